@@ -1,0 +1,258 @@
+"""The settings of a vineyard: every key of ``vinemap.toml`` with its default."""
+
+from __future__ import annotations
+
+import datetime as dt
+import difflib
+import json
+import os
+import re
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, PositiveFloat, PositiveInt, ValidationError
+from pydantic_core import ErrorDetails
+
+from vinemap.errors import Findings, InputError
+
+SETTINGS_FILE = "vinemap.toml"
+
+
+class _Section(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class Files(_Section):
+    """File names inside the folder, where they are not found by their stem."""
+
+    blocks: str | None = None
+    blocks_layer: str | None = None
+    samples: str | None = None
+    samples_layer: str | None = None
+    buds: str | None = None
+    elevation: str | None = None
+    wood: str | None = None
+
+
+class Columns(_Section):
+    """Column names, ours = yours, a table for each file (``[columns.blocks] variety = "Sorte"``)."""
+
+    blocks: dict[str, str] = Field(default_factory=dict)
+    samples: dict[str, str] = Field(default_factory=dict)
+    buds: dict[str, str] = Field(default_factory=dict)
+    wood: dict[str, str] = Field(default_factory=dict)
+
+
+class Survival(_Section):
+    """How cut buds are counted."""
+
+    spur_reach: PositiveInt = Field(5, description="nodes from the base that spur pruning keeps")
+    cane_reach: PositiveInt = Field(15, description="nodes from the base that cane pruning keeps")
+    confidence: float = Field(0.90, gt=0.5, lt=1.0, description="of the intervals of what was cut")
+
+
+class Surface(_Section):
+    """How the injury surface is made."""
+
+    cell_m: PositiveFloat = Field(3.0, description="side of a grid cell")
+    max_cells: PositiveInt = Field(4_000_000, description="cells are widened past this many")
+    threshold: float = Field(0.5, gt=0.0, lt=1.0, description="injury for prob_over_threshold")
+    max_width: float = Field(0.6, gt=0.0, le=1.0, description="bounds wider than this: too few samples here")
+    hardiness: dict[str, float] = Field(
+        default_factory=dict, description="known log-odds offsets of injury by variety; + is more tender"
+    )
+    seed: int = Field(20, ge=0, description="of the joint draws behind block averages")
+
+
+class Actions(_Section):
+    """How injury is turned into work."""
+
+    rule: Literal["proportional", "stepped", "replacement"] = "proportional"
+
+
+class Settings(_Section):
+    """Everything that ``vinemap.toml`` may hold; each key has a default."""
+
+    name: str | None = Field(None, description="of the vineyard; the folder's name by default")
+    crs: str | None = Field(None, description="CRS of easting/northing columns, e.g. EPSG:32618")
+    metric_crs: str | None = Field(None, description="CRS to work in; the UTM zone by default")
+    units: Literal["metric", "us"] = "metric"
+    language: Literal["en", "es"] = "en"
+    event_date: dt.date | None = Field(None, description="date of the freeze")
+    gps_tolerance_m: float = Field(10.0, ge=0.0, description="a sample this far outside a block still joins it")
+    default_pruning: Literal["spur", "cane"] = "cane"
+    files: Files = Files()
+    columns: Columns = Columns()
+    survival: Survival = Survival()
+    surface: Surface = Surface()
+    actions: Actions = Actions()
+
+
+def read_settings(folder: str | os.PathLike[str]) -> Settings:
+    """Read ``vinemap.toml``; the defaults where there is none.
+
+    Parameters
+    ----------
+    folder : path
+        The vineyard folder.
+
+    Returns
+    -------
+    Settings
+
+    Raises
+    ------
+    InputError
+        With every key that is unknown or whose value cannot be used.
+    """
+    findings = Findings()
+    settings = load_settings(Path(folder), findings)
+    if findings.problems:
+        raise InputError(findings.problems)
+    return settings
+
+
+def load_settings(folder: Path, findings: Findings) -> Settings:
+    """Read ``vinemap.toml`` and go on after a fault, so that the other files can be checked in the same run.
+
+    Parameters
+    ----------
+    folder : Path
+        The vineyard folder.
+    findings : Findings
+        Gets every fault, with its line as the row.
+
+    Returns
+    -------
+    Settings
+        With the defaults in place of what is at fault.
+    """
+    path = folder / SETTINGS_FILE
+    if not path.exists():
+        return Settings()
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+        data = tomllib.loads(text)
+    except OSError as error:
+        reason = error.strerror or "the system refuses"
+        findings.problem(SETTINGS_FILE, None, "", f"cannot be read ({reason})", "check that it is a file of yours")
+        return Settings()
+    except UnicodeDecodeError:
+        findings.problem(SETTINGS_FILE, None, "", "is not UTF-8 text", "save it again with the encoding UTF-8")
+        return Settings()
+    except (ValueError, RecursionError) as error:
+        _refuse_syntax(error, findings)
+        return Settings()
+    return _validated(data, text, findings)
+
+
+def _refuse_syntax(error: Exception, findings: Findings) -> None:
+    words = " ".join(str(error).split())[:200]
+    place = re.search(r" \(at line (\d+), column (\d+)\)", words)
+    line = int(place.group(1)) if place else None
+    what = words[: place.start()] if place else words.replace(" (at end of document)", " at the end of the file")
+    findings.problem(
+        SETTINGS_FILE,
+        line,
+        "",
+        f"is not valid TOML: {what[:1].lower()}{what[1:]}" + (f" (at character {place.group(2)})" if place else ""),
+        'correct it first, as in key = "text" or key = 3.5; until then all settings stand at their defaults',
+    )
+
+
+def _validated(data: dict[str, Any], text: str, findings: Findings) -> Settings:
+    """Check the keys; take out those at fault and check again, until the rest stands."""
+    while True:
+        try:
+            # By way of JSON, strict means what a writer of TOML means: no number in quotes, but lists and dates as they come.
+            return Settings.model_validate_json(json.dumps(data, default=str), strict=True)
+        except ValidationError as error:
+            faults = error.errors(include_url=False)
+        for fault in faults:
+            keys = [str(key) for key in fault["loc"]]
+            message, remedy = _words(fault, keys)
+            findings.problem(SETTINGS_FILE, _line(text, keys), ".".join(keys), message, remedy)
+            _take_out(data, keys)
+
+
+def _take_out(data: dict[str, Any], keys: list[str]) -> None:
+    for depth, key in enumerate(keys):
+        inner = data.get(key)
+        if depth < len(keys) - 1 and isinstance(inner, dict):
+            data = inner
+        else:
+            data.pop(key, None)
+            return
+
+
+def _words(fault: ErrorDetails, keys: list[str]) -> tuple[str, str]:
+    if fault["type"] == "extra_forbidden":
+        near = _nearest(keys)
+        return "there is no such key", f"did you mean {near}?" if near else "take it out"
+    value = json.dumps(fault["input"], ensure_ascii=False)
+    what = fault["msg"].replace("Input should be", "should be")
+    field = _field(keys)
+    default = "" if field is None or field[1] in (None, "") else f", {field[1]}"
+    meaning = f" ({field[0]})" if field is not None and field[0] else ""
+    return (
+        f"{value if len(value) <= 60 else value[:57] + '...'} cannot be used: {what[:1].lower()}{what[1:]}",
+        f"correct it{meaning}, or take the key out for its default{default}",
+    )
+
+
+def _keys(model: type[BaseModel], above: str = "") -> Iterator[str]:
+    for name, field in model.model_fields.items():
+        if isinstance(field.annotation, type) and issubclass(field.annotation, BaseModel):
+            yield from _keys(field.annotation, f"{above}{name}.")
+        yield above + name
+
+
+def _nearest(keys: list[str]) -> str | None:
+    """Return the known key nearest to an unknown one: in its own section by choice, else in any."""
+    known = list(_keys(Settings))
+    section = ".".join(keys[:-1])
+    siblings = {key.rpartition(".")[2]: key for key in known if key.rpartition(".")[0] == section}
+    near = difflib.get_close_matches(keys[-1], siblings, n=1, cutoff=0.6)
+    if near:
+        return siblings[near[0]]
+    ends = {key.rpartition(".")[2]: key for key in known}
+    near = difflib.get_close_matches(keys[-1], ends, n=1, cutoff=0.6)
+    if near:
+        return ends[near[0]]
+    near = difflib.get_close_matches(".".join(keys), known, n=1, cutoff=0.0)
+    return near[0] if near else None
+
+
+def _field(keys: list[str]) -> tuple[str | None, Any] | None:
+    """Return a key's description and default; None where it is a table or a key in a free table."""
+    model: type[BaseModel] = Settings
+    for depth, key in enumerate(keys):
+        field = model.model_fields.get(key)
+        if field is None:
+            return None
+        if isinstance(field.annotation, type) and issubclass(field.annotation, BaseModel):
+            model = field.annotation
+        else:
+            return (field.description, field.default) if depth == len(keys) - 1 else None
+    return None
+
+
+def _line(text: str, keys: list[str]) -> int | None:
+    """Return the line of a key, found by its table's header and its name; None where it is written in another way."""
+    section: list[str] = []
+    for number, line in enumerate(text.splitlines(), start=1):
+        bare = line.split("#")[0].strip()
+        header = re.fullmatch(r"\[+([^\]]*)\]+", bare)
+        if header:
+            section = _parts(header.group(1))
+            if section == keys:
+                return number
+        elif "=" in bare and [*section, *_parts(bare.split("=")[0])] == keys:
+            return number
+    return None
+
+
+def _parts(dotted: str) -> list[str]:
+    return [part.strip().strip("\"'") for part in dotted.split(".")]
