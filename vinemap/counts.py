@@ -1,0 +1,242 @@
+"""Counts of dead buds with their prior covariance, and the covariance parameters that explain them best."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.optimize import minimize
+from scipy.spatial.distance import cdist
+
+from vinemap.arrays import Array
+from vinemap.laplace import Laplace, laplace, log_marginal_gradient
+
+_SUBSET = 800
+_LENGTHS = (0.08, 0.35)
+
+
+@dataclass(frozen=True)
+class Priors:
+    """Weakly informative priors of the covariance parameters, each set by one tail probability of 5 %.
+
+    Attributes
+    ----------
+    shortest_range_m : float
+        The distance at which correlation falls to about 0.1 is shorter than this with probability 0.05. Cold air
+        pools over tens of metres: a field that changes within a few vines is vine-to-vine spread instead.
+    largest_field_sd, largest_vine_sd : float
+        The standard deviations of field and vine-to-vine spread, on the logit scale, exceed these with
+        probability 0.05. A standard deviation of 3 takes a bud from 5 % to 95 % dead within its middle 68 %.
+
+    References
+    ----------
+    G.-A. Fuglstad, D. Simpson, F. Lindgren & H. Rue, "Constructing Priors that Penalize the Complexity of Gaussian
+    Random Fields", J. Am. Stat. Assoc. 114 (2019) 445: range and standard deviation of a Matérn field in the plane
+    have the joint density λ1 λ2 ρ^-2 exp(-λ1/ρ - λ2 σ).
+    """
+
+    shortest_range_m: float = 20.0
+    largest_field_sd: float = 3.0
+    largest_vine_sd: float = 1.5
+
+    def log_density(self, theta: Array) -> tuple[float, Array]:
+        """Log density of (log ℓ, log σ, log τ) up to a constant, with its gradient."""
+        length, field_sd, vine_sd = np.exp(theta)
+        # ρ = 2 ℓ is Fuglstad's range, sqrt(8 ν) / κ, for smoothness ν = 3/2 and κ = sqrt(3) / ℓ.
+        rates = -np.log(0.05) * np.array(
+            [self.shortest_range_m / (2 * length), field_sd / self.largest_field_sd, vine_sd / self.largest_vine_sd]
+        )
+        value = -theta[0] + theta[1] + theta[2] - rates.sum()
+        return float(value), np.array([rates[0] - 1.0, 1.0 - rates[1], 1.0 - rates[2]])
+
+
+def matern32(distance: Array, length: float) -> Array:
+    """Matérn correlation of smoothness 3/2.
+
+    Parameters
+    ----------
+    distance : array
+        Distances in metres.
+    length : float
+        Length scale ℓ in metres.
+
+    References
+    ----------
+    Rasmussen & Williams 2006, eq. 4.17: (1 + √3 d/ℓ) exp(-√3 d/ℓ).
+    """
+    scaled = distance * (np.sqrt(3.0) / length)
+    decay = np.exp(-scaled)
+    scaled += 1.0
+    scaled *= decay
+    return scaled
+
+
+@dataclass(frozen=True)
+class Mode:
+    """Covariance parameters of one model at their posterior mode, or anywhere else, with the fit there.
+
+    Attributes
+    ----------
+    theta : array (3,)
+        log ℓ (metres), log σ, log τ.
+    variance : array (p,)
+        Prior variances of the coefficients; 0 leaves a covariate out.
+    fit : Laplace
+        The approximation at ``theta``.
+    log_posterior : float
+        Log marginal likelihood plus log prior densities of ``theta`` and of the model.
+    """
+
+    theta: Array
+    variance: Array
+    fit: Laplace
+    log_posterior: float
+
+
+@dataclass(frozen=True)
+class Counts:
+    """Counts at points, with all that their prior covariance needs.
+
+    Attributes
+    ----------
+    xy : array (n, 2)
+        Easting and northing in metres.
+    dead, read : array (n,)
+        Dead buds and buds read.
+    X : array (n, p)
+        Covariates.
+    offset : array (n,)
+        Known part of the log-odds.
+    vine : array of int (n,)
+        Rows with the same number share one vine-to-vine deviation.
+    distance : array (n, n)
+        Between the rows, in metres.
+    same_vine : array (n, n) or None
+        1 where two rows share a vine; None where none do.
+    priors : Priors
+        Of the covariance parameters.
+    """
+
+    xy: Array
+    dead: Array
+    read: Array
+    X: Array
+    offset: Array
+    vine: Array
+    distance: Array
+    same_vine: Array | None
+    priors: Priors
+
+    @classmethod
+    def of(
+        cls, xy: Array, dead: Array, read: Array, X: Array | None, offset: Array | float, vine: Array | None,
+        priors: Priors,
+    ) -> Counts:  # fmt: skip
+        """Bring the arguments of `BinomialField.fit` into shape."""
+        xy = np.asarray(xy, float)
+        n = len(xy)
+        X = np.ones((n, 1)) if X is None else np.asarray(X, float)
+        vine = np.arange(n) if vine is None else np.unique(vine, return_inverse=True)[1]
+        shared = len(np.unique(vine)) < n
+        same_vine = (vine[:, None] == vine).astype(float) if shared else None
+        offset = np.array(np.broadcast_to(offset, n), float)
+        return cls(
+            xy, np.asarray(dead, float), np.asarray(read, float), X, offset, vine, cdist(xy, xy), same_vine, priors
+        )
+
+    def __len__(self) -> int:
+        return len(self.xy)
+
+    def part(self, rows: int) -> Counts:
+        """Return a random part of the rows, the same one each time."""
+        pick = np.random.default_rng(0).permutation(len(self))[:rows]
+        return Counts.of(
+            self.xy[pick],
+            self.dead[pick],
+            self.read[pick],
+            self.X[pick],
+            self.offset[pick],
+            self.vine[pick],
+            self.priors,
+        )
+
+    def covariance(self, theta: Array, variance: Array) -> Array:
+        """Prior covariance of the log-odds, shape (n, n): coefficients, field and vine-to-vine spread."""
+        length, field_sd, vine_sd = np.exp(theta)
+        K = matern32(self.distance, length)
+        K *= field_sd**2
+        K += (self.X * variance) @ self.X.T
+        if self.same_vine is None:
+            K.flat[:: len(K) + 1] += vine_sd**2
+        else:
+            K += vine_sd**2 * self.same_vine
+        return K
+
+    def _derivatives(self, theta: Array) -> list[Array]:
+        """Differentiate the covariance by log ℓ, log σ and log τ; one dimension stands for a diagonal."""
+        length, field_sd, vine_sd = np.exp(theta)
+        scaled = self.distance * (np.sqrt(3.0) / length)
+        decay = np.exp(-scaled)
+        decay *= field_sd**2
+        by_sd = 2 * (1 + scaled) * decay
+        scaled *= scaled
+        scaled *= decay
+        ones = np.ones(len(self)) if self.same_vine is None else self.same_vine
+        return [scaled, by_sd, 2 * vine_sd**2 * ones]
+
+    def at(self, theta: Array, variance: Array, log_prior: float = 0.0, start: Array | None = None) -> Mode:
+        """Fit at given covariance parameters; ``start`` is the weight of a fit nearby."""
+        fit = laplace(self.covariance(theta, variance), self.dead, self.read, self.offset, start)
+        return Mode(theta, variance, fit, fit.log_marginal + self.priors.log_density(theta)[0] + log_prior)
+
+    def gradient(self, mode: Mode) -> Array:
+        """Gradient of the log posterior of the covariance parameters, shape (3,)."""
+        K = self.covariance(mode.theta, mode.variance)
+        likelihood = log_marginal_gradient(mode.fit, K, self.read, self._derivatives(mode.theta))
+        return np.asarray(likelihood + self.priors.log_density(mode.theta)[1])
+
+    def bounds(self) -> Array:
+        """Bounds of log ℓ, log σ, log τ, shape (3, 2), so wide that only a failed fit meets them."""
+        extent = max(float(np.ptp(self.xy, axis=0).max()), 2 * self.priors.shortest_range_m)
+        return np.log([[1.0, 10 * extent], [0.02, 20.0], [0.01, 10.0]])
+
+    def mode(self, variance: Array, log_prior: float = 0.0, start: Array | None = None) -> Mode:
+        """Find the posterior mode of the covariance parameters of one model.
+
+        The search starts from a short and from a long field, or from ``start``; with many rows, from the mode on a
+        random part of them, which is so near that few steps remain.
+        """
+        if start is not None:
+            return self._climb(variance, log_prior, start)
+        if len(self) > 2 * _SUBSET:
+            return self._climb(variance, log_prior, self.part(_SUBSET).mode(variance).theta)
+        extent = float(np.exp(self.bounds()[0, 1])) / 10
+        climbs = [self._climb(variance, log_prior, np.log([share * extent, 1.0, 0.4])) for share in _LENGTHS]
+        return max(climbs, key=lambda mode: mode.log_posterior)
+
+    def _climb(self, variance: Array, log_prior: float, start: Array) -> Mode:
+        last: list[Array | None] = [None]
+
+        def objective(theta: Array) -> tuple[float, Array]:
+            mode = self.at(theta, variance, log_prior, last[0])
+            last[0] = mode.fit.weight
+            return -mode.log_posterior, -self.gradient(mode)
+
+        loose = len(self) > 2 * _SUBSET
+        options = {"maxiter": 60, "ftol": 1e-6 if loose else 1e-9, "gtol": 1e-3}
+        found = minimize(objective, start, jac=True, method="L-BFGS-B", bounds=self.bounds(), options=options)
+        return self.at(found.x, variance, log_prior, last[0])
+
+    def axes(self, mode: Mode) -> Array:
+        """Scaled principal axes of the log posterior at its mode, from central differences of its gradient."""
+        step = 0.05
+        hessian = np.empty((3, 3))
+        for j, unit in enumerate(np.eye(3)):
+            ahead, behind = (
+                self.gradient(self.at(mode.theta + side * step * unit, mode.variance, start=mode.fit.weight))
+                for side in (1, -1)
+            )
+            hessian[j] = (behind - ahead) / (2 * step)
+        values, vectors = np.linalg.eigh((hessian + hessian.T) / 2)
+        # A direction that the data leave open is held by the prior's own curvature, about 1 in logs.
+        return np.asarray(vectors / np.sqrt(np.clip(values, 0.5, None)))

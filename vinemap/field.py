@@ -1,0 +1,441 @@
+"""Spatial binomial regression: covariates, a Matérn field and vine-to-vine spread."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.linalg import cho_solve
+from scipy.spatial.distance import cdist
+from scipy.special import expit, logit, ndtr, ndtri
+from threadpoolctl import threadpool_limits
+
+from vinemap.arrays import Array
+from vinemap.counts import Counts, Mode, Priors, matern32
+from vinemap.lattice import Lattice
+
+_CHUNK_BYTES = 64e6
+_STEPS_PER_LENGTH = 4.0
+_STEPS_DRAWN = 6.0
+_MOST_DRAWN = 2e7
+_FEW = 400
+_WINDOW = 4.0
+_MOST_MODELS = 6
+
+
+@dataclass(frozen=True)
+class Prediction:
+    """Posterior of the chance that a bud is dead, a value a point.
+
+    Attributes
+    ----------
+    mean, low, high : array (m,)
+        Mean and the 5 % and 95 % quantiles, fractions 0 to 1.
+    logit_mean, logit_sd : array (m,)
+        Moments of the log-odds.
+    """
+
+    mean: Array
+    low: Array
+    high: Array
+    logit_mean: Array
+    logit_sd: Array
+
+    @classmethod
+    def of(cls, mean: Array, variance: Array) -> Prediction:
+        """Turn moments of the log-odds into those of the chance itself."""
+        sd = np.sqrt(np.maximum(variance, 1e-12))
+        tail = ndtri(0.95)
+        return cls(logistic_normal_mean(mean, sd), expit(mean - tail * sd), expit(mean + tail * sd), mean, sd)
+
+    def exceedance(self, threshold: float) -> Array:
+        """Return the chance that injury exceeds ``threshold`` (a fraction), shape (m,)."""
+        return np.asarray(ndtr((self.logit_mean - logit(threshold)) / self.logit_sd))
+
+
+def logistic_normal_mean(mean: Array, sd: Array) -> Array:
+    """Mean of the inverse logit of a normal variable by 9-point Gauss-Hermite quadrature."""
+    nodes, weights = np.polynomial.hermite_e.hermegauss(9)
+    total = np.zeros_like(mean)
+    for node, weight in zip(nodes, weights / weights.sum(), strict=True):
+        total += weight * expit(mean + node * sd)
+    return total
+
+
+@dataclass(frozen=True)
+class _Node:
+    """One model at one setting of its covariance parameters, with what prediction needs of it."""
+
+    mode: Mode
+    weight: float
+    coef: Array
+    whitened: Array
+
+    @classmethod
+    def of(cls, mode: Mode, weight: float, X: Array) -> _Node:
+        gain = X * mode.variance
+        return cls(mode, weight, gain.T @ mode.fit.weight, mode.fit.whiten(gain))
+
+    def coef_covariance(self) -> Array:
+        return np.asarray(np.diag(self.mode.variance) - self.whitened.T @ self.whitened)
+
+    def field_moments(self, data: Array, xy: Array) -> tuple[Array, Array, Array]:
+        """Mean (m,) and variance (m,) of the field at points, and its covariance (p, m) with the coefficients."""
+        length, field_sd, _ = np.exp(self.mode.theta)
+        cross = matern32(cdist(data, xy), length)
+        cross *= field_sd**2
+        mean = self.mode.fit.weight @ cross
+        whitened = self.mode.fit.whiten(cross)
+        variance = field_sd**2 - np.einsum("ij,ij->j", whitened, whitened)
+        return mean, np.maximum(variance, 0.0), -self.whitened.T @ whitened
+
+
+def _coefficients(nodes: list[_Node]) -> tuple[Array, Array]:
+    """Posterior mean (p,) and covariance (p, p) of the coefficients over nodes."""
+    shares = np.array([node.weight for node in nodes])
+    shares /= shares.sum()
+    coef = np.array([node.coef for node in nodes])
+    mean = shares @ coef
+    within = np.tensordot(shares, [node.coef_covariance() for node in nodes], 1)
+    return mean, within + (shares[:, None] * (coef - mean)).T @ (coef - mean)
+
+
+class BinomialField:
+    """Injury as a spatial binomial regression fitted by Laplace approximation.
+
+    At sample *s*, ``dead ~ Binomial(read, p)`` with ``logit p = offset + X b + f(x, y) + e``: coefficients *b* with
+    independent normal priors, *f* a Gaussian process with Matérn 3/2 correlation, *e* the vine-to-vine spread.
+    Coefficients are integrated, not plugged in. The three covariance parameters are set at their posterior mode, and
+    integrated over a central composite design around it where the samples are few.
+
+    Several priors of the coefficients may be given, each a model: a prior standard deviation of 0 leaves a covariate
+    out. Models are averaged by their evidence where the samples are few; with many, the best one on a random part of
+    the rows is kept.
+
+    Parameters
+    ----------
+    priors : Priors
+        Of the covariance parameters.
+    integrate : bool or None
+        Integrate the covariance parameters and average the models; None does so up to 400 rows.
+    theta : array (3,), optional
+        Fixed log length scale, log field sd, log vine sd: nothing is estimated then.
+
+    Attributes
+    ----------
+    theta_ : array (3,)
+        Posterior mode of log ℓ (metres), log σ, log τ in the best model.
+    log_evidence_ : float
+        Laplace log marginal likelihood of the best model at ``theta_``, plus the log prior density of ``theta_``.
+    model_weights_ : array (k,)
+        Posterior weight of each prior that was given.
+    theta_sd_ : array (3,)
+        Posterior standard deviations of the same; 0 where they were not integrated.
+    coef_, coef_cov_ : array (p,), array (p, p)
+        Posterior mean and covariance of the coefficients over all models.
+    best_coef_, best_coef_cov_ : array (p,), array (p, p)
+        The same in the best model alone.
+
+    References
+    ----------
+    C. E. Rasmussen & C. K. I. Williams, Gaussian Processes for Machine Learning, 2006, chapters 3 and 5.
+    H. Rue, S. Martino & N. Chopin, J. R. Stat. Soc. B 71 (2009) 319, section 6.5: the design.
+    D. Madigan & A. E. Raftery, J. Am. Stat. Assoc. 89 (1994) 1535: models averaged within Occam's window.
+    """
+
+    def __init__(
+        self, priors: Priors | None = None, *, integrate: bool | None = None, theta: Array | None = None
+    ) -> None:
+        self.priors = Priors() if priors is None else priors
+        self.integrate = integrate
+        self.theta = theta
+
+    def fit(
+        self,
+        xy: Array,
+        dead: Array,
+        read: Array,
+        X: Array | None = None,
+        *,
+        prior_sd: Array | float = 2.0,
+        log_prior: Array | float = 0.0,
+        offset: Array | float = 0.0,
+        vine: Array | None = None,
+        start: Array | None = None,
+    ) -> BinomialField:
+        """Fit to counts.
+
+        Parameters
+        ----------
+        xy : array (n, 2)
+            Easting and northing in metres.
+        dead, read : array (n,)
+            Dead buds and buds read.
+        X : array (n, p), optional
+            Covariates; a column of ones by default.
+        prior_sd : float, array (p,) or array (k, p)
+            Prior standard deviations of the coefficients (prior means are 0); a row a model.
+        log_prior : float or array (k,)
+            Log prior weights of the models.
+        offset : float or array (n,)
+            Known part of the log-odds.
+        vine : array (n,), optional
+            Rows with the same value share one vine-to-vine deviation; each row is its own vine by default.
+        start : array (3,), optional
+            Where to start the search for the covariance parameters.
+
+        Returns
+        -------
+        BinomialField
+            Itself.
+        """
+        self.counts_ = Counts.of(xy, dead, read, X, offset, vine, self.priors)
+        columns = self.counts_.X.shape[1]
+        variances = np.square(np.atleast_2d(prior_sd)) * np.ones(columns)
+        weights = np.broadcast_to(log_prior, len(variances))
+        few = len(self.counts_) <= _FEW if self.integrate is None else self.integrate
+        with threadpool_limits(1 if len(self.counts_) <= _FEW else None, "blas"):
+            # Threads cost more than they give on matrices this small.
+            self._fit(variances, weights, start, few)
+        return self
+
+    def _fit(self, variances: Array, log_prior: Array, start: Array | None, few: bool) -> None:
+        modes = self._models(variances, log_prior, start, few)
+        best = max(modes, key=lambda mode: mode.log_posterior)
+        self.theta_, self.log_evidence_ = best.theta, best.log_posterior
+        self._nodes = self._design(modes) if few and self.theta is None else self._as_nodes([(best, 1.0)])
+        self.coef_, self.coef_cov_ = _coefficients(self._nodes)
+        of_best = [node for node in self._nodes if node.mode.variance is best.variance]
+        self.best_coef_, self.best_coef_cov_ = _coefficients(of_best)
+        thetas = np.array([node.mode.theta for node in of_best])
+        shares = np.array([node.weight for node in of_best])
+        self.theta_sd_ = np.sqrt(np.average((thetas - np.average(thetas, 0, shares)) ** 2, 0, shares))
+
+    # Models and covariance parameters
+
+    def _models(self, variances: Array, log_prior: Array, start: Array | None, few: bool) -> list[Mode]:
+        """Fit every model and keep those that the evidence does not rule out."""
+        counts = self.counts_
+        if len(variances) > 1 and len(counts) > _FEW:
+            ranked = self._rank(counts.part(_FEW), variances, log_prior, start)
+        else:
+            ranked = self._rank(counts, variances, log_prior, start)
+        evidence = np.array([mode.log_posterior for mode in ranked])
+        odds = np.exp(evidence - evidence.max())
+        cut = max(np.exp(-_WINDOW), np.sort(odds)[-_MOST_MODELS:][0]) if few else 1.0
+        odds[odds < cut] = 0.0
+        self.model_weights_ = odds / odds.sum()
+        kept = [mode for mode, odd in zip(ranked, odds, strict=True) if odd > 0]
+        if len(kept[0].fit.mode) == len(counts):
+            return kept
+        model = int(np.argmax(odds))
+        return [self._mode(counts, variances[model], float(log_prior[model]), None)]
+
+    def _rank(self, counts: Counts, variances: Array, log_prior: Array, start: Array | None) -> list[Mode]:
+        """Fit every model, each from where the one before it ended."""
+        modes: list[Mode] = []
+        for variance, weight in zip(variances, log_prior, strict=True):
+            modes.append(self._mode(counts, variance, float(weight), start))
+            start = modes[-1].theta
+        return modes
+
+    def _mode(self, counts: Counts, variance: Array, log_prior: float, start: Array | None) -> Mode:
+        if self.theta is not None:
+            return counts.at(np.asarray(self.theta, float), variance, log_prior)
+        return counts.mode(variance, log_prior, start)
+
+    def _as_nodes(self, weighted: list[tuple[Mode, float]]) -> list[_Node]:
+        total = sum(weight for _, weight in weighted)
+        return [_Node.of(mode, weight / total, self.counts_.X) for mode, weight in weighted]
+
+    def _design(self, modes: list[Mode]) -> list[_Node]:
+        """Central composite design over the covariance parameters of every model that was kept."""
+        peak = max(mode.log_posterior for mode in modes)
+        low, high = self.counts_.bounds().T
+        stretch = 1.1
+        radius = stretch * np.sqrt(3)
+        # With this weight the design gives a normal posterior its total mass and its variance exactly.
+        sphere = np.exp(radius**2 / 2) / (14 * (stretch**2 - 1))
+        weighted = []
+        for mode in modes:
+            axes = self.counts_.axes(mode)
+            log_prior = mode.log_posterior - mode.fit.log_marginal - self.priors.log_density(mode.theta)[0]
+            weighted.append((mode, float(np.exp(mode.log_posterior - peak))))
+            for direction in _composite_directions():
+                theta = np.clip(mode.theta + axes @ (radius * direction), low, high)
+                point = self.counts_.at(theta, mode.variance, log_prior, mode.fit.weight)
+                weighted.append((point, float(sphere * np.exp(point.log_posterior - peak))))
+        return self._as_nodes(weighted)
+
+    # Prediction
+
+    def _field_moments(self, xy: Array) -> Array:
+        """Rows: mean of the field, its variance, its covariance with each coefficient, over all nodes."""
+        mean, square = np.zeros(len(xy)), np.zeros(len(xy))
+        joint = np.zeros((len(self.coef_), len(xy)))
+        for node in self._nodes:
+            node_mean, node_variance, node_joint = node.field_moments(self.counts_.xy, xy)
+            mean += node.weight * node_mean
+            square += node.weight * (node_variance + node_mean**2)
+            joint += node.weight * (node_joint + np.outer(node.coef - self.coef_, node_mean))
+        return np.vstack([mean, square - mean**2, joint])
+
+    def _smooth_moments(self, xy: Array) -> Array:
+        """`_field_moments` at many points: exact on a lattice finer than the field, splined between its points."""
+        shortest = min(float(np.exp(node.mode.theta[0])) for node in self._nodes)
+        lattice = Lattice.over(xy, shortest / _STEPS_PER_LENGTH)
+        if lattice.size > len(xy) / 2:
+            return self._in_chunks(self._field_moments, xy)
+        values = self._in_chunks(self._field_moments, lattice.points())
+        return np.array([lattice.spline(layer, xy) for layer in values])
+
+    def predict(self, xy: Array, X: Array | None = None, offset: Array | float = 0.0) -> Prediction:
+        """Predict the chance that a bud is dead, vine-to-vine spread left out.
+
+        Parameters
+        ----------
+        xy : array (m, 2)
+            Easting and northing in metres.
+        X : array (m, p), optional
+            Covariates; ones by default.
+        offset : float or array (m,)
+            Known part of the log-odds.
+
+        Returns
+        -------
+        Prediction
+        """
+        xy = np.asarray(xy, float)
+        X = np.ones((len(xy), 1)) if X is None else X
+        mean, variance, *joint = self._smooth_moments(xy)
+        mean += offset + X @ self.coef_
+        variance += np.einsum("ij,ij->i", X @ self.coef_cov_, X)
+        for column, covariance in zip(X.T, joint, strict=True):
+            variance += 2 * column * covariance
+        return Prediction.of(mean, variance)
+
+    def leave_out(self, groups: Array) -> Prediction:
+        """Predict each row, its vine's own deviation included, as if its whole group had not been seen.
+
+        The covariance parameters stay as fitted to all rows, and the group's Gaussian likelihood terms are divided
+        out, which costs no refit.
+
+        Parameters
+        ----------
+        groups : array (n,)
+            Rows with the same value are left out together.
+
+        References
+        ----------
+        A. Vehtari et al., "Bayesian Leave-One-Out Cross-Validation Approximations for Gaussian Latent Variable
+        Models", J. Mach. Learn. Res. 17 (2016) 103, section 3.2 (Laplace).
+        """
+        counts = self.counts_
+        members = [np.flatnonzero(groups == group) for group in np.unique(groups)]
+        mean, square = np.zeros(len(counts)), np.zeros(len(counts))
+        for node in self._nodes:
+            K = counts.covariance(node.mode.theta, node.mode.variance)
+            whitened = node.mode.fit.whiten(K)
+            posterior = K - whitened.T @ whitened
+            for rows in members:
+                block = posterior[np.ix_(rows, rows)]
+                held = np.linalg.solve(np.eye(len(rows)) - block * node.mode.fit.curvature[rows], block)
+                held_mean = node.mode.fit.mode[rows] - held @ node.mode.fit.weight[rows]
+                mean[rows] += node.weight * held_mean
+                square[rows] += node.weight * (np.diag(held) + held_mean**2)
+        return Prediction.of(mean, square - mean**2)
+
+    # Joint draws
+
+    def draw(self, bounds: tuple[float, float, float, float], draws: int, rng: np.random.Generator) -> FieldDraws:
+        """Draw whole surfaces from the posterior by Matheron's rule.
+
+        Parameters
+        ----------
+        bounds : (left, bottom, right, top)
+            Of the points where the draws will be read, in metres.
+        draws : int
+            How many.
+        rng : numpy.random.Generator
+            Source of chance.
+
+        Returns
+        -------
+        FieldDraws
+            Read them at any points inside ``bounds``.
+
+        References
+        ----------
+        J. T. Wilson et al., "Pathwise Conditioning of Gaussian Processes", J. Mach. Learn. Res. 22 (2021) 105.
+        """
+        corners = np.vstack([self.counts_.xy, np.reshape(bounds, (2, 2))])
+        shares = rng.multinomial(draws, [node.weight for node in self._nodes])
+        used = [(node, int(share)) for node, share in zip(self._nodes, shares, strict=True) if share]
+        shortest = min(float(np.exp(node.mode.theta[0])) for node, _ in used)
+        lattice = Lattice.over(corners, shortest / _STEPS_DRAWN, _MOST_DRAWN / draws)
+        fields, coefs = zip(*(self._draw_node(node, lattice, share, rng) for node, share in used), strict=True)
+        return FieldDraws(lattice, np.hstack(fields), np.hstack(coefs))
+
+    def _draw_node(self, node: _Node, lattice: Lattice, draws: int, rng: np.random.Generator) -> tuple[Array, Array]:
+        """Posterior draws of the field on the lattice (points, draws) and of the coefficients (p, draws)."""
+        counts, fit, variance = self.counts_, node.mode.fit, node.mode.variance
+        length, field_sd, vine_sd = np.exp(node.mode.theta)
+        # At four lengths beyond the lattice the correlation has fallen below one per cent.
+        covariance = field_sd**2 * matern32(lattice.spacing_on_torus(4 * length), length)
+        fields = lattice.stationary(covariance, draws, rng)
+        coefs = np.sqrt(variance)[:, None] * rng.standard_normal((len(variance), draws))
+        at_data = lattice.cubic(counts.xy) @ fields + counts.X @ coefs
+        at_data += vine_sd * rng.standard_normal((len(counts), draws))[counts.vine]
+        root = np.sqrt(fit.curvature)[:, None]
+        residual = root * at_data + rng.standard_normal(at_data.shape)
+        pull = fit.weight[:, None] - root * cho_solve((fit.cholesky, True), residual, check_finite=False)
+
+        def update(points: Array) -> Array:
+            return np.asarray(field_sd**2 * matern32(cdist(points, counts.xy), length) @ pull).T
+
+        fields += self._in_chunks(update, lattice.points()).T
+        return fields, coefs + variance[:, None] * (counts.X.T @ pull)
+
+    def _in_chunks(self, function: Callable[[Array], Array], xy: Array) -> Array:
+        """Apply a function of points (m, 2) that returns (k, m), a part at a time on two threads."""
+        rows = max(1, int(_CHUNK_BYTES / (8 * len(self.counts_))))
+        parts = [xy[first : first + rows] for first in range(0, len(xy), rows)]
+        with ThreadPoolExecutor(2) as pool, threadpool_limits(1, "blas"):
+            return np.hstack(list(pool.map(function, parts)))
+
+
+@dataclass(frozen=True)
+class FieldDraws:
+    """Joint posterior draws of the injury surface, to be read at any points.
+
+    Attributes
+    ----------
+    lattice : Lattice
+        Where the field was drawn.
+    fields : array (lattice.size, draws)
+        Values of the field.
+    coefs : array (p, draws)
+        Coefficients of the same draws.
+    """
+
+    lattice: Lattice
+    fields: Array
+    coefs: Array
+
+    def at(self, xy: Array, X: Array | None = None, offset: Array | float = 0.0) -> Array:
+        """Return the chance of a dead bud at points (m, 2), one column a draw, shape (m, draws)."""
+        X = np.ones((len(xy), 1)) if X is None else X
+        logits = self.lattice.cubic(np.asarray(xy, float)) @ self.fields
+        logits += X @ self.coefs
+        logits += np.reshape(offset, (-1, 1))
+        return np.asarray(expit(logits, out=logits))
+
+
+def _composite_directions() -> Array:
+    """Return the 6 axial and 8 factorial directions of a central composite design in three dimensions."""
+    axial = np.vstack([np.eye(3), -np.eye(3)])
+    factorial = np.array(list(itertools.product((-1.0, 1.0), repeat=3))) / np.sqrt(3)
+    return np.vstack([axial, factorial])
