@@ -1,0 +1,119 @@
+"""vinemap.toml: read, and every fault named with its line."""
+
+from __future__ import annotations
+
+import datetime as dt
+from pathlib import Path
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from vinemap.errors import Findings, InputError
+from vinemap.settings import Settings, load_settings, read_settings
+
+
+def faults(folder: Path, text: str | bytes) -> list[str]:
+    path = folder / "vinemap.toml"
+    path.write_bytes(text if isinstance(text, bytes) else text.encode())
+    with pytest.raises(InputError) as caught:
+        read_settings(folder)
+    return [str(problem) for problem in caught.value.problems]
+
+
+def test_defaults_without_a_file(tmp_path: Path) -> None:
+    """A folder without vinemap.toml has the default settings."""
+    assert read_settings(tmp_path) == Settings()
+
+
+def test_values_are_read(tmp_path: Path) -> None:
+    """Text, numbers, dates and nested tables arrive, a byte-order mark notwithstanding."""
+    text = 'name = "Hof"\nevent_date = 2025-01-22\ngps_tolerance_m = 5\n[columns.blocks]\nvariety = "Sorte"\n'
+    (tmp_path / "vinemap.toml").write_bytes(b"\xef\xbb\xbf" + text.encode())
+    settings = read_settings(tmp_path)
+    assert settings.name == "Hof"
+    assert settings.event_date == dt.date(2025, 1, 22)
+    assert settings.gps_tolerance_m == 5.0
+    assert settings.columns.blocks == {"variety": "Sorte"}
+
+
+@pytest.mark.parametrize(
+    ("text", "start", "hint"),
+    [
+        ("nmae = 'x'", "vinemap.toml:1: nmae: there is no such key", "did you mean name?"),
+        ("\n[survival]\nspur_raech = 4", "vinemap.toml:3: survival.spur_raech:", "did you mean survival.spur_reach?"),
+        ("threshold = 0.4", "vinemap.toml:1: threshold:", "did you mean surface.threshold?"),
+        ("[surfaces]\ncell_m = 3", "vinemap.toml:1: surfaces:", "did you mean surface?"),
+        ("surface.cell_n = 3", "vinemap.toml:1: surface.cell_n:", "did you mean surface.cell_m?"),
+    ],
+)
+def test_unknown_keys_name_the_nearest(tmp_path: Path, text: str, start: str, hint: str) -> None:
+    """An unknown key is named with its line and the nearest known one, in its own section by choice."""
+    (fault,) = faults(tmp_path, text)
+    assert fault.startswith(start)
+    assert fault.endswith(hint)
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ('gps_tolerance_m = "5"', '"5" cannot be used: should be a valid number'),
+        ("[survival]\nspur_reach = 2.5", "2.5 cannot be used"),
+        ("[survival]\nspur_reach = 0", "0 cannot be used: should be greater than 0"),
+        ("[survival]\nspur_reach = true", "true cannot be used: should be a valid integer"),
+        ("[surface]\ncell_m = inf", "cannot be used: should be a finite number"),
+        ('units = "imperial"', "should be 'metric' or 'us'"),
+        ("event_date = 20250122", "20250122 cannot be used"),
+        ("files = 3", "files: 3 cannot be used"),
+        ("[columns.blocks]\nvariety = 3", "columns.blocks.variety: 3 cannot be used: should be a valid string"),
+    ],
+)
+def test_wrong_types_are_named(tmp_path: Path, text: str, words: str) -> None:
+    """A value of the wrong type or out of range is quoted, and its default offered."""
+    (fault,) = faults(tmp_path, text)
+    assert words in fault
+
+
+def test_syntax_error_names_the_line(tmp_path: Path) -> None:
+    """Text that is no TOML is named with its line."""
+    (fault,) = faults(tmp_path, "name = 'x'\nunits = metric\n")
+    assert fault.startswith("vinemap.toml:2: is not valid TOML")
+
+
+@pytest.mark.parametrize("data", [b"name = '\xff'", b"[" * 5000, b"a = " + b"9" * 5000, b"a = [\n", b"a = 1\na = 2"])
+def test_unreadable_text_is_a_problem(tmp_path: Path, data: bytes) -> None:
+    """Wrong encodings, endless nesting and endless numbers are problems, not tracebacks."""
+    assert len(faults(tmp_path, data)) == 1
+
+
+def test_a_folder_of_that_name_is_a_problem(tmp_path: Path) -> None:
+    """vinemap.toml that cannot be opened is named."""
+    (tmp_path / "vinemap.toml").mkdir()
+    with pytest.raises(InputError, match=r"vinemap\.toml: cannot be read"):
+        read_settings(tmp_path)
+
+
+def test_all_faults_in_one_run_and_the_rest_kept(tmp_path: Path) -> None:
+    """Every fault is named at once, and what is sound still counts."""
+    text = 'name = "Hof"\nunits = "imperial"\nnonsense = 1\n[surface]\ncell_m = -1\nseed = 4\n[survival]\nreach = 3\n'
+    (tmp_path / "vinemap.toml").write_text(text)
+    findings = Findings()
+    settings = load_settings(tmp_path, findings)
+    assert {(problem.row, problem.column) for problem in findings.problems} == {
+        (2, "units"),
+        (3, "nonsense"),
+        (5, "surface.cell_m"),
+        (8, "survival.reach"),
+    }
+    assert (settings.name, settings.surface.seed, settings.surface.cell_m) == ("Hof", 4, 3.0)
+
+
+@given(st.one_of(st.binary(max_size=200), st.text(max_size=200).map(lambda text: text.encode("utf-8", "replace"))))
+def test_any_bytes_give_settings_or_problems(tmp_path_factory: pytest.TempPathFactory, data: bytes) -> None:
+    """Random bytes never give a traceback."""
+    folder = tmp_path_factory.mktemp("settings")
+    (folder / "vinemap.toml").write_bytes(data)
+    try:
+        assert isinstance(read_settings(folder), Settings)
+    except InputError as error:
+        assert error.problems

@@ -1,0 +1,77 @@
+"""The grid of cells that the injury surface is read on."""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import numpy as np
+import rioxarray  # noqa: F401 - registers the .rio accessor
+import xarray as xr
+from rasterio.enums import MergeAlg
+from rasterio.features import rasterize
+from rasterio.transform import Affine
+
+from vinemap.arrays import Array
+
+
+def block_grid(blocks: gpd.GeoDataFrame, cell_m: float, max_cells: int) -> xr.Dataset:
+    """Lay a north-up grid over the blocks.
+
+    Parameters
+    ----------
+    blocks : GeoDataFrame
+        Polygons in a metric CRS.
+    cell_m : float
+        Side of a cell in metres; widened where the grid would pass ``max_cells``.
+    max_cells : int
+        Most cells of the whole rectangle.
+
+    Returns
+    -------
+    Dataset (y, x)
+        ``block_index``: int16 row of the block that holds the cell's centre, -1 outside; a block too thin to hold a
+        centre gets the cells that it touches.
+    """
+    left, bottom, right, top = blocks.total_bounds
+    cell = max(cell_m, float(np.sqrt((right - left) * (top - bottom) / max_cells)))
+    # Corners on whole cells, so that grids of one vineyard made in two years lie on each other.
+    left, bottom = cell * np.floor(left / cell), cell * np.floor(bottom / cell)
+    nx, ny = (max(1, int(np.ceil(side / cell))) for side in (right - left, top - bottom))
+    transform = Affine(cell, 0, left, 0, -cell, bottom + ny * cell)
+    index = _burn(blocks, range(len(blocks)), (ny, nx), transform, touched=False)
+    missing = sorted(set(range(len(blocks))) - set(np.unique(index).tolist()))
+    if missing:
+        thin = _burn(blocks, missing, (ny, nx), transform, touched=True)
+        index = np.where((index < 0) | np.isin(thin, missing), np.maximum(thin, index), index)
+    x = left + cell * (np.arange(nx) + 0.5)
+    y = bottom + ny * cell - cell * (np.arange(ny) + 0.5)
+    grid: xr.Dataset = xr.Dataset({"block_index": (("y", "x"), index)}, coords={"y": y, "x": x})
+    grid = grid.rio.write_crs(blocks.crs)
+    return grid.rio.write_transform(transform)  # type: ignore[no-any-return]
+
+
+def _burn(
+    blocks: gpd.GeoDataFrame, rows: range | list[int], shape: tuple[int, int], transform: Affine, *, touched: bool
+) -> Array:
+    shapes = [(blocks.geometry.iloc[row], row) for row in rows]
+    return rasterize(  # type: ignore[no-any-return]
+        shapes, shape, fill=-1, transform=transform, all_touched=touched, merge_alg=MergeAlg.replace, dtype="int16"
+    )
+
+
+def cell_size(grid: xr.Dataset) -> float:
+    """Side of a cell in metres."""
+    return float(grid.rio.resolution()[0])
+
+
+def centres(grid: xr.Dataset, inside: Array) -> Array:
+    """Easting and northing of the cells where ``inside`` holds, shape (m, 2), in the grid's own order."""
+    row, column = np.nonzero(inside)
+    return np.column_stack([grid.x.to_numpy()[column], grid.y.to_numpy()[row]])
+
+
+def read_layers(layers: xr.Dataset, names: list[str], xy: Array) -> Array:
+    """Read layers at points by bilinear interpolation, shape (m, len(names)); beyond the grid, at its nearest edge."""
+    x = np.clip(xy[:, 0], *np.sort(layers.x.to_numpy()[[0, -1]]))
+    y = np.clip(xy[:, 1], *np.sort(layers.y.to_numpy()[[0, -1]]))
+    found = layers[names].interp(x=("point", x), y=("point", y))
+    return np.column_stack([found[name].to_numpy().astype(np.float64) for name in names])

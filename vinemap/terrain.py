@@ -1,0 +1,161 @@
+"""The lie of the land as cold air sees it: height above low ground, position on the slope, slope and aspect."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import rioxarray  # noqa: F401 - registers the .rio accessor
+import xarray as xr
+from pyproj import CRS
+from rasterio.enums import Resampling
+from rasterio.transform import Affine
+from rasterio.warp import transform_bounds
+from scipy.ndimage import distance_transform_edt, gaussian_filter, minimum_filter, sobel
+
+from vinemap.arrays import Array
+
+_FLOW_SCALE_M = 10.0
+_CELL_M = 5.0
+_BEYOND_M = 500.0
+_MOST_CELLS = 4_000_000
+
+
+@dataclass(frozen=True)
+class Covariate:
+    """A terrain figure that may explain injury.
+
+    Attributes
+    ----------
+    name : str
+        Layer of the terrain grid.
+    label : str
+        The step that the odds ratio is for, in words.
+    step : float
+        That step, in the layer's unit.
+    """
+
+    name: str
+    label: str
+    step: float
+
+
+COVARIATES = (
+    Covariate("height_above_low_m", "each metre lower above the low ground within 150 m", -1.0),
+    Covariate("height_above_basin_m", "each metre lower above the low ground within 400 m", -1.0),
+    Covariate("elevation_m", "each metre lower", -1.0),
+    Covariate("pool", "the floor of a hollow rather than the ground well above it", 1.0),
+    Covariate("basin", "the floor of the valley rather than the ground well above it", 1.0),
+    Covariate("rise_m", "each metre lower than the mean ground within 150 m", -1.0),
+    Covariate("slope_deg", "each degree steeper", 1.0),
+    Covariate("northness", "a 10 % slope that faces north rather than flat ground", 0.1),
+    Covariate("eastness", "a 10 % slope that faces east rather than flat ground", 0.1),
+)
+
+
+def terrain(elevation: xr.DataArray, crs: CRS, bounds: tuple[float, float, float, float]) -> xr.Dataset:
+    """Terrain layers on a metric grid, read well beyond the blocks so that their edge is no wall for cold air.
+
+    Parameters
+    ----------
+    elevation : DataArray (y, x)
+        Metres, NaN where unknown, with a CRS; any CRS and resolution.
+    crs : CRS
+        Metric CRS of the result.
+    bounds : (left, bottom, right, top)
+        Of the blocks, in ``crs``; ground up to 500 m beyond is used where the grid holds it.
+
+    Returns
+    -------
+    Dataset (y, x)
+        The layers named in `COVARIATES`, north up, in a cell of 5 m, wider past 4 million cells. The ground is smoothed
+        over 10 m before all but ``elevation_m``: cold air flows over furrows and single stones. ``pool`` and ``basin``
+        are exp(-h / 4 m) and exp(-h / 8 m) of the heights above low ground, for cold that fills a hollow to a depth
+        and has no hold above it. Slope is in degrees from the horizontal; northness and eastness are the components
+        of the unit normal, so that flat ground has no aspect.
+    """
+    ground = _metric(elevation, crs, bounds)
+    cell = float(ground.rio.resolution()[0])
+    z = _filled(ground.to_numpy().astype(np.float64))
+    smooth = gaussian_filter(z, _FLOW_SCALE_M / cell, mode="nearest")
+    across, up = gradient(smooth, cell)
+    steepness = np.hypot(across, up)
+    low, basin = height_above_low(smooth, cell, 150.0), height_above_low(smooth, cell, 400.0)
+    layers = {
+        "elevation_m": z,
+        "height_above_low_m": low,
+        "height_above_basin_m": basin,
+        "pool": np.exp(-low / 4.0),
+        "basin": np.exp(-basin / 8.0),
+        "rise_m": smooth - gaussian_filter(smooth, 75.0 / cell, mode="nearest"),
+        "slope_deg": np.degrees(np.arctan(steepness)),
+        "northness": -up / np.sqrt(1 + steepness**2),
+        "eastness": -across / np.sqrt(1 + steepness**2),
+    }
+    data = {name: (("y", "x"), layer.astype(np.float32)) for name, layer in layers.items()}
+    grid: xr.Dataset = xr.Dataset(data, coords={"y": ground.y, "x": ground.x}).rio.write_crs(crs)
+    return grid
+
+
+def _metric(elevation: xr.DataArray, crs: CRS, bounds: tuple[float, float, float, float]) -> xr.DataArray:
+    """Bring the elevation grid to a metric CRS, over the blocks and the ground around them."""
+    left, bottom, right, top = transform_bounds(crs, elevation.rio.crs, *_widened(bounds, _BEYOND_M))
+    near = elevation.rio.write_nodata(np.nan).rio.clip_box(left, bottom, right, top)
+    own = transform_bounds(elevation.rio.crs, crs, *near.rio.bounds())
+    wanted = _widened(bounds, _BEYOND_M)
+    left, right = max(own[0], wanted[0]), min(own[2], wanted[2])
+    bottom, top = max(own[1], wanted[1]), min(own[3], wanted[3])
+    cell = max(_CELL_M, float(np.sqrt((right - left) * (top - bottom) / _MOST_CELLS)))
+    shape = max(2, round((top - bottom) / cell)), max(2, round((right - left) / cell))
+    transform = Affine(cell, 0, left, 0, -cell, top)
+    finer = abs(near.rio.resolution()[0]) < cell and near.rio.crs == crs
+    resampling = Resampling.average if finer else Resampling.bilinear
+    ground: xr.DataArray = near.rio.reproject(crs, shape=shape, transform=transform, resampling=resampling)
+    return ground
+
+
+def _widened(bounds: tuple[float, float, float, float], by: float) -> tuple[float, float, float, float]:
+    left, bottom, right, top = bounds
+    return left - by, bottom - by, right + by, top + by
+
+
+def _filled(z: Array) -> Array:
+    """Give cells without an elevation that of the nearest cell, so that filters see no cliff at the grid's edge."""
+    unknown = np.isnan(z)
+    nearest = distance_transform_edt(unknown, return_distances=False, return_indices=True)
+    return np.asarray(z[tuple(nearest)])
+
+
+def gradient(z: Array, cell: float) -> tuple[Array, Array]:
+    """Slope components towards east and north of a north-up grid, in metres per metre.
+
+    References
+    ----------
+    B. K. P. Horn, "Hill shading and the reflectance map", Proc. IEEE 69 (1981) 14: third-order differences with
+    weights 1, 2, 1 over the eight neighbours.
+    """
+    across = sobel(z, axis=1, mode="nearest") / (8 * cell)
+    down = sobel(z, axis=0, mode="nearest") / (8 * cell)
+    return across, -down
+
+
+def height_above_low(z: Array, cell: float, radius: float) -> Array:
+    """Height above the lowest ground within a radius, in metres.
+
+    Cold air runs down and stays where the ground around is no lower. The low ground is the moving minimum over a
+    square, smoothed by half the radius so that the figure has no jump where the lowest cell leaves it; it never lies
+    above the ground itself.
+
+    Parameters
+    ----------
+    z : array (ny, nx)
+        Elevation in metres.
+    cell : float
+        Side of a cell in metres.
+    radius : float
+        Half the side of the square, in metres.
+    """
+    reach = max(1, round(radius / cell))
+    lowest = minimum_filter(z, size=2 * reach + 1, mode="nearest")
+    low = gaussian_filter(lowest, reach / 2, mode="nearest")
+    return np.asarray(z - np.minimum(low, z))
