@@ -11,7 +11,8 @@ from scipy.spatial.distance import cdist
 from vinemap.arrays import Array
 from vinemap.laplace import Laplace, laplace, log_marginal_gradient
 
-_SUBSET = 800
+_SUBSET = 400
+_MANY = 600
 _LENGTHS = (0.08, 0.35)
 
 
@@ -208,7 +209,7 @@ class Counts:
         """
         if start is not None:
             return self._climb(variance, log_prior, start)
-        if len(self) > 2 * _SUBSET:
+        if len(self) > _MANY:
             return self._climb(variance, log_prior, self.part(_SUBSET).mode(variance).theta)
         extent = float(np.exp(self.bounds()[0, 1])) / 10
         climbs = [self._climb(variance, log_prior, np.log([share * extent, 1.0, 0.4])) for share in _LENGTHS]
@@ -216,14 +217,15 @@ class Counts:
 
     def _climb(self, variance: Array, log_prior: float, start: Array) -> Mode:
         last: list[Array | None] = [None]
+        # Scaled so that the search's first step, as long as the gradient, stays near the start.
+        scale = 3.0 / len(self)
 
         def objective(theta: Array) -> tuple[float, Array]:
             mode = self.at(theta, variance, log_prior, last[0])
             last[0] = mode.fit.weight
-            return -mode.log_posterior, -self.gradient(mode)
+            return -scale * mode.log_posterior, -scale * self.gradient(mode)
 
-        loose = len(self) > 2 * _SUBSET
-        options = {"maxiter": 60, "ftol": 1e-6 if loose else 1e-9, "gtol": 1e-3}
+        options = {"maxiter": 60, "ftol": 1e-7, "gtol": 1e-3 * scale}
         found = minimize(objective, start, jac=True, method="L-BFGS-B", bounds=self.bounds(), options=options)
         return self.at(found.x, variance, log_prior, last[0])
 

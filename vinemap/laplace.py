@@ -12,7 +12,9 @@ from vinemap.arrays import Array
 
 _NEWTON_STEPS = 100
 _HALVINGS = 30
-_TOLERANCE = 1e-10
+_SLACK = 1e-10
+# Newton's error squares with each step: after one that gained this little, the next would gain nothing that shows.
+_LAST_GAIN = 1e-7
 
 
 def log_choose(dead: Array, read: Array) -> Array:
@@ -130,13 +132,13 @@ def laplace(K: Array, dead: Array, read: Array, mean: Array | float = 0.0, start
         scale = 1.0
         for _ in range(_HALVINGS):
             trial = objective(weight + scale * step, offset + scale * offset_step)
-            if trial >= value - _TOLERANCE:
+            if trial >= value - _SLACK * max(1.0, abs(value)):
                 break
             scale *= 0.5
         weight = weight + scale * step
         offset = offset + scale * offset_step
         gain, value = trial - value, trial
-        if gain < _TOLERANCE * max(1.0, abs(value)):
+        if gain < _LAST_GAIN:
             break
     probability = expit(mean + offset)
     curvature = read * probability * (1 - probability)
