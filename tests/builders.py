@@ -1,0 +1,92 @@
+"""Write small vineyard folders for tests: three square blocks of 1 ha in a row, two samples in each."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import rasterio
+from rasterio.transform import from_origin
+from shapely.geometry import Polygon
+
+from vinemap.errors import InputError
+from vinemap.vineyard import read_vineyard
+
+CRS = "EPSG:32618"
+EAST, NORTH = 500_000.0, 4_800_000.0
+BLOCKS = ("Ash", "Birch", "Cedar")
+
+
+def square(left: float, bottom: float, side: float = 100.0) -> Polygon:
+    """Return a square, its corner so many metres east and north of the origin."""
+    x, y = EAST + left, NORTH + bottom
+    return Polygon([(x, y), (x + side, y), (x + side, y + side), (x, y + side)])
+
+
+def blocks(**columns: object) -> gpd.GeoDataFrame:
+    """Return the three blocks, 120 m from corner to corner, in UTM zone 18."""
+    frame = {"block": list(BLOCKS), **columns}
+    return gpd.GeoDataFrame(frame, geometry=[square(120.0 * i, 0.0) for i in range(3)], crs=CRS)
+
+
+def samples() -> gpd.GeoDataFrame:
+    """Return samples A1, A2, B1, … C2, two to a block, in UTM zone 18."""
+    east = [EAST + 120 * i + step for i in range(3) for step in (30, 70)]
+    names = [f"{block[0]}{number}" for block in BLOCKS for number in (1, 2)]
+    points = gpd.points_from_xy(east, [NORTH + 50.0] * 6)
+    return gpd.GeoDataFrame({"sample": names}, geometry=points, crs=CRS)
+
+
+def samples_table() -> pd.DataFrame:
+    """Return the samples with lon and lat."""
+    points = samples().to_crs(4326)
+    return pd.DataFrame({"sample": points["sample"], "lon": points.geometry.x, "lat": points.geometry.y})
+
+
+def buds_table() -> pd.DataFrame:
+    """Return four nodes on one cane of each sample; the third one is dead."""
+    rows = [
+        (name, 1, node, "dead" if node == 3 else "alive", "alive", "")
+        for name in samples()["sample"]
+        for node in range(1, 5)
+    ]
+    return pd.DataFrame(rows, columns=["sample", "cane", "node", "primary", "secondary", "tertiary"])
+
+
+def write_elevation(path: Path, left: float = -100, top: float = 200, size: int = 60, **profile: object) -> np.ndarray:
+    """Write a grid of 10 m cells whose height is its column plus its row, and return the heights."""
+    z = np.add.outer(np.arange(size), np.arange(size)).astype("float32")
+    settings = {"driver": "GTiff", "height": size, "width": size, "count": 1, "dtype": "float32", "crs": CRS}
+    settings |= {"transform": from_origin(EAST + left, NORTH + top, 10, 10), **profile}
+    with rasterio.open(path, "w", **settings) as grid:
+        for band in grid.indexes:
+            grid.write(z.astype(settings["dtype"]), band)
+    return z
+
+
+def write_vineyard(folder: Path, *, skip: tuple[str, ...] = ()) -> Path:
+    """Write a faultless folder, without the stems that ``skip`` names."""
+    if "blocks" not in skip:
+        blocks().to_crs(4326).to_file(folder / "blocks.geojson", driver="GeoJSON")
+    if "samples" not in skip:
+        samples_table().to_csv(folder / "samples.csv", index=False)
+    if "buds" not in skip:
+        buds_table().to_csv(folder / "buds.csv", index=False)
+    return folder
+
+
+def problems(folder: Path) -> list[str]:
+    """Return the problems of a folder as they are printed; none where it reads."""
+    try:
+        read_vineyard(folder)
+    except InputError as error:
+        return [str(problem) for problem in error.problems]
+    return []
+
+
+def only_problem(folder: Path) -> str:
+    """Return the one problem of a folder."""
+    (problem,) = problems(folder)
+    return problem

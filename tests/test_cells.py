@@ -1,0 +1,165 @@
+"""Cells: names, numbers, dates and statuses as people write them."""
+
+from __future__ import annotations
+
+import contextlib
+import datetime as dt
+import math
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from pydantic import TypeAdapter, ValidationError
+from pydantic_core import PydanticCustomError
+
+from vinemap.reading import cells
+
+
+@pytest.mark.parametrize(
+    ("cell", "name"),
+    [
+        ("007", "007"),
+        (7, "7"),
+        (7.0, "7"),
+        (np.float64(7), "7"),
+        (" North\u00a0 12 ", "North 12"),
+        ("\ufeffA", "A"),
+        ("Pen\u0303a", "Peña"),
+        ("<b>&\"'{{ 1 }}", "<b>&\"'{{ 1 }}"),
+        ("=A1", "=A1"),
+    ],
+)
+def test_names(cell: object, name: str) -> None:
+    """Names keep leading zeros and lose stray spaces; 7.0 of a workbook is 7; composed and decomposed letters agree."""
+    assert cells.name(cell) == name
+
+
+@pytest.mark.parametrize(
+    "cell", [None, "", "  ", math.nan, pd.NaT, pd.NA, "#REF!", "a\x00b", "x" * 201, dt.datetime(2025, 3, 4)]
+)
+def test_names_refused(cell: object) -> None:
+    """Empty cells, a spreadsheet's errors, control characters and names turned into dates are no names."""
+    with pytest.raises(PydanticCustomError):
+        cells.name(cell)
+
+
+@pytest.mark.parametrize(
+    ("cell", "value"),
+    [
+        ("2.5", 2.5),
+        ("2,5", 2.5),
+        ("1.234,5", 1234.5),
+        ("1,234.5", 1234.5),
+        ("1 234", 1234.0),
+        ("1\u202f234,5", 1234.5),
+        ("1'234.5", 1234.5),
+        ("\u221277,25", -77.25),
+        ("1e3", 1000.0),
+        (".5", 0.5),
+        (3, 3.0),
+        (np.int64(3), 3.0),
+        ("", None),
+        (None, None),
+    ],
+)
+def test_numbers(cell: object, value: float | None) -> None:
+    """Decimal points and commas, grouped thousands and the minus sign of typesetters are read."""
+    assert cells.number(cell) == value
+
+
+@pytest.mark.parametrize(
+    "cell", ["abc", "1.2.3.4,5,6", "2 m", "1 23", "nan", "inf", "1e999", "1_000", True, dt.date(2025, 1, 1)]
+)
+def test_numbers_refused(cell: object) -> None:
+    """Words, units, infinities and dates are no numbers."""
+    with pytest.raises(PydanticCustomError):
+        cells.number(cell)
+
+
+@pytest.mark.parametrize("cell", [-1, "-3", 2.5, "2,5", "1,234"])
+def test_whole_numbers_refused(cell: object) -> None:
+    """Negative counts and fractions are refused; so is 1,234, which a decimal comma makes a fraction."""
+    with pytest.raises(PydanticCustomError):
+        cells.whole(cell)
+
+
+@pytest.mark.parametrize(
+    ("words", "meaning"),
+    [
+        (["alive", "Green", " LIVE ", "a", "1", 1, 1.0, "TRUE", True], "alive"),
+        (["dead", "Brown", "BLACK", "d", "0", 0, 0.0, "false", False], "dead"),
+        (["", None, math.nan, " ", "unread", "Unread"], "unread"),
+    ],
+)
+def test_statuses(words: list[object], meaning: str) -> None:
+    """The words of the design are read without regard to case; an empty cell counts in no total."""
+    assert {cells.status(word) for word in words} == {meaning}
+
+
+@pytest.mark.parametrize("cell", ["?", "x", "-", "2", 0.5, "greenish", "no"])
+def test_statuses_refused(cell: object) -> None:
+    """Nothing else is guessed."""
+    with pytest.raises(PydanticCustomError, match="neither alive nor dead nor unread"):
+        cells.status(cell)
+
+
+def test_yes_and_no() -> None:
+    """Yes and no are read in English and Spanish, as figures and as truth values."""
+    assert all(cells.yes_no(word) is True for word in ("yes", "Sí", "si", "true", True, 1, "1", "Y"))
+    assert all(cells.yes_no(word) is False for word in ("no", "No", "false", False, 0, "0", "N"))
+    assert cells.yes_no("") is None
+    with pytest.raises(PydanticCustomError):
+        cells.yes_no("perhaps")
+
+
+def date(cell: object, day_first: bool | None = None) -> Any:
+    return TypeAdapter(cells.Day).validate_python(cell, context={"day_first": day_first})
+
+
+@pytest.mark.parametrize(
+    "cell",
+    [
+        # ISO 8601 calendar, basic, week and ordinal-free forms; the week date by the standard's own rule.
+        "2025-01-22",
+        "20250122",
+        "2025-W04-3",
+        "2025-01-22T23:10:00Z",
+        "22.1.2025",
+        "22/01/2025",
+        "1/22/2025",
+        "1/22/25",
+        "22 Jan 2025",
+        "January 22, 2025",
+        "2025/01/22",
+        dt.date(2025, 1, 22),
+        dt.datetime(2025, 1, 22, 7, 30),
+        pd.Timestamp("2025-01-22T10:00Z"),
+    ],
+)
+def test_dates(cell: object) -> None:
+    """ISO 8601 and other usual forms give the same day."""
+    assert date(cell) == dt.date(2025, 1, 22)
+
+
+def test_dates_that_their_figures_leave_open() -> None:
+    """3/4/2025 is read as the context says, and refused where it says nothing."""
+    assert date("3/4/2025", True) == dt.date(2025, 4, 3)
+    assert date("3/4/2025", False) == dt.date(2025, 3, 4)
+    for cell in ("3/4/2025", "31/2/2025", "0/0/2025", "yesterday", "1725-01-01", 45000, "9999999999999"):
+        with pytest.raises(ValidationError):
+            date(cell)
+
+
+@given(
+    st.one_of(st.none(), st.booleans(), st.integers(), st.floats(), st.text(), st.datetimes(), st.dates(), st.times())
+)
+def test_any_cell_has_a_meaning_or_a_remedy(cell: object) -> None:
+    """No value of a spreadsheet raises anything but the error that carries a remedy."""
+    for read in (cells.text, cells.name, cells.cane, cells.number, cells.whole, cells.status, cells.yes_no):
+        with contextlib.suppress(PydanticCustomError):
+            read(cell)
+    with contextlib.suppress(ValidationError):
+        assert date(cell) is None or date(cell).year >= 1900
