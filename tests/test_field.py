@@ -101,6 +101,29 @@ def test_draws_have_the_predicted_moments() -> None:
     assert np.corrcoef(drawn)[0, 1] == pytest.approx(correlation, abs=0.04)
 
 
+def test_inducing_points_agree_with_the_exact_algebra() -> None:
+    """With many points for the field's length, the approximation for huge surveys gives the exact map and bounds."""
+    xy, dead, read, X = _survey(11, n=300)
+    theta = np.log([90.0, 1.0, 0.3])
+    exact = BinomialField(theta=theta).fit(xy, dead, read, X)
+    approximate = BinomialField(theta=theta, most_exact=100, inducing=150).fit(xy, dead, read, X)
+    grid = np.random.default_rng(1).uniform(0, 400, (400, 2))
+    rows = np.column_stack([np.ones(400), np.zeros(400)])
+    one, other = exact.predict(grid, rows), approximate.predict(grid, rows)
+    for name in ("mean", "low", "high"):
+        assert np.abs(getattr(one, name) - getattr(other, name)).mean() < 0.006
+        np.testing.assert_allclose(getattr(one, name), getattr(other, name), atol=0.04)
+    np.testing.assert_allclose(exact.coef_, approximate.coef_, atol=0.02)
+    np.testing.assert_allclose(exact.coef_cov_, approximate.coef_cov_, atol=5e-3)
+    left, right = (field.leave_out(np.arange(300) // 3) for field in (exact, approximate))
+    np.testing.assert_allclose(left.logit_mean, right.logit_mean, atol=0.15)
+    drawn = logit(approximate.draw((0, 0, 400, 400), 3000, np.random.default_rng(5)).at(grid[:20], rows[:20]))
+    np.testing.assert_allclose(drawn.mean(axis=1), other.logit_mean[:20], atol=0.06)
+    points = approximate._nodes[0].inducing
+    carried = np.sqrt(other.logit_sd[:20] ** 2 - points.missed(points.basis(grid[:20])))
+    np.testing.assert_allclose(drawn.std(axis=1), carried, rtol=0.06)
+
+
 def test_left_out_rows_are_foretold_as_by_a_refit() -> None:
     """Dividing out a patch's likelihood comes close to fitting without it at the same covariance parameters."""
     xy, dead, read, X = _survey(6)

@@ -15,6 +15,7 @@ from sklearn.gaussian_process import GaussianProcessClassifier
 from sklearn.gaussian_process.kernels import ConstantKernel, Matern
 
 from vinemap.counts import matern32
+from vinemap.covariances import Dense, LowRank
 from vinemap.laplace import Laplace, laplace, log_likelihood, log_marginal_gradient
 
 DATA = Path(__file__).parent / "data"
@@ -35,7 +36,7 @@ def test_binary_data_match_scikit_learn(length: float) -> None:
     dead = (rng.random(80) < expit(xy[:, 0] / 100 - 2.5)).astype(float)
     kernel = ConstantKernel(2.25) * Matern(length, nu=1.5)
     peer = GaussianProcessClassifier(kernel, optimizer=None).fit(xy, dead)
-    fit = laplace(2.25 * matern32(cdist(xy, xy), length), dead, np.ones(80))
+    fit = laplace(Dense(2.25 * matern32(cdist(xy, xy), length)), dead, np.ones(80))
     np.testing.assert_allclose(expit(fit.mode), peer.base_estimator_.pi_, atol=1e-6)
     assert fit.log_marginal == pytest.approx(peer.log_marginal_likelihood_value_, abs=1e-6)
 
@@ -63,7 +64,8 @@ def test_spatial_binomial_fit_matches_glmmtmb(
 
     def fit(parameters: np.ndarray) -> Laplace:
         log_sd, log_length, *coef = parameters
-        return laplace(np.exp(2 * log_sd) * correlation(distance, np.exp(log_length)), k, n, X @ np.array(coef))
+        K = Dense(np.exp(2 * log_sd) * correlation(distance, np.exp(log_length)))
+        return laplace(K, k, n, X @ np.array(coef))
 
     best = minimize(lambda p: -fit(p).log_marginal, [-1.0, -1.5, -6.5, 1.0], method="BFGS", options={"gtol": 1e-6})
     log_likelihood_there, *parameters = expected
@@ -80,9 +82,9 @@ def test_gradient_is_that_of_the_marginal_likelihood() -> None:
     xy, dead, read = _case(np.random.default_rng(1), 60)
     distance = cdist(xy, xy)
 
-    def covariance(theta: np.ndarray) -> np.ndarray:
+    def covariance(theta: np.ndarray) -> Dense:
         length, sd, vine = np.exp(theta)
-        return sd**2 * matern32(distance, length) + vine**2 * np.eye(60)
+        return Dense(sd**2 * matern32(distance, length) + vine**2 * np.eye(60))
 
     theta = np.log([90.0, 1.2, 0.4])
     scaled = np.sqrt(3) * distance / 90
@@ -92,7 +94,7 @@ def test_gradient_is_that_of_the_marginal_likelihood() -> None:
         np.full(60, 2 * 0.16),
     ]
     K = covariance(theta)
-    gradient = log_marginal_gradient(laplace(K, dead, read), K, read, derivatives)
+    gradient = log_marginal_gradient(laplace(K, dead, read), K, derivatives)
     for j, step in enumerate(1e-4 * np.eye(3)):
         ahead, behind = (laplace(covariance(theta + side * step), dead, read).log_marginal for side in (1, -1))
         assert gradient[j] == pytest.approx((ahead - behind) / 2e-4, rel=1e-5)
@@ -103,7 +105,7 @@ def test_all_alive_or_all_dead_has_a_finite_mode(share: float) -> None:
     """No logit is infinite where every bud is alive, or dead, even under a very wide prior."""
     xy, _, read = _case(np.random.default_rng(2), 40)
     K = 1e4 * matern32(cdist(xy, xy), 100.0) + np.eye(40)
-    fit = laplace(K, share * read, read)
+    fit = laplace(Dense(K), share * read, read)
     assert np.isfinite(fit.mode).all()
     assert np.isfinite(fit.log_marginal)
     np.testing.assert_allclose(K @ fit.weight, fit.mode, rtol=1e-6)
@@ -114,7 +116,7 @@ def test_unread_rows_change_nothing() -> None:
     xy, dead, read = _case(np.random.default_rng(3), 30)
     K = 2 * matern32(cdist(xy, xy), 120.0) + 0.1 * np.eye(30)
     read[20:], dead[20:] = 0.0, 0.0
-    whole, part = laplace(K, dead, read), laplace(K[:20, :20], dead[:20], read[:20])
+    whole, part = laplace(Dense(K), dead, read), laplace(Dense(K[:20, :20]), dead[:20], read[:20])
     assert whole.log_marginal == pytest.approx(part.log_marginal, abs=1e-8)
     np.testing.assert_allclose(whole.mode[:20], part.mode, atol=1e-6)
 
@@ -123,3 +125,15 @@ def test_likelihood_sums_to_one_over_all_counts() -> None:
     """The binomial likelihood, coefficient included, is a distribution."""
     counts = np.arange(13.0)
     assert np.exp(log_likelihood(np.full(13, 0.7), counts, np.full(13, 12.0))).sum() == pytest.approx(1.0)
+
+
+def test_low_rank_algebra_is_the_dense_one() -> None:
+    """A covariance given by its factor has the mode, the marginal likelihood and the solves of the full matrix."""
+    rng = np.random.default_rng(5)
+    _, dead, read = _case(rng, 50)
+    U, D = rng.normal(0, 0.7, (50, 6)), rng.uniform(0.05, 0.4, 50)
+    low, full = laplace(LowRank(U, D), dead, read, 0.2), laplace(Dense(U @ U.T + np.diag(D)), dead, read, 0.2)
+    np.testing.assert_allclose(low.mode, full.mode, atol=1e-6)
+    assert low.log_marginal == pytest.approx(full.log_marginal, abs=1e-7)
+    vector = rng.standard_normal(50)
+    np.testing.assert_allclose(low.factor.solve(vector), full.factor.solve(vector), atol=1e-6)

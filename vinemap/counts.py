@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy.optimize import minimize
 from scipy.spatial.distance import cdist
 
 from vinemap.arrays import Array
+from vinemap.covariances import Dense
 from vinemap.laplace import Laplace, laplace, log_marginal_gradient
 
 _SUBSET = 400
@@ -110,10 +112,6 @@ class Counts:
         Known part of the log-odds.
     vine : array of int (n,)
         Rows with the same number share one vine-to-vine deviation.
-    distance : array (n, n)
-        Between the rows, in metres.
-    same_vine : array (n, n) or None
-        1 where two rows share a vine; None where none do.
     priors : Priors
         Of the covariance parameters.
     """
@@ -124,8 +122,6 @@ class Counts:
     X: Array
     offset: Array
     vine: Array
-    distance: Array
-    same_vine: Array | None
     priors: Priors
 
     @classmethod
@@ -138,12 +134,19 @@ class Counts:
         n = len(xy)
         X = np.ones((n, 1)) if X is None else np.asarray(X, float)
         vine = np.arange(n) if vine is None else np.unique(vine, return_inverse=True)[1]
-        shared = len(np.unique(vine)) < n
-        same_vine = (vine[:, None] == vine).astype(float) if shared else None
         offset = np.array(np.broadcast_to(offset, n), float)
-        return cls(
-            xy, np.asarray(dead, float), np.asarray(read, float), X, offset, vine, cdist(xy, xy), same_vine, priors
-        )
+        return cls(xy, np.asarray(dead, float), np.asarray(read, float), X, offset, vine, priors)
+
+    @cached_property
+    def _distance(self) -> Array:
+        return cdist(self.xy, self.xy)
+
+    @cached_property
+    def _same_vine(self) -> Array | None:
+        """1 where two rows share a vine, shape (n, n); None where none do."""
+        if len(np.unique(self.vine)) == len(self):
+            return None
+        return np.asarray(self.vine[:, None] == self.vine, float)
 
     def __len__(self) -> int:
         return len(self.xy)
@@ -161,28 +164,28 @@ class Counts:
             self.priors,
         )
 
-    def covariance(self, theta: Array, variance: Array) -> Array:
-        """Prior covariance of the log-odds, shape (n, n): coefficients, field and vine-to-vine spread."""
+    def covariance(self, theta: Array, variance: Array) -> Dense:
+        """Prior covariance (n, n) of the log-odds: coefficients, field and vine-to-vine spread."""
         length, field_sd, vine_sd = np.exp(theta)
-        K = matern32(self.distance, length)
+        K = matern32(self._distance, length)
         K *= field_sd**2
         K += (self.X * variance) @ self.X.T
-        if self.same_vine is None:
+        if self._same_vine is None:
             K.flat[:: len(K) + 1] += vine_sd**2
         else:
-            K += vine_sd**2 * self.same_vine
-        return K
+            K += vine_sd**2 * self._same_vine
+        return Dense(K)
 
     def _derivatives(self, theta: Array) -> list[Array]:
         """Differentiate the covariance by log ℓ, log σ and log τ; one dimension stands for a diagonal."""
         length, field_sd, vine_sd = np.exp(theta)
-        scaled = self.distance * (np.sqrt(3.0) / length)
+        scaled = self._distance * (np.sqrt(3.0) / length)
         decay = np.exp(-scaled)
         decay *= field_sd**2
         by_sd = 2 * (1 + scaled) * decay
         scaled *= scaled
         scaled *= decay
-        ones = np.ones(len(self)) if self.same_vine is None else self.same_vine
+        ones = np.ones(len(self)) if self._same_vine is None else self._same_vine
         return [scaled, by_sd, 2 * vine_sd**2 * ones]
 
     def at(self, theta: Array, variance: Array, log_prior: float = 0.0, start: Array | None = None) -> Mode:
@@ -193,7 +196,7 @@ class Counts:
     def gradient(self, mode: Mode) -> Array:
         """Gradient of the log posterior of the covariance parameters, shape (3,)."""
         K = self.covariance(mode.theta, mode.variance)
-        likelihood = log_marginal_gradient(mode.fit, K, self.read, self._derivatives(mode.theta))
+        likelihood = log_marginal_gradient(mode.fit, K, self._derivatives(mode.theta))
         return np.asarray(likelihood + self.priors.log_density(mode.theta)[1])
 
     def bounds(self) -> Array:

@@ -8,20 +8,22 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import cho_solve
-from scipy.spatial.distance import cdist
 from scipy.special import expit, logit, ndtr, ndtri
 from threadpoolctl import threadpool_limits
 
 from vinemap.arrays import Array
-from vinemap.counts import Counts, Mode, Priors, matern32
+from vinemap.counts import Counts, Mode, Priors
 from vinemap.lattice import Lattice
+from vinemap.nodes import ExactNode, InducingNode
+
+Node = ExactNode | InducingNode
 
 _CHUNK_BYTES = 64e6
 _STEPS_PER_LENGTH = 4.0
 _STEPS_DRAWN = 6.0
 _MOST_DRAWN = 2e7
 _FEW = 400
+_PART = 2000
 _WINDOW = 4.0
 _MOST_MODELS = 6
 
@@ -65,35 +67,7 @@ def logistic_normal_mean(mean: Array, sd: Array) -> Array:
     return total
 
 
-@dataclass(frozen=True)
-class _Node:
-    """One model at one setting of its covariance parameters, with what prediction needs of it."""
-
-    mode: Mode
-    weight: float
-    coef: Array
-    whitened: Array
-
-    @classmethod
-    def of(cls, mode: Mode, weight: float, X: Array) -> _Node:
-        gain = X * mode.variance
-        return cls(mode, weight, gain.T @ mode.fit.weight, mode.fit.whiten(gain))
-
-    def coef_covariance(self) -> Array:
-        return np.asarray(np.diag(self.mode.variance) - self.whitened.T @ self.whitened)
-
-    def field_moments(self, data: Array, xy: Array) -> tuple[Array, Array, Array]:
-        """Mean (m,) and variance (m,) of the field at points, and its covariance (p, m) with the coefficients."""
-        length, field_sd, _ = np.exp(self.mode.theta)
-        cross = matern32(cdist(data, xy), length)
-        cross *= field_sd**2
-        mean = self.mode.fit.weight @ cross
-        whitened = self.mode.fit.whiten(cross)
-        variance = field_sd**2 - np.einsum("ij,ij->j", whitened, whitened)
-        return mean, np.maximum(variance, 0.0), -self.whitened.T @ whitened
-
-
-def _coefficients(nodes: list[_Node]) -> tuple[Array, Array]:
+def _coefficients(nodes: list[Node]) -> tuple[Array, Array]:
     """Posterior mean (p,) and covariance (p, p) of the coefficients over nodes."""
     shares = np.array([node.weight for node in nodes])
     shares /= shares.sum()
@@ -113,7 +87,7 @@ class BinomialField:
 
     Several priors of the coefficients may be given, each a model: a prior standard deviation of 0 leaves a covariate
     out. Models are averaged by their evidence where the samples are few; with many, the best one on a random part of
-    the rows is kept.
+    the rows is kept. The algebra is exact up to ``most_exact`` rows.
 
     Parameters
     ----------
@@ -123,6 +97,10 @@ class BinomialField:
         Integrate the covariance parameters and average the models; None does so up to 400 rows.
     theta : array (3,), optional
         Fixed log length scale, log field sd, log vine sd: nothing is estimated then.
+    most_exact : int
+        Beyond this many rows the field is seen through inducing points.
+    inducing : int
+        How many of them.
 
     Attributes
     ----------
@@ -147,11 +125,19 @@ class BinomialField:
     """
 
     def __init__(
-        self, priors: Priors | None = None, *, integrate: bool | None = None, theta: Array | None = None
+        self,
+        priors: Priors | None = None,
+        *,
+        integrate: bool | None = None,
+        theta: Array | None = None,
+        most_exact: int = 5000,
+        inducing: int = 1000,
     ) -> None:
         self.priors = Priors() if priors is None else priors
         self.integrate = integrate
         self.theta = theta
+        self.most_exact = most_exact
+        self.inducing = inducing
 
     def fit(
         self,
@@ -203,10 +189,14 @@ class BinomialField:
         return self
 
     def _fit(self, variances: Array, log_prior: Array, start: Array | None, few: bool) -> None:
-        modes = self._models(variances, log_prior, start, few)
-        best = max(modes, key=lambda mode: mode.log_posterior)
+        if len(self.counts_) > self.most_exact:
+            self._nodes: list[Node] = [self._inducing_node(variances, log_prior)]
+        else:
+            modes = self._models(variances, log_prior, start, few)
+            best = max(modes, key=lambda mode: mode.log_posterior)
+            self._nodes = self._design(modes) if few and self.theta is None else self._as_nodes([(best, 1.0)])
+        best = max((node.mode for node in self._nodes), key=lambda mode: mode.log_posterior)
         self.theta_, self.log_evidence_ = best.theta, best.log_posterior
-        self._nodes = self._design(modes) if few and self.theta is None else self._as_nodes([(best, 1.0)])
         self.coef_, self.coef_cov_ = _coefficients(self._nodes)
         of_best = [node for node in self._nodes if node.mode.variance is best.variance]
         self.best_coef_, self.best_coef_cov_ = _coefficients(of_best)
@@ -219,20 +209,30 @@ class BinomialField:
     def _models(self, variances: Array, log_prior: Array, start: Array | None, few: bool) -> list[Mode]:
         """Fit every model and keep those that the evidence does not rule out."""
         counts = self.counts_
-        if len(variances) > 1 and len(counts) > _FEW:
-            ranked = self._rank(counts.part(_FEW), variances, log_prior, start)
-        else:
-            ranked = self._rank(counts, variances, log_prior, start)
+        if len(counts) > _FEW:
+            model = self._best_of_part(variances, log_prior)
+            return [self._mode(counts, variances[model], float(log_prior[model]), start)]
+        ranked = self._rank(counts, variances, log_prior, start)
         evidence = np.array([mode.log_posterior for mode in ranked])
         odds = np.exp(evidence - evidence.max())
-        cut = max(np.exp(-_WINDOW), np.sort(odds)[-_MOST_MODELS:][0]) if few else 1.0
-        odds[odds < cut] = 0.0
+        odds[odds < (max(np.exp(-_WINDOW), np.sort(odds)[-_MOST_MODELS:][0]) if few else 1.0)] = 0.0
         self.model_weights_ = odds / odds.sum()
-        kept = [mode for mode, odd in zip(ranked, odds, strict=True) if odd > 0]
-        if len(kept[0].fit.mode) == len(counts):
-            return kept
-        model = int(np.argmax(odds))
-        return [self._mode(counts, variances[model], float(log_prior[model]), None)]
+        return [mode for mode, odd in zip(ranked, odds, strict=True) if odd > 0]
+
+    def _best_of_part(self, variances: Array, log_prior: Array) -> int:
+        """Choose the model that a random part of the rows has most evidence for."""
+        model = 0
+        if len(variances) > 1:
+            ranked = self._rank(self.counts_.part(_FEW), variances, log_prior, None)
+            model = int(np.argmax([mode.log_posterior for mode in ranked]))
+        self.model_weights_ = np.eye(len(variances))[model]
+        return model
+
+    def _inducing_node(self, variances: Array, log_prior: Array) -> InducingNode:
+        """Fit more rows than exact algebra carries; covariance parameters come from a random part of them."""
+        model = self._best_of_part(variances, log_prior)
+        theta = self._mode(self.counts_.part(_PART), variances[model], float(log_prior[model]), None).theta
+        return InducingNode.fit(self.counts_, theta, variances[model], self.inducing)
 
     def _rank(self, counts: Counts, variances: Array, log_prior: Array, start: Array | None) -> list[Mode]:
         """Fit every model, each from where the one before it ended."""
@@ -247,11 +247,11 @@ class BinomialField:
             return counts.at(np.asarray(self.theta, float), variance, log_prior)
         return counts.mode(variance, log_prior, start)
 
-    def _as_nodes(self, weighted: list[tuple[Mode, float]]) -> list[_Node]:
+    def _as_nodes(self, weighted: list[tuple[Mode, float]]) -> list[Node]:
         total = sum(weight for _, weight in weighted)
-        return [_Node.of(mode, weight / total, self.counts_.X) for mode, weight in weighted]
+        return [ExactNode(self.counts_, mode, weight / total) for mode, weight in weighted]
 
-    def _design(self, modes: list[Mode]) -> list[_Node]:
+    def _design(self, modes: list[Mode]) -> list[Node]:
         """Central composite design over the covariance parameters of every model that was kept."""
         peak = max(mode.log_posterior for mode in modes)
         low, high = self.counts_.bounds().T
@@ -277,7 +277,7 @@ class BinomialField:
         mean, square = np.zeros(len(xy)), np.zeros(len(xy))
         joint = np.zeros((len(self.coef_), len(xy)))
         for node in self._nodes:
-            node_mean, node_variance, node_joint = node.field_moments(self.counts_.xy, xy)
+            node_mean, node_variance, node_joint = node.field_moments(xy)
             mean += node.weight * node_mean
             square += node.weight * (node_variance + node_mean**2)
             joint += node.weight * (node_joint + np.outer(node.coef - self.coef_, node_mean))
@@ -337,13 +337,10 @@ class BinomialField:
         members = [np.flatnonzero(groups == group) for group in np.unique(groups)]
         mean, square = np.zeros(len(counts)), np.zeros(len(counts))
         for node in self._nodes:
-            K = counts.covariance(node.mode.theta, node.mode.variance)
-            whitened = node.mode.fit.whiten(K)
-            posterior = K - whitened.T @ whitened
-            for rows in members:
-                block = posterior[np.ix_(rows, rows)]
-                held = np.linalg.solve(np.eye(len(rows)) - block * node.mode.fit.curvature[rows], block)
-                held_mean = node.mode.fit.mode[rows] - held @ node.mode.fit.weight[rows]
+            fit = node.mode.fit
+            for rows, block in zip(members, node.row_covariances(members), strict=True):
+                held = np.linalg.solve(np.eye(len(rows)) - block * fit.curvature[rows], block)
+                held_mean = fit.mode[rows] - held @ fit.weight[rows]
                 mean[rows] += node.weight * held_mean
                 square[rows] += node.weight * (np.diag(held) + held_mean**2)
         return Prediction.of(mean, square - mean**2)
@@ -376,32 +373,12 @@ class BinomialField:
         used = [(node, int(share)) for node, share in zip(self._nodes, shares, strict=True) if share]
         shortest = min(float(np.exp(node.mode.theta[0])) for node, _ in used)
         lattice = Lattice.over(corners, shortest / _STEPS_DRAWN, _MOST_DRAWN / draws)
-        fields, coefs = zip(*(self._draw_node(node, lattice, share, rng) for node, share in used), strict=True)
+        fields, coefs = zip(*(node.draw(lattice, share, rng, self._in_chunks) for node, share in used), strict=True)
         return FieldDraws(lattice, np.hstack(fields), np.hstack(coefs))
-
-    def _draw_node(self, node: _Node, lattice: Lattice, draws: int, rng: np.random.Generator) -> tuple[Array, Array]:
-        """Posterior draws of the field on the lattice (points, draws) and of the coefficients (p, draws)."""
-        counts, fit, variance = self.counts_, node.mode.fit, node.mode.variance
-        length, field_sd, vine_sd = np.exp(node.mode.theta)
-        # At four lengths beyond the lattice the correlation has fallen below one per cent.
-        covariance = field_sd**2 * matern32(lattice.spacing_on_torus(4 * length), length)
-        fields = lattice.stationary(covariance, draws, rng)
-        coefs = np.sqrt(variance)[:, None] * rng.standard_normal((len(variance), draws))
-        at_data = lattice.cubic(counts.xy) @ fields + counts.X @ coefs
-        at_data += vine_sd * rng.standard_normal((len(counts), draws))[counts.vine]
-        root = np.sqrt(fit.curvature)[:, None]
-        residual = root * at_data + rng.standard_normal(at_data.shape)
-        pull = fit.weight[:, None] - root * cho_solve((fit.cholesky, True), residual, check_finite=False)
-
-        def update(points: Array) -> Array:
-            return np.asarray(field_sd**2 * matern32(cdist(points, counts.xy), length) @ pull).T
-
-        fields += self._in_chunks(update, lattice.points()).T
-        return fields, coefs + variance[:, None] * (counts.X.T @ pull)
 
     def _in_chunks(self, function: Callable[[Array], Array], xy: Array) -> Array:
         """Apply a function of points (m, 2) that returns (k, m), a part at a time on two threads."""
-        rows = max(1, int(_CHUNK_BYTES / (8 * len(self.counts_))))
+        rows = max(1, int(_CHUNK_BYTES / (8 * min(len(self.counts_), self.most_exact))))
         parts = [xy[first : first + rows] for first in range(0, len(xy), rows)]
         with ThreadPoolExecutor(2) as pool, threadpool_limits(1, "blas"):
             return np.hstack(list(pool.map(function, parts)))

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import cast
 
 import numpy as np
-from scipy.linalg import cho_factor, cho_solve, lapack, solve_triangular
 from scipy.special import expit, gammaln, log_expit
 
 from vinemap.arrays import Array
+from vinemap.covariances import Dense, DenseFactor, LowRank, LowRankFactor
 
 _NEWTON_STEPS = 100
 _HALVINGS = 30
@@ -47,8 +48,8 @@ class Laplace:
         ``(K^-1)(mode - mean)``, which is the gradient of the log likelihood at the mode.
     curvature : array (n,)
         Negative second derivative W of the log likelihood at the mode.
-    cholesky : array (n, n)
-        Lower factor of ``B = I + W^1/2 K W^1/2``.
+    factor : DenseFactor or LowRankFactor
+        Of ``K + W^-1``.
     log_marginal : float
         Approximate log marginal likelihood, binomial coefficients included.
 
@@ -60,48 +61,18 @@ class Laplace:
     mode: Array
     weight: Array
     curvature: Array
-    cholesky: Array
+    factor: DenseFactor | LowRankFactor
     log_marginal: float
 
-    def whiten(self, cross: Array) -> Array:
-        """Return ``L^-1 W^1/2 cross`` for a covariance (n, m) of the data with other points."""
-        scaled = np.sqrt(self.curvature)[:, None] * cross
-        return np.asarray(solve_triangular(self.cholesky, scaled, lower=True, overwrite_b=True, check_finite=False))
 
-    def precision(self) -> Array:
-        """Return ``R = (K + W^-1)^-1 = W^1/2 B^-1 W^1/2``, shape (n, n)."""
-        inverse = _inverse(self.cholesky)
-        root = np.sqrt(self.curvature)
-        inverse *= root[:, None]
-        inverse *= root[None, :]
-        return inverse
-
-
-def _inverse(cholesky: Array) -> Array:
-    """Return the full inverse of the matrix whose lower Cholesky factor is given."""
-    inverse, info = lapack.dpotri(cholesky, lower=1)
-    if info != 0:  # pragma: no cover - B is at least the identity, so its factor is never singular
-        raise np.linalg.LinAlgError("B is singular")
-    lower = np.tril_indices_from(inverse, -1)
-    inverse[lower[1], lower[0]] = inverse[lower]
-    return np.asarray(inverse)
-
-
-def _factor(K: Array, curvature: Array) -> Array:
-    root = np.sqrt(curvature)
-    B = K * root[:, None]
-    B *= root[None, :]
-    B.flat[:: len(B) + 1] += 1.0
-    # The transpose of a C-ordered symmetric matrix is a Fortran-ordered view of it: LAPACK then works in place.
-    return np.asarray(cho_factor(B.T, lower=True, overwrite_a=True, check_finite=False)[0])
-
-
-def laplace(K: Array, dead: Array, read: Array, mean: Array | float = 0.0, start: Array | None = None) -> Laplace:
+def laplace(
+    K: Dense | LowRank, dead: Array, read: Array, mean: Array | float = 0.0, start: Array | None = None
+) -> Laplace:
     """Find the posterior mode of the logits by Newton's method with step halving.
 
     Parameters
     ----------
-    K : array (n, n)
+    K : Dense or LowRank (n, n)
         Prior covariance of the logits.
     dead, read : array (n,)
         Dead buds and buds read.
@@ -116,18 +87,19 @@ def laplace(K: Array, dead: Array, read: Array, mean: Array | float = 0.0, start
     """
     weight = np.zeros(len(dead)) if start is None else start
     offset = K @ weight
+    coefficients = float(log_choose(dead, read).sum())
 
     def objective(weight: Array, offset: Array) -> float:
-        return float(-0.5 * weight @ offset + log_likelihood(mean + offset, dead, read).sum())
+        logit = mean + offset
+        likelihood = dead @ log_expit(logit) + (read - dead) @ log_expit(-logit)
+        return float(-0.5 * weight @ offset + likelihood) + coefficients
 
     value = objective(weight, offset)
     for _ in range(_NEWTON_STEPS):
         probability = expit(mean + offset)
         curvature = read * probability * (1 - probability)
-        cholesky = _factor(K, curvature)
-        root = np.sqrt(curvature)
         target = curvature * offset + dead - read * probability
-        step = target - root * cho_solve((cholesky, True), root * (K @ target), check_finite=False) - weight
+        step = target - K.factor(curvature).solve(K @ target) - weight
         offset_step = K @ step
         scale = 1.0
         for _ in range(_HALVINGS):
@@ -142,22 +114,19 @@ def laplace(K: Array, dead: Array, read: Array, mean: Array | float = 0.0, start
             break
     probability = expit(mean + offset)
     curvature = read * probability * (1 - probability)
-    cholesky = _factor(K, curvature)
-    log_marginal = value - float(np.log(np.diag(cholesky)).sum())
-    return Laplace(mean + offset, weight, curvature, cholesky, log_marginal)
+    factor = K.factor(curvature)
+    return Laplace(mean + offset, weight, curvature, factor, value - factor.half_log_determinant)
 
 
-def log_marginal_gradient(fit: Laplace, K: Array, read: Array, derivatives: list[Array]) -> Array:
+def log_marginal_gradient(fit: Laplace, K: Dense, derivatives: list[Array]) -> Array:
     """Gradient of the log marginal likelihood with respect to covariance parameters.
 
     Parameters
     ----------
     fit : Laplace
         The approximation at ``K``.
-    K : array (n, n)
+    K : Dense (n, n)
         Prior covariance.
-    read : array (n,)
-        Buds read.
     derivatives : list of array (n, n) or (n,)
         ``dK/dθ`` for each parameter; one dimension stands for a diagonal matrix.
 
@@ -169,25 +138,19 @@ def log_marginal_gradient(fit: Laplace, K: Array, read: Array, derivatives: list
     ----------
     Rasmussen & Williams 2006, algorithm 5.1, with the third derivative of the binomial likelihood.
     """
-    inverse = _inverse(fit.cholesky)
-    curvature = fit.curvature
-    # The posterior variance is (1 - diag B^-1) / W; where W vanishes so does the third derivative that it multiplies.
-    variance = (1.0 - np.diag(inverse)) / np.maximum(curvature, 1e-300)
-    root = np.sqrt(curvature)
-    inverse *= root[:, None]
-    inverse *= root[None, :]
-    probability = expit(fit.mode)
-    third = -curvature * (1 - 2 * probability)
-    pull = 0.5 * np.where(curvature > 1e-12, variance, 0.0) * third
+    precision, variance = cast(DenseFactor, fit.factor).inverse()
+    # Where the likelihood has no curvature it has no third derivative either, so that the variance does not count.
+    third = -fit.curvature * (1 - 2 * expit(fit.mode))
+    pull = 0.5 * variance * third
     # pull . (I - K R) b is needed for each derivative: move K R to the left once.
-    pull = pull - inverse @ (K @ pull)
+    pull = pull - precision @ (K @ pull)
     gradient = []
     for derivative in derivatives:
         if derivative.ndim == 1:
-            explicit = 0.5 * (derivative @ (fit.weight**2 - np.diag(inverse)))
+            explicit = 0.5 * (derivative @ (fit.weight**2 - np.diag(precision)))
             moved = derivative * fit.weight
         else:
             moved = derivative @ fit.weight
-            explicit = 0.5 * (fit.weight @ moved - np.vdot(inverse, derivative))
+            explicit = 0.5 * (fit.weight @ moved - np.vdot(precision, derivative))
         gradient.append(explicit + pull @ moved)
     return np.array(gradient)
