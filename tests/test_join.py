@@ -212,8 +212,8 @@ def test_overlap() -> None:
     table, findings = joined(points, ground)
     assert list(table["block"]) == ["P", "Q", "P"]
     assert findings.warnings == [
-        "2 samples lie in more than one block: s (in P and Q: joined to P, as stated), t (in P and Q: joined to Q, whose "
-        "centre is nearer)."
+        "2 samples lie in more than one block: s (in P and Q: joined to P, as stated), "
+        "t (in P and Q: joined to Q, whose centre is nearer)."
     ]
 
 

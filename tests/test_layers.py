@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
+import sqlite3
 from pathlib import Path
 
 import geopandas as gpd
@@ -98,6 +100,26 @@ def test_missing_crs(folder: Path) -> None:
     assert "taken as longitude and latitude" in read_vineyard(folder).warnings[0]
 
 
+@pytest.mark.parametrize("number", [-1, 0])
+def test_geopackage_with_an_undefined_crs(folder: Path, number: int) -> None:
+    """A GeoPackage whose CRS is "undefined" (OGC 12-128r17 §1.1.2.1.2: srs_id -1 and 0) states none."""
+    (folder / "blocks.geojson").unlink()
+    blocks().to_file(folder / "blocks.gpkg")
+    with contextlib.closing(sqlite3.connect(folder / "blocks.gpkg")) as database, database:
+        for table in ("gpkg_geometry_columns", "gpkg_contents"):
+            database.execute(f"UPDATE {table} SET srs_id = ?", (number,))  # noqa: S608 - a fixed name
+    assert only_problem(folder).startswith("blocks.gpkg: states no CRS, and coordinates such as (500000, 4800000)")
+
+
+def test_layer_whose_crs_does_not_reach_it(folder: Path) -> None:
+    """Outlines beyond all that their CRS can carry have no place, and are named without a traceback."""
+    (folder / "blocks.geojson").unlink()
+    frame = blocks()
+    frame.geometry = frame.scale(1e6, 1e6).translate(1e12, 1e12)
+    frame.to_file(folder / "blocks.gpkg")
+    assert "no outline has a place on the earth" in only_problem(folder)
+
+
 def test_geopackage_of_several_layers(folder: Path) -> None:
     """The layer called blocks is read; without one, the layers are named and the setting decides."""
     (folder / "blocks.geojson").unlink()
@@ -173,7 +195,7 @@ def write_features(folder: Path, *geometries: object) -> None:
         ),
         (
             {"type": "Polygon", "coordinates": [[[5e5, 48e5], [5.1e5, 48e5], [5.1e5, 49e5], [5e5, 48e5]]]},
-            "the corner (500000, 4.8e+06) is no longitude and latitude: the coordinates look projected",
+            "the corner (500000, 4800000) is no longitude and latitude: the coordinates look projected",
         ),
         (
             {"type": "Polygon", "coordinates": [[[-75, 43.35], [-74.99, 43.35], [-75, 43.35]]]},

@@ -19,12 +19,13 @@ from vinemap.nodes import ExactNode, InducingNode
 Node = ExactNode | InducingNode
 
 _CHUNK_BYTES = 64e6
-_STEPS_PER_LENGTH = 4.0
-_STEPS_DRAWN = 6.0
+_STEPS_PER_LENGTH = 6.0
+_STEPS_DRAWN = 8.0
 _MOST_DRAWN = 2e7
 _FEW = 400
 _PART = 2000
 _WINDOW = 4.0
+_MASS = 0.98
 _MOST_MODELS = 6
 
 
@@ -248,8 +249,12 @@ class BinomialField:
         return counts.mode(variance, log_prior, start)
 
     def _as_nodes(self, weighted: list[tuple[Mode, float]]) -> list[Node]:
-        total = sum(weight for _, weight in weighted)
-        return [ExactNode(self.counts_, mode, weight / total) for mode, weight in weighted]
+        """Keep the heaviest of the weighted modes, up to all but a fiftieth of the weight."""
+        weighted = sorted(weighted, key=lambda pair: -pair[1])
+        mass = np.cumsum([weight for _, weight in weighted])
+        kept = weighted[: int(np.searchsorted(mass, _MASS * mass[-1])) + 1]
+        total = sum(weight for _, weight in kept)
+        return [ExactNode(self.counts_, mode, weight / total) for mode, weight in kept]
 
     def _design(self, modes: list[Mode]) -> list[Node]:
         """Central composite design over the covariance parameters of every model that was kept."""
@@ -283,10 +288,19 @@ class BinomialField:
             joint += node.weight * (node_joint + np.outer(node.coef - self.coef_, node_mean))
         return np.vstack([mean, square - mean**2, joint])
 
+    def _length(self) -> float:
+        """Length scale that interpolation has to follow.
+
+        A cubic spline of step h misses a field of length ℓ and standard deviation σ by about σ (h/ℓ)^3, so that nodes
+        count by weight, standard deviation and the inverse cube of their length.
+        """
+        thetas = np.array([node.mode.theta for node in self._nodes])
+        shares = np.array([node.weight for node in self._nodes])
+        return float(np.sum(shares * np.exp(thetas[:, 1] - 3 * thetas[:, 0])) ** (-1 / 3))
+
     def _smooth_moments(self, xy: Array) -> Array:
         """`_field_moments` at many points: exact on a lattice finer than the field, splined between its points."""
-        shortest = min(float(np.exp(node.mode.theta[0])) for node in self._nodes)
-        lattice = Lattice.over(xy, shortest / _STEPS_PER_LENGTH)
+        lattice = Lattice.over(xy, self._length() / _STEPS_PER_LENGTH)
         if lattice.size > len(xy) / 2:
             return self._in_chunks(self._field_moments, xy)
         values = self._in_chunks(self._field_moments, lattice.points())
@@ -371,8 +385,7 @@ class BinomialField:
         corners = np.vstack([self.counts_.xy, np.reshape(bounds, (2, 2))])
         shares = rng.multinomial(draws, [node.weight for node in self._nodes])
         used = [(node, int(share)) for node, share in zip(self._nodes, shares, strict=True) if share]
-        shortest = min(float(np.exp(node.mode.theta[0])) for node, _ in used)
-        lattice = Lattice.over(corners, shortest / _STEPS_DRAWN, _MOST_DRAWN / draws)
+        lattice = Lattice.over(corners, self._length() / _STEPS_DRAWN, _MOST_DRAWN / draws)
         fields, coefs = zip(*(node.draw(lattice, share, rng, self._in_chunks) for node, share in used), strict=True)
         return FieldDraws(lattice, np.hstack(fields), np.hstack(coefs))
 

@@ -166,7 +166,7 @@ def _validated(data: dict[str, Any], text: str, findings: Findings) -> Settings:
     """Check the keys; take out those at fault and check again, until the rest stands."""
     while True:
         try:
-            # By way of JSON, strict means what a writer of TOML means: no number in quotes, but lists and dates as they come.
+            # By way of JSON, strict means what a writer of TOML means: no number in quotes, but lists and dates.
             return Settings.model_validate_json(json.dumps(data, default=str), strict=True)
         except ValidationError as error:
             faults = error.errors(include_url=False)
