@@ -1,0 +1,1 @@
+"""Read the files of a vineyard folder and check every cell of them."""

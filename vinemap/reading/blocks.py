@@ -1,0 +1,184 @@
+"""Block outlines as the keeper drew them: read, checked, and repaired where shapely can."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from pyproj import CRS
+from shapely import MultiPolygon, Polygon
+from shapely.geometry.base import BaseGeometry
+
+from vinemap.errors import Findings
+from vinemap.reading.cells import show
+from vinemap.reading.crs import layer_crs
+from vinemap.reading.files import LAYERS, find_file
+from vinemap.reading.layers import read_layer
+from vinemap.reading.schema import BlockRow, Checked, check_rows, match_columns, refuse_repeats
+from vinemap.settings import Settings
+
+# An overlap narrower than this is a slip of the digitiser's hand along a shared edge.
+_SLIVER_M = 1.0
+_OUTLINE = "draw the block's outline as a polygon"
+
+
+def read_blocks(folder: Path, settings: Settings, findings: Findings) -> gpd.GeoDataFrame | None:
+    """Read and check blocks.*.
+
+    Parameters
+    ----------
+    folder : Path
+    settings : Settings
+    findings : Findings
+        Gets problems and warnings.
+
+    Returns
+    -------
+    GeoDataFrame or None
+        The blocks without a problem, in the file's CRS: the columns of `BlockRow`, ``file``, ``row`` (as a spreadsheet
+        numbers it) and polygons; None where there are none.
+    """
+    path = find_file(folder, "blocks", LAYERS, settings.files.blocks, findings)
+    table = None if path is None else read_layer(path, "blocks", settings.files.blocks_layer, findings)
+    if table is None:
+        return None
+    columns = match_columns(table, BlockRow, settings.columns.blocks, findings)
+    checked = check_rows(table, BlockRow, columns, findings)
+    refuse_repeats(
+        checked, "block", "give each block a name of its own, or merge its parts into one multipolygon", findings
+    )
+    crs = layer_crs(table, settings, findings)
+    outlines = _outlines(checked, crs, findings)
+    good = [(place, row) for place, row in checked.good() if place in outlines]
+    if crs is None or not good:
+        return None
+    frame = pd.DataFrame([vars(row) for _, row in good], columns=list(BlockRow.model_fields), dtype=object)
+    frame["file"] = table.file
+    frame["row"] = [table.numbers[place] for place, _ in good]
+    return gpd.GeoDataFrame(frame, geometry=[outlines[place] for place, _ in good], crs=crs)
+
+
+def _outlines(checked: Checked[BlockRow], crs: CRS | None, findings: Findings) -> dict[int, BaseGeometry]:
+    """Return the polygons of the rows that have one, by place in the table."""
+    table = checked.table
+    found: dict[int, BaseGeometry] = {}
+    shapes = [] if table.geometry is None else list(table.geometry)
+    for place, (shape, number) in enumerate(zip(shapes, table.numbers, strict=True)):
+        outline = None if shape is None else _polygons(shape)
+        fault = _fault(shape, outline, crs)
+        if fault is None and outline is not None:
+            found[place] = outline
+        elif fault is not None:
+            findings.problem(table.file, number, "geometry", *fault)
+    return found
+
+
+def _fault(shape: BaseGeometry | None, outline: BaseGeometry | None, crs: CRS | None) -> tuple[str, str] | None:
+    if shape is None or shape.is_empty:
+        return "the block has no outline", f"{_OUTLINE}, or delete the row"
+    if outline is None:
+        return f"the block is drawn as {_kind(shape)}, not as a polygon", _OUTLINE
+    corners = shapely.get_coordinates(outline)
+    if not np.isfinite(corners).all():
+        return "the outline has corners that are not numbers", "draw it again"
+    if crs is not None and crs.is_geographic:
+        x, y = np.abs(corners).max(axis=0)
+        example = f"({corners[0, 0]:.10g}, {corners[0, 1]:.10g})"
+        if y > 90 >= x:
+            return (
+                f"the corner {example} has a latitude beyond 90: longitude and latitude seem swapped",
+                "write longitude first, then latitude, as GeoJSON (RFC 7946) has it",
+            )
+        if x > 360 or y > 90:
+            return (
+                f"the corner {example} is no longitude and latitude: the coordinates look projected",
+                "save the layer with the CRS that it was drawn in, or as EPSG:4326",
+            )
+    return None
+
+
+def _kind(shape: BaseGeometry) -> str:
+    kinds = {"Point": "a point", "LineString": "a line", "MultiPoint": "points", "MultiLineString": "lines"}
+    return kinds.get(shape.geom_type, f"a {shape.geom_type}")
+
+
+def _polygons(shape: BaseGeometry) -> BaseGeometry | None:
+    """Return the polygons in a shape, None where it holds none."""
+    if isinstance(shape, (Polygon, MultiPolygon)):
+        return shape
+    parts = [part for part in shapely.get_parts(shape) if isinstance(part, (Polygon, MultiPolygon))]
+    if not parts:
+        return None
+    singles = shapely.get_parts(np.array(parts, dtype=object))
+    return singles[0] if len(singles) == 1 else MultiPolygon(list(singles))
+
+
+def repair(blocks: gpd.GeoDataFrame, findings: Findings) -> gpd.GeoDataFrame:
+    """Make the outlines valid; drop, as a problem, those that enclose no ground.
+
+    Parameters
+    ----------
+    blocks : GeoDataFrame
+        From `read_blocks`, in a metric CRS.
+    findings : Findings
+        Gets a warning for each repair.
+
+    Returns
+    -------
+    GeoDataFrame
+        With valid Polygons and MultiPolygons.
+    """
+    shapes: list[BaseGeometry | None] = []
+    for name, file, row, shape in zip(blocks["block"], blocks["file"], blocks["row"], blocks.geometry, strict=True):
+        valid, reason = _valid(shape)
+        if valid is None or valid.area < 1.0:
+            findings.problem(
+                file, row, "geometry", f"the outline of {show(name)} encloses no ground (under 1 m²)", _OUTLINE
+            )
+            valid = None
+        elif reason:
+            findings.warn(
+                f"Block {name}: the outline was not valid ({reason}) and was repaired; it now encloses "
+                f"{valid.area / 1e4:.2f} ha."
+            )
+        shapes.append(valid)
+    mended = blocks.set_geometry(gpd.GeoSeries(shapes, index=blocks.index, crs=blocks.crs))
+    return mended[[shape is not None for shape in shapes]].reset_index(drop=True)
+
+
+def _valid(shape: BaseGeometry) -> tuple[BaseGeometry | None, str]:
+    """Return the shape made valid, and what was wrong with it, if it shows."""
+    if shape.is_valid:
+        return shape, ""
+    if isinstance(shape, MultiPolygon) and all(part.is_valid for part in shape.geoms):
+        # Parts that share an edge, as a block cut at the date line has, are one block and need no word about it.
+        merged = shapely.union_all(list(shape.geoms))
+        if abs(merged.area - shape.area) <= 1e-6 * shape.area:
+            return merged, ""
+    mended = _polygons(shapely.make_valid(shape))
+    return mended, shapely.is_valid_reason(shape).split("[")[0].strip().lower()
+
+
+def warn_of_overlaps(blocks: gpd.GeoDataFrame, findings: Findings) -> None:
+    """Name each pair of blocks that overlap by more than a sliver, with the area.
+
+    Parameters
+    ----------
+    blocks : GeoDataFrame
+        In a metric CRS, valid.
+    findings : Findings
+        Gets the warnings.
+    """
+    shapes = blocks.geometry.to_numpy()
+    first, second = shapely.STRtree(shapes).query(shapes, predicate="intersects")
+    for i, j in sorted((int(i), int(j)) for i, j in zip(first, second, strict=True) if i < j):
+        shared = shapes[i].intersection(shapes[j])
+        if shared.buffer(-_SLIVER_M / 2).is_empty:
+            continue
+        findings.warn(
+            f"Blocks {blocks['block'].iloc[i]} and {blocks['block'].iloc[j]} overlap by {shared.area / 1e4:.3g} ha, "
+            "which both areas count."
+        )

@@ -1,0 +1,247 @@
+"""What the razor showed: bud rows, node by node or counted, and wood checks."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from vinemap.errors import Findings
+from vinemap.reading.cells import show, text
+from vinemap.reading.files import TABLES, find_file
+from vinemap.reading.schema import (
+    Checked,
+    CountRow,
+    Model,
+    NodeRow,
+    Row,
+    WoodRow,
+    check_rows,
+    match_columns,
+    names_of,
+    squeeze,
+)
+from vinemap.reading.tables import Table, read_table
+from vinemap.settings import Settings
+
+NODE_COLUMNS = ("sample", "cane", "node", "primary", "secondary", "tertiary")
+COUNT_COLUMNS = ("sample", "part", "nodes", "primary_dead", "secondary_dead", "tertiary_dead")
+WOOD_COLUMNS = ("sample", "tissue", "phloem", "xylem")
+
+
+def read_buds(
+    folder: Path, settings: Settings, known: set[str] | None, samples_file: str, findings: Findings
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Read and check buds.*.
+
+    Parameters
+    ----------
+    folder : Path
+    settings : Settings
+    known : set of str or None
+        Samples that the samples' file names; None where it could not be read, and nothing is held against it.
+    samples_file : str
+        Its name.
+    findings : Findings
+        Gets problems and warnings.
+
+    Returns
+    -------
+    nodes, counts : DataFrame
+        Columns `NODE_COLUMNS` and `COUNT_COLUMNS`; one of the two is empty.
+    """
+    path = find_file(folder, "buds", TABLES, settings.files.buds, findings)
+    table = None if path is None else read_table(path, "buds", findings)
+    if table is None:
+        return _nodes([]), _counts([])
+    mapping = settings.columns.buds
+    squeezed = {squeeze(column) for column in table.columns}
+    by_node = squeeze(mapping.get("primary", "primary")) in squeezed
+    counted = squeeze(mapping.get("primary_dead", "primary_dead")) in squeezed
+    if by_node and counted:
+        findings.problem(
+            table.file,
+            None,
+            "",
+            "has both primary (a row a node) and primary_dead (a row of counts)",
+            "keep one way in one file: the node rows say more, so delete the columns of counts",
+        )
+        return _nodes([]), _counts([])
+    if not by_node and not counted:
+        findings.problem(
+            table.file,
+            None,
+            "",
+            "has neither the column primary (a row a node) nor nodes and primary_dead (a row of counts)",
+            f"add them, or name yours under [columns.buds] in vinemap.toml; the columns are {_listed(table)}",
+        )
+        return _nodes([]), _counts([])
+    if counted:
+        return _nodes([]), _read_counts(table, settings, known, samples_file, findings)
+    return _read_nodes(table, settings, known, samples_file, findings), _counts([])
+
+
+def _listed(table: Table) -> str:
+    return ", ".join(filter(None, table.columns))
+
+
+def _read_nodes(
+    table: Table, settings: Settings, known: set[str] | None, samples_file: str, findings: Findings
+) -> pd.DataFrame:
+    columns = match_columns(table, NodeRow, settings.columns.buds, findings)
+    checked = check_rows(table, NodeRow, columns, findings)
+    _refuse_unknown(checked, known, samples_file, findings)
+    _refuse_repeated_nodes(checked, findings)
+    _warn_of_codes(checked, ("primary", "secondary", "tertiary"), findings)
+    nodes = _numbered(checked, findings)
+    unread = (nodes[["primary", "secondary", "tertiary"]] == "unread").all(axis=1)
+    if unread.any():
+        findings.warn(f"{table.file}: {unread.sum()} of {len(nodes)} nodes have no bud that was read.")
+    return nodes
+
+
+def _read_counts(
+    table: Table, settings: Settings, known: set[str] | None, samples_file: str, findings: Findings
+) -> pd.DataFrame:
+    columns = match_columns(table, CountRow, settings.columns.buds, findings)
+    checked = check_rows(table, CountRow, columns, findings)
+    _refuse_unknown(checked, known, samples_file, findings)
+    parts: dict[str, set[bool]] = {}
+    for place, row in checked.good():
+        kinds = parts.setdefault(row.sample, set())
+        kinds.add(row.part == "all")
+        if len(kinds) == 2:
+            findings.problem(
+                table.file,
+                table.numbers[place],
+                checked.column("part"),
+                f"sample {show(row.sample)} has rows for a part and a row for all nodes, which would count nodes twice",
+                "keep its rows for basal and apical, or its row for all",
+            )
+            parts[row.sample] = {row.part == "all"}
+    return _counts([row for _, row in checked.good()])
+
+
+def read_wood(
+    folder: Path, settings: Settings, known: set[str] | None, samples_file: str, findings: Findings
+) -> pd.DataFrame:
+    """Read and check wood.*; the arguments are those of `read_buds`.
+
+    Returns
+    -------
+    DataFrame
+        Columns `WOOD_COLUMNS`; empty where there is no such file.
+    """
+    path = find_file(folder, "wood", TABLES, settings.files.wood, findings)
+    table = None if path is None else read_table(path, "wood", findings)
+    if table is None:
+        return _frame([], WOOD_COLUMNS)
+    columns = match_columns(table, WoodRow, settings.columns.wood, findings)
+    checked = check_rows(table, WoodRow, columns, findings)
+    _refuse_unknown(checked, known, samples_file, findings)
+    _warn_of_codes(checked, ("phloem", "xylem"), findings)
+    return _frame([row for _, row in checked.good()], WOOD_COLUMNS)
+
+
+def _frame(rows: Iterable[Row], columns: tuple[str, ...]) -> pd.DataFrame:
+    return pd.DataFrame([vars(row) for row in rows], columns=list(columns), dtype=object).astype(
+        {column: str for column in columns if column not in ("node", "nodes") and not column.endswith("_dead")}
+    )
+
+
+def _nodes(rows: Iterable[Row]) -> pd.DataFrame:
+    return _frame(rows, NODE_COLUMNS)
+
+
+def _counts(rows: Iterable[Row]) -> pd.DataFrame:
+    kinds = {"nodes": np.int64, "primary_dead": np.int64, "secondary_dead": float, "tertiary_dead": float}
+    return _frame(rows, COUNT_COLUMNS).astype(kinds)
+
+
+def _numbered(checked: Checked[NodeRow], findings: Findings) -> pd.DataFrame:
+    """Return the nodes, numbered in file order on canes for which the file gives no numbers at all."""
+    good = checked.good()
+    nodes = _nodes(row for _, row in good)
+    given = nodes["node"].notna()
+    cane = nodes.groupby(["sample", "cane"], sort=False)
+    some = given.groupby([nodes["sample"], nodes["cane"]]).transform("any").astype(bool)
+    for place in np.flatnonzero(~given & some):
+        findings.problem(
+            checked.table.file,
+            checked.table.numbers[good[place][0]],
+            checked.column("node"),
+            "is empty, though other nodes of the cane have numbers",
+            "give the node's number, 1 = nearest the base",
+        )
+    counted = cane.cumcount() + 1
+    nodes["node"] = nodes["node"].where(given, counted).astype(np.int64)
+    without = int((~given & ~some).sum())
+    if without:
+        findings.warn(
+            f"{checked.table.file}: {without} of {len(nodes)} nodes have no number; they were numbered in the order of "
+            "the file, 1 = nearest the base."
+        )
+    return nodes
+
+
+def _refuse_repeated_nodes(checked: Checked[NodeRow], findings: Findings) -> None:
+    first: dict[tuple[str, str, int], int] = {}
+    no_cane = "" if "cane" in checked.columns else ", and add a column cane if the sample has several"
+    for place, row in checked.good():
+        if row.node is None:
+            continue
+        number = checked.table.numbers[place]
+        earlier = first.setdefault((row.sample, row.cane, row.node), number)
+        if earlier != number:
+            findings.problem(
+                checked.table.file,
+                number,
+                checked.column("node"),
+                f"node {row.node} of cane {show(row.cane)}, sample {show(row.sample)}, stands in row {earlier} already",
+                f"number the nodes of a cane from its base, each once{no_cane}",
+            )
+
+
+def _refuse_unknown(checked: Checked[Model], known: set[str] | None, samples_file: str, findings: Findings) -> None:
+    """Name each sample that the samples' file does not hold, once, with the first of its rows."""
+    if known is None or "sample" not in checked.columns:
+        return
+    rows: dict[str, list[int]] = {}
+    for number, name in zip(checked.table.numbers, names_of(checked, "sample"), strict=True):
+        if name is not None and name not in known:
+            rows.setdefault(name, []).append(number)
+    for name, numbers in rows.items():
+        more = f" ({len(numbers)} rows, the first one here)" if len(numbers) > 1 else ""
+        near = _alike(name, known)
+        meant = f"; did it mean {show(near)}?" if near else ""
+        findings.problem(
+            checked.table.file,
+            numbers[0],
+            checked.column("sample"),
+            f"sample {show(name)} is not in {samples_file}{more}{meant}",
+            f"correct the name, or add the sample to {samples_file}",
+        )
+
+
+def _alike(name: str, known: set[str]) -> str | None:
+    """Return the known name that this one may stand for: but for case and leading zeros, or nearly the same letters."""
+    bare = {_bare(other): other for other in sorted(known)}
+    if _bare(name) in bare:
+        return bare[_bare(name)]
+    near = difflib.get_close_matches(name, sorted(known)[:2000], n=1, cutoff=0.8)
+    return near[0] if near else None
+
+
+def _bare(name: str) -> str:
+    return "".join(name.casefold().split()).lstrip("0")
+
+
+def _warn_of_codes(checked: Checked[Model], fields: tuple[str, ...], findings: Findings) -> None:
+    """Say how 1 and 0 were read: some crews write 1 for a dead bud."""
+    used = [field for field in fields if field in checked.columns]
+    codes = {text(checked.cell(place, field)) for place, _ in checked.good() for field in used}
+    if codes & {"1", "0"}:
+        findings.warn(f"{checked.table.file}: 1 was read as alive and 0 as dead.")

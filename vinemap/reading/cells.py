@@ -1,0 +1,280 @@
+"""What a single cell means: names, numbers, dates, statuses; each fault with its remedy."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+import re
+import unicodedata
+from collections.abc import Mapping
+from functools import lru_cache, partial
+from typing import Annotated, Any
+
+import numpy as np
+import pandas as pd
+from pydantic import BeforeValidator, ValidationInfo
+from pydantic_core import PydanticCustomError
+
+_ALIVE = frozenset({"alive", "green", "live", "a", "1", "true"})
+_DEAD = frozenset({"dead", "brown", "black", "d", "0", "false"})
+_YES = frozenset({"yes", "y", "true", "t", "1", "sí", "si", "s"})
+_NO = frozenset({"no", "n", "false", "f", "0"})
+_SHEET_ERRORS = frozenset({"#N/A", "#REF!", "#VALUE!", "#NAME?", "#DIV/0!", "#NUM!", "#NULL!", "#SPILL!", "#CALC!"})
+_INVISIBLE = dict.fromkeys(map(ord, "\ufeff\u200b\u2060"))
+_PLAIN_NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]{1,3})?")
+_GROUPED = re.compile(r"(?<=[0-9])[ '’](?=[0-9]{3}(?![0-9]))")
+_NUMERIC_DATE = re.compile(r"([0-9]{1,2})([./-])([0-9]{1,2})\2([0-9]{4}|[0-9]{2})")
+_WORDED_DATES = ("%d %b %Y", "%d %B %Y", "%b %d %Y", "%B %d %Y", "%d-%b-%Y", "%Y %b %d", "%Y/%m/%d")
+
+
+def bad(problem: str, remedy: str) -> PydanticCustomError:
+    """Make the error of a cell: what is wrong, and what to do about it."""
+    return PydanticCustomError("cell", "{problem}", {"problem": problem, "remedy": remedy})
+
+
+def show(value: object) -> str:
+    """Return a cell's value as a message quotes it: escaped, and cut where it is long."""
+    if isinstance(value, (bool, int, float, np.number)):
+        return str(value)
+    words = str(value)
+    return repr(words if len(words) <= 60 else words[:57] + "...")
+
+
+def blank(value: object) -> bool:
+    """Whether a cell holds nothing but spaces."""
+    if isinstance(value, str):
+        return not value.strip()
+    return value is None or value is pd.NaT or value is pd.NA or (isinstance(value, float) and math.isnan(value))
+
+
+def text(value: object) -> str | None:
+    """Return a cell's text without stray spaces; None where it is empty; 7.0 as "7".
+
+    Raises
+    ------
+    PydanticCustomError
+        Where the cell holds a spreadsheet's error or characters that cannot be shown.
+    """
+    if blank(value):
+        return None
+    if isinstance(value, (bool, np.bool_)):
+        return "true" if value else "false"
+    if isinstance(value, (float, np.floating)):
+        return str(int(value)) if float(value).is_integer() else str(value)
+    return _tidy(value.isoformat() if isinstance(value, dt.date) else str(value))
+
+
+@lru_cache(maxsize=4096)
+def _tidy(words: str) -> str | None:
+    tidy = " ".join(words.translate(_INVISIBLE).split())
+    if tidy.isascii() and tidy.isprintable() and tidy not in _SHEET_ERRORS:
+        return tidy or None
+    tidy = unicodedata.normalize("NFC", tidy)
+    if tidy in _SHEET_ERRORS:
+        raise bad(f"{tidy} is a spreadsheet's error", "correct the formula or type the value")
+    if any(unicodedata.category(letter) in ("Cc", "Cs", "Cn") for letter in tidy):
+        raise bad(f"{show(tidy)} holds characters that cannot be shown", "type the cell again")
+    return tidy
+
+
+def name(value: object) -> str:
+    """Return the name of a block, sample or cane."""
+    if isinstance(value, (dt.datetime, dt.date, dt.time)):
+        raise bad(
+            f"holds the date {value.isoformat()[:10]} where a name is needed",
+            "format the column as text and type the name again: spreadsheets turn names such as 3-4 into dates",
+        )
+    words = text(value)
+    if words is None:
+        raise bad("is empty", "give the name")
+    if len(words) > 200:
+        raise bad(f"{show(words)} is {len(words)} characters long", "shorten the name to 200 characters")
+    return words
+
+
+def cane(value: object) -> str:
+    """Return the name of a cane; "1" where the cell is empty."""
+    return "1" if text(value) is None else name(value)
+
+
+def number(value: object, *, low: float = -math.inf, high: float = math.inf, what: str = "a number") -> float | None:
+    """Return a number, read with a decimal point or a decimal comma; None where the cell is empty.
+
+    Parameters
+    ----------
+    value : object
+        The cell.
+    low, high : float
+        Least and greatest value allowed.
+    what : str
+        What the number is, with its unit, for the message.
+    """
+    words = text(value)
+    if words is None:
+        return None
+    if isinstance(value, (bool, np.bool_, dt.date, dt.time)):
+        raise bad(f"{show(value)} is not a number", f"give {what}")
+    figure = _figure(words)
+    if figure is None:
+        raise bad(f"{show(words)} is not a number", f"give {what} in digits alone")
+    if not low <= figure <= high:
+        raise bad(f"{show(words)} is out of range", f"give {what}")
+    return figure
+
+
+def _figure(words: str) -> float | None:
+    plain = _GROUPED.sub("", words.replace("−", "-"))
+    point, comma = plain.rfind("."), plain.rfind(",")
+    if comma >= 0:
+        # The mark that comes last parts the decimals; the other one, if any, groups the thousands.
+        plain = plain.replace(".", "").replace(",", ".", 1) if point < comma else plain.replace(",", "")
+    if not _PLAIN_NUMBER.fullmatch(plain):
+        return None
+    figure = float(plain)
+    return figure if math.isfinite(figure) else None
+
+
+def whole(value: object, *, low: int = 0, high: int = 10_000_000, what: str = "a whole number") -> int | None:
+    """Return a whole number; None where the cell is empty; the arguments are those of `number`."""
+    figure = number(value, what=what)
+    if figure is None:
+        return None
+    if not figure.is_integer():
+        raise bad(f"{show(value)} is not a whole number", f"give {what}")
+    if figure < low:
+        raise bad(f"{show(value)} is below {low}", f"give {what}")
+    if figure > high:
+        raise bad(f"{show(value)} is out of range", f"give {what}")
+    return int(figure)
+
+
+def needed_whole(value: object, *, low: int = 0, what: str = "a whole number") -> int:
+    """Return a whole number from a cell that must not be empty."""
+    figure = whole(value, low=low, what=what)
+    if figure is None:
+        raise bad("is empty", f"give {what}")
+    return figure
+
+
+def status(value: object) -> str:
+    """Return what the razor showed: alive, dead or unread (an empty cell is unread)."""
+    words = text(value)
+    if words is None:
+        return "unread"
+    word = words.casefold()
+    if word in _ALIVE:
+        return "alive"
+    if word in _DEAD:
+        return "dead"
+    if word == "unread":
+        return "unread"
+    raise bad(
+        f"{show(words)} is neither alive nor dead nor unread",
+        "write alive (or green, live, a, 1, true), dead (or brown, black, d, 0, false) or unread (or nothing)",
+    )
+
+
+def yes_no(value: object) -> bool | None:
+    """Return whether a cell says yes; None where it is empty."""
+    words = text(value)
+    if words is None:
+        return None
+    if words.casefold() in _YES:
+        return True
+    if words.casefold() in _NO:
+        return False
+    raise bad(f"{show(words)} is neither yes nor no", "write yes or no, or leave the cell empty")
+
+
+def choice(value: object, *, among: Mapping[str, str], empty: str | None = None, needed: bool = False) -> str | None:
+    """Return one of a few words, matched without regard to case.
+
+    Parameters
+    ----------
+    value : object
+        The cell.
+    among : mapping
+        Words accepted and what each stands for.
+    empty : str or None
+        What an empty cell stands for.
+    needed : bool
+        Whether an empty cell is a fault.
+    """
+    words = text(value)
+    remedy = f"write one of {', '.join(dict.fromkeys(among.values()))}"
+    if words is None:
+        if needed:
+            raise bad("is empty", remedy)
+        return empty
+    meaning = among.get(words.casefold())
+    if meaning is None:
+        raise bad(f"{show(words)} is not known here", remedy)
+    return meaning
+
+
+def day(value: object, info: ValidationInfo) -> dt.date | None:
+    """Return a date from ISO 8601 or another usual form; None where the cell is empty.
+
+    The context may hold ``day_first``: how to read a date such as 3/4/2025 that its own figures leave open.
+    """
+    words = text(value)
+    if words is None:
+        return None
+    context: Mapping[str, Any] = info.context or {}
+    found = value if isinstance(value, dt.date) else _date(words, context.get("day_first"))
+    if found is None:
+        raise bad(f"{show(words)} is not a date that can be read", "write dates as year-month-day, such as 2025-01-22")
+    if not 1900 <= found.year <= 2100:
+        raise bad(f"{show(words)} is out of range", "write dates as year-month-day, such as 2025-01-22")
+    return dt.date(found.year, found.month, found.day)
+
+
+def _date(words: str, day_first: bool | None) -> dt.date | None:
+    figures = date_figures(words)
+    if figures is not None:
+        first, second, year = figures
+        if first > 12 or second > 12:
+            day_first = first > 12
+        if day_first is None:
+            return None
+        try:
+            return dt.date(year, second, first) if day_first else dt.date(year, first, second)
+        except ValueError:
+            return None
+    try:
+        return dt.datetime.fromisoformat(words)
+    except ValueError:
+        pass
+    for form in _WORDED_DATES:
+        try:
+            return dt.datetime.strptime(words.replace(",", ""), form)
+        except ValueError:
+            continue
+    return None
+
+
+def date_figures(words: str) -> tuple[int, int, int] | None:
+    """Return the figures of a date such as 22/1/2025, in the order written, the year in full; None for other text."""
+    match = _NUMERIC_DATE.fullmatch(words)
+    if match is None:
+        return None
+    first, _, second, year = match.groups()
+    return int(first), int(second), int(year) if len(year) == 4 else 2000 + int(year)
+
+
+def same(*words: str) -> dict[str, str]:
+    """Return words that stand for themselves, for `choice`."""
+    return {word: word for word in words}
+
+
+Name = Annotated[str, BeforeValidator(name)]
+Words = Annotated[str | None, BeforeValidator(text)]
+Cane = Annotated[str, BeforeValidator(cane)]
+Status = Annotated[str, BeforeValidator(status)]
+YesNo = Annotated[bool | None, BeforeValidator(yes_no)]
+Day = Annotated[dt.date | None, BeforeValidator(day)]
+Count = Annotated[int, BeforeValidator(partial(needed_whole, what="a whole number, 0 or more"))]
+CountOrNone = Annotated[int | None, BeforeValidator(partial(whole, what="a whole number, 0 or more"))]
+NodeOrNone = Annotated[
+    int | None, BeforeValidator(partial(whole, low=1, high=1000, what="the place on the cane, 1 = nearest the base"))
+]

@@ -1,0 +1,215 @@
+"""The elevation grid: opened, checked, cut to what the vineyard needs."""
+
+from __future__ import annotations
+
+import math
+import warnings
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import rasterio
+import rioxarray  # noqa: F401 - registers the .rio accessor
+import shapely
+import xarray as xr
+from pyproj import CRS, Transformer
+from rasterio.windows import Window
+
+from vinemap.arrays import Array
+from vinemap.errors import Findings
+from vinemap.reading.files import GRIDS, find_file
+from vinemap.settings import Settings
+
+# Dry land lies between about 430 m below and 8,850 m above the sea; common knowledge.
+_LOWEST_M, _HIGHEST_M = -500.0, 9000.0
+_MARGIN_M = 1000.0
+_FEET = {"ft": 0.3048, "foot": 0.3048, "feet": 0.3048, "us survey foot": 1200 / 3937, "us-ft": 1200 / 3937}
+_POINTS = 100_000
+
+
+def read_elevation(
+    folder: Path, settings: Settings, blocks: gpd.GeoDataFrame | None, findings: Findings
+) -> xr.DataArray | None:
+    """Read and check elevation.tif.
+
+    Parameters
+    ----------
+    folder : Path
+    settings : Settings
+    blocks : GeoDataFrame or None
+        In the metric CRS; None where they could not be read, and the grid is checked alone.
+    findings : Findings
+        Gets problems and warnings.
+
+    Returns
+    -------
+    DataArray (y, x) or None
+        float32 metres, NaN where unknown, north up, in the grid's own CRS and resolution, cut to the blocks and
+        1 km around them; None where there is no file or it cannot be used.
+    """
+    path = find_file(folder, "elevation", GRIDS, settings.files.elevation, findings)
+    if path is None:
+        return None
+    # GDAL meets damaged grids with errors of many classes, so the net is wide here.
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            return _read(path, blocks, findings)
+    except Exception:
+        findings.problem(path.name, None, "", "the grid is damaged", "export it again as a GeoTIFF")
+        return None
+
+
+def _read(path: Path, blocks: gpd.GeoDataFrame | None, findings: Findings) -> xr.DataArray | None:
+    with rasterio.open(path) as grid:
+        if not _fit(grid, path, findings):
+            return None
+        crs = CRS.from_wkt(grid.crs.to_wkt())
+        window = Window(0, 0, grid.width, grid.height)
+        if blocks is not None and len(blocks):
+            needed = _window(grid, crs, blocks)
+            if needed is None:
+                _refuse_uncovered(path, findings)
+                return None
+            window = needed
+        z = grid.read(1, window=window, masked=True).astype(np.float64).filled(np.nan)
+        z = z * (grid.scales[0] or 1.0) + (grid.offsets[0] or 0.0)
+        unit = (grid.units[0] or "").casefold()
+        transform = grid.window_transform(window)
+        if grid.count > 1:
+            findings.warn(f"{path.name} has {grid.count} bands; the first was read as elevation.")
+    z = _metres(_possible(z, path, findings), unit, path, findings)
+    x = transform.c + transform.a * (np.arange(z.shape[1]) + 0.5)
+    y = transform.f + transform.e * (np.arange(z.shape[0]) + 0.5)
+    elevation: xr.DataArray = xr.DataArray(
+        z.astype(np.float32), coords={"y": y, "x": x}, dims=("y", "x"), name="elevation"
+    )
+    elevation = elevation.sortby("y", ascending=False).sortby("x")
+    elevation.rio.write_crs(crs, inplace=True)
+    elevation.rio.write_nodata(np.nan, inplace=True)
+    if blocks is not None and len(blocks) and not _covers(elevation, crs, blocks, path, findings):
+        return None
+    return elevation
+
+
+def _fit(grid: rasterio.DatasetReader, path: Path, findings: Findings) -> bool:
+    if grid.crs is None or not (CRS.from_wkt(grid.crs.to_wkt()).is_geographic or grid.crs.is_projected):
+        findings.problem(
+            path.name,
+            None,
+            "",
+            "the grid states no CRS, so that it has no place",
+            "save it with the CRS it was made in",
+        )
+        return False
+    if grid.count == 0 or np.issubdtype(np.dtype(grid.dtypes[0]), np.complexfloating):
+        findings.problem(path.name, None, "", "the grid holds no heights", "export the heights as a GeoTIFF")
+        return False
+    if grid.transform.b or grid.transform.d or not grid.transform.a or not grid.transform.e:
+        findings.problem(path.name, None, "", "the grid is turned against its axes", "warp it so that north is up")
+        return False
+    return True
+
+
+def _window(grid: rasterio.DatasetReader, crs: CRS, blocks: gpd.GeoDataFrame) -> Window | None:
+    """Return the part of the grid that holds the blocks and the ground around, None where they do not meet."""
+    around = shapely.box(*blocks.total_bounds).buffer(_MARGIN_M, join_style="mitre")
+    corners = gpd.GeoSeries([shapely.segmentize(around, _MARGIN_M)], crs=blocks.crs).to_crs(crs)
+    xy = shapely.get_coordinates(corners.to_numpy())
+    xy = xy[np.isfinite(xy).all(axis=1)]
+    if not len(xy):
+        return None
+    column, row = ~grid.transform * xy.T
+    left, right = max(0, math.floor(column.min())), min(grid.width, math.ceil(column.max()))
+    top, bottom = max(0, math.floor(row.min())), min(grid.height, math.ceil(row.max()))
+    return Window(left, top, right - left, bottom - top) if right > left and bottom > top else None
+
+
+def _possible(z: Array, path: Path, findings: Findings) -> Array:
+    """Take heights that no land has as unknown: grids often mark gaps by a number and do not say so."""
+    with np.errstate(invalid="ignore"):
+        wrong = np.isfinite(z) & ((z < _LOWEST_M) | (z > _HIGHEST_M))
+    if wrong.any():
+        findings.warn(
+            f"{path.name}: {wrong.sum():,} of {z.size:,} cells hold heights that no land has, such as "
+            f"{z[wrong][0]:g}; they were taken as unknown."
+        )
+    return np.where(wrong | ~np.isfinite(z), np.nan, z)
+
+
+def _metres(z: Array, unit: str, path: Path, findings: Findings) -> Array:
+    if unit not in _FEET:
+        return z
+    findings.warn(f"{path.name} states heights in feet; they were turned into metres.")
+    return z * _FEET[unit]
+
+
+def _covers(elevation: xr.DataArray, crs: CRS, blocks: gpd.GeoDataFrame, path: Path, findings: Findings) -> bool:
+    """Say how much of the blocks the grid leaves out; whether it covers any of them."""
+    known = _known_share(elevation, crs, blocks)
+    areas = blocks.geometry.area.to_numpy()
+    total = float((known * areas).sum() / areas.sum())
+    if total == 0:
+        _refuse_uncovered(path, findings)
+        return False
+    if total < 0.9995:
+        short = [
+            f"{name} ({100 * (1 - share):.0f} % missing)"
+            for name, share in zip(blocks["block"], known, strict=True)
+            if share < 0.995
+        ]
+        more = f" and {len(short) - 12} more" if len(short) > 12 else ""
+        findings.warn(
+            f"{path.name} does not cover {100 * (1 - total):.2g} % of the blocks' ground"
+            + (f": {', '.join(short[:12])}{more}." if short else ".")
+        )
+    return True
+
+
+def _refuse_uncovered(path: Path, findings: Findings) -> None:
+    findings.problem(
+        path.name,
+        None,
+        "",
+        "the grid covers none of the blocks (100 % is missing)",
+        "export a grid of the vineyard's ground, or take the file out of the folder to map without elevation",
+    )
+
+
+def _known_share(elevation: xr.DataArray, crs: CRS, blocks: gpd.GeoDataFrame) -> Array:
+    """Share of each block's ground where the grid holds a height, from a lattice of points, shape (n,)."""
+    shapes = blocks.geometry.to_numpy()
+    step = max(1.0, math.sqrt(float(blocks.geometry.area.sum()) / _POINTS))
+    points = [_lattice(shape, step) for shape in shapes]
+    owner = np.repeat(np.arange(len(shapes)), [len(xy) for xy in points])
+    xy = np.concatenate(points)
+    to_grid = Transformer.from_crs(blocks.crs, crs, always_xy=True)
+    column = _index(elevation.x.to_numpy(), to_grid.transform(*xy.T)[0])
+    row = _index(elevation.y.to_numpy(), to_grid.transform(*xy.T)[1])
+    inside = (column >= 0) & (row >= 0)
+    known = np.zeros(len(xy))
+    known[inside] = np.isfinite(elevation.to_numpy()[row[inside], column[inside]])
+    return np.bincount(owner, known, len(shapes)) / np.bincount(owner, minlength=len(shapes))
+
+
+def _lattice(shape: shapely.Geometry, step: float) -> Array:
+    """Points inside a shape, at most ``step`` metres apart, at least one; shape (m, 2)."""
+    left, bottom, right, top = shape.bounds
+    x, y = np.meshgrid(_centres(left, right, step), _centres(bottom, top, step))
+    inside = shapely.contains_xy(shape, x.ravel(), y.ravel())
+    xy = np.column_stack([x.ravel()[inside], y.ravel()[inside]])
+    return xy if len(xy) else np.array(shape.representative_point().coords)
+
+
+def _centres(low: float, high: float, step: float) -> Array:
+    """Return the centres of equal parts of an interval, none longer than a step."""
+    parts = math.ceil((high - low) / step)
+    return low + (high - low) * (np.arange(parts) + 0.5) / parts
+
+
+def _index(centres: Array, values: Array) -> Array:
+    """Return the cell of each value on an axis of evenly spaced centres, -1 outside."""
+    step = centres[1] - centres[0] if len(centres) > 1 else 1.0
+    with np.errstate(invalid="ignore"):
+        place = np.floor((values - centres[0]) / step + 0.5)
+        return np.where((place >= 0) & (place < len(centres)), place, -1).astype(np.int64)

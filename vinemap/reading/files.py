@@ -1,0 +1,242 @@
+"""Find the files of a vineyard folder by their stem, and see whether they are what their endings say."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from vinemap.errors import Findings
+
+TABLES = (".csv", ".tsv", ".xlsx")
+LAYERS = (".geojson", ".json", ".gpkg", ".shp", ".fgb", ".kml", ".parquet")
+POINTS = (".csv", ".tsv", ".xlsx", ".gpkg", ".geojson", ".json", ".gpx", ".shp", ".fgb", ".kml", ".parquet")
+GRIDS = (".tif", ".tiff")
+
+_NEEDED = {"blocks": "block outlines", "samples": "the points where canes were collected", "buds": "what was cut"}
+
+# Endings that people have for the same content, and what to do with them.
+_CONVERT = {
+    ".xls": "open it in a spreadsheet and save it as .xlsx or .csv",
+    ".ods": "open it in a spreadsheet and save it as .xlsx or .csv",
+    ".numbers": "export it as .xlsx or .csv",
+    ".txt": "if it is a table, rename it to .csv",
+    ".kmz": "unzip it, or save it again as .kml",
+    ".zip": "unzip it into the folder",
+    ".gdb": "export the layer as .gpkg or .geojson",
+    ".dxf": "export the outlines as .gpkg or .geojson, with their names",
+    ".asc": "save it as a GeoTIFF with its CRS",
+    ".img": "save it as a GeoTIFF with its CRS",
+    ".vrt": "save it as a GeoTIFF with its CRS",
+}
+
+_SIGNATURES = (
+    (b"SQLite format 3\x00", "sqlite"),
+    (b"PK\x03\x04", "zip"),
+    (b"PK\x05\x06", "zip"),
+    (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", "ole"),
+    (b"fgb\x03", "fgb"),
+    (b"PAR1", "parquet"),
+    (b"\x00\x00\x27\x0a", "shp"),
+    (b"II*\x00", "tiff"),
+    (b"MM\x00*", "tiff"),
+    (b"II+\x00", "tiff"),
+    (b"MM\x00+", "tiff"),
+    (b"%PDF", "pdf"),
+    (b"\x89PNG", "image"),
+    (b"\xff\xd8\xff", "image"),
+    (b"\x1f\x8b", "gzip"),
+)
+
+_CONTENT_NAMES = {
+    "sqlite": "a GeoPackage (SQLite) database",
+    "zip": "a zip archive or an Excel workbook",
+    "ole": "an old Excel workbook (.xls)",
+    "fgb": "a FlatGeobuf file",
+    "parquet": "a Parquet file",
+    "shp": "a shapefile",
+    "tiff": "a TIFF image",
+    "pdf": "a PDF document",
+    "image": "a picture",
+    "gzip": "a gzip archive",
+    "html": "a web page",
+    "xml": "an XML file, such as KML or GPX",
+    "json": "a JSON file",
+    "text": "plain text",
+    "binary": "binary data",
+}
+
+_EXPECTED = {
+    ".csv": "text",
+    ".tsv": "text",
+    ".xlsx": "zip",
+    ".geojson": "json",
+    ".json": "json",
+    ".gpkg": "sqlite",
+    ".shp": "shp",
+    ".fgb": "fgb",
+    ".kml": "xml",
+    ".gpx": "xml",
+    ".parquet": "parquet",
+    ".tif": "tiff",
+    ".tiff": "tiff",
+}
+
+
+def find_file(folder: Path, stem: str, endings: tuple[str, ...], named: str | None, findings: Findings) -> Path | None:
+    """Find one input file.
+
+    Parameters
+    ----------
+    folder : Path
+        The vineyard folder.
+    stem : str
+        ``blocks``, ``samples``, ``buds``, ``elevation`` or ``wood``; matched without regard to case.
+    endings : tuple of str
+        Endings that this input may have; files with other endings are passed over.
+    named : str or None
+        Name given in the settings, relative to the folder.
+    findings : Findings
+        Gets a problem where a needed file is missing, doubled, empty, unreadable or not what its ending says.
+
+    Returns
+    -------
+    Path or None
+        None where there is no such file or where it cannot be used.
+    """
+    path = _named(folder, stem, endings, named, findings) if named else _by_stem(folder, stem, endings, findings)
+    return path if path is not None and _usable(path, findings) else None
+
+
+def _named(folder: Path, stem: str, endings: tuple[str, ...], named: str, findings: Findings) -> Path | None:
+    try:
+        found = (folder / named).exists()
+    except (OSError, ValueError):
+        found = False
+    if not found:
+        findings.problem(
+            "vinemap.toml", None, f"files.{stem}", f"there is no file {named!r}", "correct the name or add the file"
+        )
+        return None
+    path = folder / named
+    if path.suffix.lower() not in endings:
+        findings.problem(
+            "vinemap.toml",
+            None,
+            f"files.{stem}",
+            f"{named!r} has an ending that is not read as {stem}",
+            f"use one of {', '.join(endings)}",
+        )
+        return None
+    return path
+
+
+def _by_stem(folder: Path, stem: str, endings: tuple[str, ...], findings: Findings) -> Path | None:
+    alike = sorted(path for path in folder.iterdir() if path.stem.casefold() == stem)
+    found = [path for path in alike if path.suffix.lower() in endings]
+    if len(found) == 1:
+        return found[0]
+    if found:
+        names = " and ".join(path.name for path in found)
+        findings.problem(
+            found[0].name,
+            None,
+            "",
+            f"{names} both hold {stem}" if len(found) == 2 else f"{names} all hold {stem}",
+            f"keep one of them, or name the one to use as files.{stem} in vinemap.toml",
+        )
+        return None
+    convertible = [path for path in alike if path.suffix.lower() in _CONVERT]
+    for path in convertible:
+        findings.problem(
+            path.name, None, "", f"files ending in {path.suffix} are not read", _CONVERT[path.suffix.lower()]
+        )
+    if not convertible and stem in _NEEDED:
+        findings.problem(
+            f"{stem}.*",
+            None,
+            "",
+            "the file is missing",
+            f"add {_NEEDED[stem]} as {stem}{endings[0]} (or {', '.join(endings[1:])})",
+        )
+    return None
+
+
+def _usable(path: Path, findings: Findings) -> bool:
+    """Whether a file can be opened, holds anything, and starts as its ending says."""
+    if path.is_dir():
+        findings.problem(path.name, None, "", "is a folder, not a file", "rename the folder")
+        return False
+    try:
+        with path.open("rb") as stream:
+            head = stream.read(1024)
+    except OSError as error:
+        reason = error.strerror or "the system refuses"
+        findings.problem(
+            path.name, None, "", f"cannot be read ({reason})", "close it in other programs and check its permissions"
+        )
+        return False
+    if not head:
+        findings.problem(path.name, None, "", "is empty (0 bytes)", "save or copy it again")
+        return False
+    kind, expected = content(head), _EXPECTED[path.suffix.lower()]
+    if kind == expected:
+        return _complete(path, findings)
+    findings.problem(
+        path.name,
+        None,
+        "",
+        f"is {_CONTENT_NAMES[kind]} by its content, though its ending says {path.suffix}",
+        _rename(path, kind),
+    )
+    return False
+
+
+def _rename(path: Path, kind: str) -> str:
+    endings = [ending for ending, expected in _EXPECTED.items() if expected == kind]
+    if kind in ("text", "html", "pdf", "image", "binary", "gzip", "ole") or not endings:
+        return f"save or export it again as {path.suffix}"
+    return f"give it its right ending ({' or '.join(endings)}) or export it again as {path.suffix}"
+
+
+def _complete(path: Path, findings: Findings) -> bool:
+    """Whether a shapefile has the companions without which it has no shapes or no columns."""
+    if path.suffix.lower() != ".shp":
+        return True
+    present = {other.suffix.lower() for other in path.parent.iterdir() if other.stem == path.stem}
+    missing = [ending for ending in (".shx", ".dbf") if ending not in present]
+    for ending in missing:
+        findings.problem(
+            path.name,
+            None,
+            "",
+            f"its companion {path.stem}{ending} is missing",
+            "copy all files of the shapefile together, or save it as .gpkg",
+        )
+    return not missing
+
+
+def content(head: bytes) -> str:
+    """Tell the kind of content from a file's first bytes.
+
+    Parameters
+    ----------
+    head : bytes
+        The first 1024 bytes or fewer.
+
+    Returns
+    -------
+    str
+        A key of the table of content names; ``text`` where nothing else fits and there are no NUL bytes.
+    """
+    for signature, kind in _SIGNATURES:
+        if head.startswith(signature):
+            return kind
+    if head.startswith((b"\xff\xfe", b"\xfe\xff")):
+        return "text"
+    if b"\x00" in head:
+        return "binary"
+    start = head.removeprefix(b"\xef\xbb\xbf").lstrip().lower()
+    if start.startswith((b"<!doctype html", b"<html")):
+        return "html"
+    if start.startswith((b"<?xml", b"<kml", b"<gpx", b"<!--")):
+        return "xml"
+    return "json" if start.startswith((b"{", b"[")) else "text"

@@ -1,0 +1,258 @@
+"""Sample points: where canes were collected."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+from pyproj import CRS
+from shapely import MultiPoint, Point
+from shapely.geometry.base import BaseGeometry
+
+from vinemap.errors import Findings
+from vinemap.reading.cells import date_figures, show, text
+from vinemap.reading.crs import LONLAT, layer_crs, named_crs
+from vinemap.reading.files import POINTS, TABLES, find_file
+from vinemap.reading.layers import read_layer
+from vinemap.reading.schema import Checked, SampleRow, check_rows, match_columns, names_of, refuse_repeats
+from vinemap.reading.tables import Table, read_table
+from vinemap.settings import Settings
+
+_PAIRS = (("lon", "lat"), ("easting", "northing"))
+_POINT = "give the sample its point, or take it out"
+
+
+def read_samples(
+    folder: Path, settings: Settings, findings: Findings
+) -> tuple[gpd.GeoDataFrame | None, set[str] | None, str]:
+    """Read and check samples.*.
+
+    Parameters
+    ----------
+    folder : Path
+    settings : Settings
+    findings : Findings
+        Gets problems and warnings.
+
+    Returns
+    -------
+    samples : GeoDataFrame or None
+        The samples without a problem, in the file's CRS: sample, stated_block, date, ``file``, ``row``, points; None
+        where there are none.
+    names : set of str or None
+        Every sample that the file names, also those with a problem; None where it cannot be read.
+    file : str
+        Name of the file, "samples" where there is none.
+    """
+    path = find_file(folder, "samples", POINTS, settings.files.samples, findings)
+    if path is None:
+        return None, None, "samples"
+    if path.suffix.lower() in TABLES:
+        table = read_table(path, "samples", findings)
+    else:
+        table = read_layer(path, "samples", settings.files.samples_layer, findings)
+    if table is None:
+        return None, None, path.name
+    columns = match_columns(table, SampleRow, settings.columns.samples, findings)
+    context = {"day_first": _day_first(table, columns, settings, findings)}
+    checked = check_rows(table, SampleRow, columns, findings, context)
+    refuse_repeats(checked, "sample", "give each sample a name of its own", findings)
+    names = {name for name in names_of(checked, "sample") if name is not None} if "sample" in columns else None
+    return _placed(checked, settings, findings), names, path.name
+
+
+def _day_first(table: Table, columns: dict[str, int], settings: Settings, findings: Findings) -> bool | None:
+    """Decide how to read dates such as 3/4/2025: as the column's other dates show, else as the units suggest."""
+    if "date" not in columns:
+        return None
+    cells = [cell for cell in (row[columns["date"]] for row in table.rows) if isinstance(cell, str)]
+    figures = [found for found in map(date_figures, (" ".join(cell.split()) for cell in cells)) if found]
+    day_first = any(first > 12 for first, _, _ in figures)
+    month_first = any(second > 12 for _, second, _ in figures)
+    if day_first != month_first:
+        return day_first
+    if day_first:
+        return None
+    guess = settings.units != "us"
+    if any(first != second for first, second, _ in figures):
+        findings.warn(
+            f"{table.file}: dates such as {text(cells[0])} were read {'day' if guess else 'month'} first; "
+            "write them as year-month-day if that is wrong."
+        )
+    return guess
+
+
+def _placed(checked: Checked[SampleRow], settings: Settings, findings: Findings) -> gpd.GeoDataFrame | None:
+    shapes = checked.table.geometry
+    if shapes is not None and not shapes.isna().all():
+        crs = layer_crs(checked.table, settings, findings)
+        points = _points_of_shapes(checked, crs, findings)
+    else:
+        crs, points = _points_of_columns(checked, settings, findings)
+    good = [(place, row) for place, row in checked.good() if place in points]
+    if crs is None or not good:
+        return None
+    frame = pd.DataFrame(
+        {
+            "sample": [row.sample for _, row in good],
+            "stated_block": pd.Series([row.block for _, row in good], dtype=object),
+            "date": pd.to_datetime(pd.Series([row.date for _, row in good], dtype=object)),
+            "file": checked.table.file,
+            "row": [checked.table.numbers[place] for place, _ in good],
+        }
+    )
+    return gpd.GeoDataFrame(frame, geometry=[points[place] for place, _ in good], crs=crs)
+
+
+def _points_of_shapes(checked: Checked[SampleRow], crs: CRS | None, findings: Findings) -> dict[int, Point]:
+    table = checked.table
+    shapes = [] if table.geometry is None else list(table.geometry)
+    found: dict[int, Point] = {}
+    for place, (shape, number) in enumerate(zip(shapes, table.numbers, strict=True)):
+        point = _single(shape)
+        if shape is None or shape.is_empty:
+            findings.problem(table.file, number, "geometry", "the sample has no point", _POINT)
+        elif point is None:
+            findings.problem(
+                table.file, number, "geometry", f"the sample is drawn as a {shape.geom_type}, not as a point", _POINT
+            )
+        elif not np.isfinite((point.x, point.y)).all():
+            findings.problem(table.file, number, "geometry", "the point's coordinates are not numbers", _POINT)
+        elif crs is not None and crs.is_geographic and (abs(point.y) > 90 or abs(point.x) > 360):
+            swapped = abs(point.x) <= 90 and abs(point.y) <= 360
+            findings.problem(
+                table.file,
+                number,
+                "geometry",
+                f"the point ({point.x:g}, {point.y:g}) is no longitude and latitude"
+                + (": they seem swapped" if swapped else ""),
+                "write longitude first, then latitude" if swapped else "save the layer with the CRS of its coordinates",
+            )
+        else:
+            found[place] = point
+    return found
+
+
+def _single(shape: BaseGeometry | None) -> Point | None:
+    if isinstance(shape, MultiPoint) and len(shape.geoms) == 1:
+        return shape.geoms[0]
+    return shape if isinstance(shape, Point) else None
+
+
+def _points_of_columns(
+    checked: Checked[SampleRow], settings: Settings, findings: Findings
+) -> tuple[CRS | None, dict[int, Point]]:
+    table = checked.table
+    pair = next((pair for pair in _PAIRS if all(field in checked.columns for field in pair)), None)
+    if pair is None:
+        half = [field for fields in _PAIRS for field in fields if field in checked.columns]
+        findings.problem(
+            table.file,
+            None,
+            "",
+            "there are no points" if not half else f"{', '.join(half)} alone make no point",
+            "give lon and lat, or easting and northing with crs in vinemap.toml, or a layer of points",
+        )
+        return None, {}
+    x, y = pair
+    for place, row in checked.good():
+        for field in pair:
+            if getattr(row, field) is None:
+                number = table.numbers[place]
+                findings.problem(table.file, number, checked.column(field), "is empty", _POINT)
+    points = {place: Point(getattr(row, x), getattr(row, y)) for place, row in checked.good() if _has(row, pair)}
+    if x == "lon":
+        return LONLAT, points
+    if settings.crs is None:
+        findings.problem(
+            table.file,
+            None,
+            f"{checked.column(x)}, {checked.column(y)}",
+            "projected coordinates without a coordinate reference system",
+            'give it in vinemap.toml, such as crs = "EPSG:32618"',
+        )
+        return None, points
+    return named_crs(settings.crs, "crs", findings), points
+
+
+def _has(row: SampleRow, pair: tuple[str, str]) -> bool:
+    return all(getattr(row, field) is not None for field in pair)
+
+
+def refuse_mistaken_axes(samples: gpd.GeoDataFrame, blocks: gpd.GeoDataFrame, findings: Findings) -> gpd.GeoDataFrame:
+    """Name samples far from every block whose point would lie among the blocks with its axes or a sign exchanged.
+
+    Parameters
+    ----------
+    samples : GeoDataFrame
+        From `read_samples`, in the file's CRS.
+    blocks : GeoDataFrame
+        In any CRS.
+    findings : Findings
+        Gets a problem for each such sample, or one where all are alike.
+
+    Returns
+    -------
+    GeoDataFrame
+        The other samples.
+    """
+    bounds = blocks.to_crs(samples.crs).total_bounds
+    if not np.isfinite(bounds).all():
+        return samples
+    home = shapely.box(*bounds)
+    near, far = (1.0, 0.1) if samples.crs.is_geographic else (100_000.0, 10_000.0)
+    x, y = samples.geometry.x.to_numpy(), samples.geometry.y.to_numpy()
+    away = shapely.distance(shapely.points(x, y), home) > near
+    geographic = samples.crs.is_geographic
+    x_name, y_name = ("longitude", "latitude") if geographic else ("easting", "northing")
+    guesses: tuple[tuple[str, NDArray[np.float64], NDArray[np.float64]], ...] = (
+        (f"{x_name} and {y_name} seem swapped", y, x),
+        (f"the sign of the {x_name} seems wrong", -x, y),
+        (f"the sign of the {y_name} seems wrong", x, -y),
+    )
+    kept = np.ones(len(samples), dtype=bool)
+    for words, guess_x, guess_y in guesses:
+        mistaken = away & (shapely.distance(shapely.points(guess_x, guess_y), home) < far)
+        away = away & ~mistaken
+        kept &= ~mistaken
+        places = np.flatnonzero(mistaken)
+        if len(places) == len(samples):
+            findings.problem(
+                samples["file"].iloc[0],
+                None,
+                f"{x_name}, {y_name}",
+                f"{words} in every row: ({x[0]:.10g}, {y[0]:.10g}) is far from the blocks, the other way it is not",
+                "correct the columns",
+            )
+            continue
+        for place in places:
+            findings.problem(
+                samples["file"].iloc[place],
+                int(samples["row"].iloc[place]),
+                f"{x_name}, {y_name}",
+                f"{words}: ({x[place]:.10g}, {y[place]:.10g}) is far from the blocks, the other way it is not",
+                "correct the row",
+            )
+    return samples[kept].reset_index(drop=True)
+
+
+def refuse_placeless(samples: gpd.GeoDataFrame, findings: Findings) -> gpd.GeoDataFrame:
+    """Name samples so far off that the vineyard's CRS does not reach them; return the others.
+
+    Parameters
+    ----------
+    samples : GeoDataFrame
+        In the metric CRS; columns sample, file, row.
+    findings : Findings
+        Gets a problem for each.
+    """
+    placed = np.isfinite(samples.geometry.x) & np.isfinite(samples.geometry.y)
+    for name, file, row in samples.loc[~placed, ["sample", "file", "row"]].itertuples(index=False):
+        findings.problem(
+            file, row, "", f"the point of sample {show(name)} lies on another side of the earth", "correct the row"
+        )
+    return samples[placed].reset_index(drop=True)

@@ -1,0 +1,219 @@
+"""Tables as the files hold them: text with any usual separator and encoding, workbooks; cells not yet understood."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+import warnings
+import zipfile
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import geopandas as gpd
+import openpyxl
+
+from vinemap.errors import Findings
+from vinemap.reading.cells import blank
+
+Cells = Sequence[object]
+
+_SEPARATORS = ("\t", ";", "|", ",")
+_FORMULA = re.compile(rb"<f[ >/]")
+
+
+@dataclass(frozen=True)
+class Table:
+    """Rows of a file before anything is understood.
+
+    Attributes
+    ----------
+    file : str
+        Name of the file.
+    columns : tuple of str
+        As the file spells them, without outer spaces.
+    rows : list of sequences
+        Cells, as many as there are columns; rows with nothing in them are left out.
+    numbers : list of int
+        The row that a spreadsheet gives each of ``rows``; the header is row 1 where nothing stands above it.
+    geometry : GeoSeries or None
+        Geometries of ``rows`` in the file's CRS (None where the file states none); None for plain tables.
+    """
+
+    file: str
+    columns: tuple[str, ...]
+    rows: list[Cells]
+    numbers: list[int]
+    geometry: gpd.GeoSeries | None = None
+
+
+def read_table(path: Path, stem: str, findings: Findings) -> Table | None:
+    """Read a text table or a workbook.
+
+    Parameters
+    ----------
+    path : Path
+        A file ending in .csv, .tsv or .xlsx.
+    stem : str
+        Name of the sheet to prefer in a workbook of several.
+    findings : Findings
+        Gets what is wrong.
+
+    Returns
+    -------
+    Table or None
+        None where the file as a whole cannot be read.
+    """
+    workbook = path.suffix.lower() == ".xlsx"
+    records = _workbook(path, stem, findings) if workbook else _text(path, findings)
+    return None if records is None else _table(path.name, records, findings)
+
+
+def _table(file: str, records: list[tuple[int, Cells]], findings: Findings) -> Table | None:
+    filled = [(number, cells) for number, cells in records if not all(blank(cell) for cell in cells)]
+    if not filled:
+        findings.problem(file, None, "", "holds no rows", "save the table again with a header and its rows")
+        return None
+    header = ["" if cell is None else str(cell).strip() for cell in filled[0][1]]
+    while header and not header[-1]:
+        header.pop()
+    width = len(header)
+    rows: list[Cells] = []
+    numbers: list[int] = []
+    for number, cells in filled[1:]:
+        if any(not blank(cell) for cell in cells[width:]):
+            findings.problem(
+                file,
+                number,
+                "",
+                f"the row has {len(cells)} cells, the header has {width}",
+                "put cells that hold the separator, such as a decimal comma, in quotation marks, or name the column",
+            )
+            continue
+        rows.append([*cells[:width], *[None] * (width - len(cells))])
+        numbers.append(number)
+    if len(filled) == 1:
+        findings.problem(file, None, "", "holds a header and no rows", "add the rows")
+        return None
+    return Table(file, tuple(header), rows, numbers)
+
+
+def _text(path: Path, findings: Findings) -> list[tuple[int, Cells]] | None:
+    text = decode(path.read_bytes())
+    if text is None:
+        findings.problem(path.name, None, "", "is not readable as text", "save it again as CSV in UTF-8")
+        return None
+    first, _, rest = text.partition("\n")
+    separator = None
+    # Spreadsheets write, and swallow, a first line that names the separator.
+    if re.fullmatch(r"\"?sep=.\"?\r?", first, re.IGNORECASE):
+        separator, text = first.strip().strip('"')[-1], rest
+    separator = separator or _separator(text)
+    records: list[tuple[int, Cells]] = []
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
+    try:
+        records.extend(enumerate(reader, start=1))
+    except csv.Error:
+        findings.problem(
+            path.name,
+            len(records) + 1,
+            "",
+            "a quotation mark is opened and not closed, or a cell is far too long",
+            "put each text cell between two quotation marks, and double the marks inside it",
+        )
+        return None
+    return records
+
+
+def decode(data: bytes) -> str | None:
+    """Turn bytes into text: by their byte-order mark, else UTF-8, else Windows-1252.
+
+    Parameters
+    ----------
+    data : bytes
+
+    Returns
+    -------
+    str or None
+        None where no usual encoding fits.
+    """
+    wide = data.startswith((b"\xff\xfe", b"\xfe\xff"))
+    encodings = ("utf-16",) if wide else ("utf-8-sig", "cp1252")
+    for encoding in encodings:
+        try:
+            text = data.decode(encoding)
+        except UnicodeDecodeError:
+            continue
+        return None if "\x00" in text else text
+    return None
+
+
+def _separator(text: str) -> str:
+    """Return the separator that cuts the header into most cells."""
+    header = next((line for line in io.StringIO(text, newline="") if line.strip()), "").strip("\r\n")
+
+    def width(mark: str) -> int:
+        try:
+            return len(next(csv.reader([header], delimiter=mark), []))
+        except csv.Error:
+            return 0
+
+    return max(_SEPARATORS, key=width)
+
+
+def _workbook(path: Path, stem: str, findings: Findings) -> list[tuple[int, Cells]] | None:
+    # openpyxl meets damaged files with errors of any class, so the net is wide here and only here.
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            return _sheet(path, stem, findings)
+    except Exception:
+        findings.problem(path.name, None, "", "the workbook is damaged", "open it in a spreadsheet and save it again")
+        return None
+
+
+def _sheet(path: Path, stem: str, findings: Findings) -> list[tuple[int, Cells]] | None:
+    book = openpyxl.load_workbook(path, read_only=True, data_only=True)
+    try:
+        for sheet in book.worksheets:
+            # The size that a workbook states of a sheet is often wrong.
+            sheet.reset_dimensions()
+        sheets = {sheet.title: list(sheet.iter_rows(values_only=True)) for sheet in book.worksheets}
+    finally:
+        book.close()
+    filled = [title for title, rows in sheets.items() if any(not blank(cell) for row in rows for cell in row)]
+    fitting = [title for title in filled if title.strip().casefold() == stem]
+    if len(filled) > 1 and len(fitting) != 1:
+        findings.problem(
+            path.name, None, "", f"has several sheets: {', '.join(filled)}", f"name the one to read '{stem}'"
+        )
+        return None
+    chosen = (fitting or filled or list(sheets))[0]
+    rows = sheets[chosen]
+    _unsaved_formulas(path, chosen, rows, findings)
+    return list(enumerate(rows, start=1))
+
+
+def _unsaved_formulas(path: Path, title: str, rows: Sequence[Cells], findings: Findings) -> None:
+    """Name formulas whose result the file does not hold: they would read as empty cells."""
+    with zipfile.ZipFile(path) as archive:
+        sheets = [name for name in archive.namelist() if name.startswith("xl/worksheets/")]
+        if not any(_FORMULA.search(archive.read(name)) for name in sheets):
+            return
+    book = openpyxl.load_workbook(path, read_only=True)
+    try:
+        book[title].reset_dimensions()
+        pairs = zip(book[title].iter_rows(values_only=True), rows, strict=False)
+        for number, (formulas, values) in enumerate(pairs, start=1):
+            for position, (formula, value) in enumerate(zip(formulas, values, strict=False)):
+                if isinstance(formula, str) and formula.startswith("=") and blank(value):
+                    findings.problem(
+                        path.name,
+                        number,
+                        openpyxl.utils.get_column_letter(position + 1),
+                        f"the formula {formula[:60]!r} has no stored result",
+                        "open the workbook in a spreadsheet and save it, or type the value",
+                    )
+    finally:
+        book.close()
