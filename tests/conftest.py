@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from builders import write_vineyard
+from tests.builders import write_vineyard
 
 
 @pytest.fixture

@@ -8,11 +8,11 @@ import geopandas as gpd
 import numpy as np
 import pytest
 import rasterio
-from builders import CRS, EAST, NORTH, blocks, only_problem, square, write_elevation
 from matplotlib import cbook
 from rasterio.transform import from_origin
 from rasterio.warp import Resampling, calculate_default_transform, reproject
 
+from tests.builders import CRS, EAST, NORTH, blocks, only_problem, square, write_elevation
 from vinemap.errors import Findings
 from vinemap.reading.elevation import read_elevation
 from vinemap.settings import Settings

@@ -8,10 +8,10 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
-from builders import CRS, EAST, NORTH, blocks, buds_table, only_problem, problems, samples, samples_table, square
 from pyproj import Geod
 from shapely.geometry import MultiPolygon, Point, Polygon
 
+from tests.builders import CRS, EAST, NORTH, blocks, buds_table, only_problem, problems, samples, samples_table, square
 from vinemap.errors import Findings
 from vinemap.join import join, metric_crs, refuse_strays
 from vinemap.settings import Settings

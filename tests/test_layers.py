@@ -10,8 +10,8 @@ from pathlib import Path
 import geopandas as gpd
 import pytest
 import shapely
-from builders import CRS, blocks, buds_table, only_problem, problems, samples, square, write_vineyard
 
+from tests.builders import CRS, blocks, buds_table, only_problem, problems, samples, square, write_vineyard
 from vinemap.vineyard import read_vineyard
 
 _DRIVERS = {".geojson": "GeoJSON", ".json": "GeoJSON", ".gpkg": "GPKG", ".shp": "ESRI Shapefile", ".fgb": "FlatGeobuf"}

@@ -13,11 +13,20 @@ import numpy as np
 import openpyxl
 import pandas as pd
 import pytest
-from builders import blocks, buds_table, only_problem, problems, samples_table, square, write_elevation, write_vineyard
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from shapely.geometry import Point
 
+from tests.builders import (
+    blocks,
+    buds_table,
+    only_problem,
+    problems,
+    samples_table,
+    square,
+    write_elevation,
+    write_vineyard,
+)
 from vinemap.errors import InputError, VinemapError
 from vinemap.vineyard import BLOCK_COLUMNS, SAMPLE_COLUMNS, Vineyard, read_vineyard, summary
 
