@@ -21,6 +21,7 @@ Node = ExactNode | InducingNode
 _CHUNK_BYTES = 64e6
 _STEPS_PER_LENGTH = 6.0
 _STEPS_DRAWN = 8.0
+_MOST_PREDICTED = 2e5
 _MOST_DRAWN = 2e7
 _FEW = 400
 _PART = 2000
@@ -298,15 +299,22 @@ class BinomialField:
         shares = np.array([node.weight for node in self._nodes])
         return float(np.sum(shares * np.exp(thetas[:, 1] - 3 * thetas[:, 0])) ** (-1 / 3))
 
-    def _smooth_moments(self, xy: Array) -> Array:
-        """`_field_moments` at many points: exact on a lattice finer than the field, splined between its points."""
-        lattice = Lattice.over(xy, self._length() / _STEPS_PER_LENGTH)
-        if lattice.size > len(xy) / 2:
-            return self._in_chunks(self._field_moments, xy)
-        values = self._in_chunks(self._field_moments, lattice.points())
-        return np.array([lattice.spline(layer, xy) for layer in values])
+    def moments(self, xy: Array) -> Moments:
+        """Moments of the field on a lattice over points (m, 2), finer than the field where that takes few points.
 
-    def predict(self, xy: Array, X: Array | None = None, offset: Array | float = 0.0) -> Prediction:
+        One lattice serves any number of calls of `predict` at points that it covers. It has at most 200,000 points:
+        over ground so wide that this is too coarse for the field, it follows what the samples can show of it.
+        """
+        lattice = Lattice.over(np.asarray(xy, float), self._length() / _STEPS_PER_LENGTH, _MOST_PREDICTED)
+        return Moments(lattice, self._in_chunks(self._field_moments, lattice.points()))
+
+    def predict(
+        self,
+        xy: Array,
+        X: Array | None = None,
+        offset: Array | float = 0.0,
+        moments: Moments | None = None,
+    ) -> Prediction:
         """Predict the chance that a bud is dead, vine-to-vine spread left out.
 
         Parameters
@@ -317,6 +325,8 @@ class BinomialField:
             Covariates; ones by default.
         offset : float or array (m,)
             Known part of the log-odds.
+        moments : Moments, optional
+            From `moments`, to read the field from; without it, it is worked out at these very points.
 
         Returns
         -------
@@ -324,7 +334,7 @@ class BinomialField:
         """
         xy = np.asarray(xy, float)
         X = np.ones((len(xy), 1)) if X is None else X
-        mean, variance, *joint = self._smooth_moments(xy)
+        mean, variance, *joint = self._in_chunks(self._field_moments, xy) if moments is None else moments.at(xy)
         mean += offset + X @ self.coef_
         variance += np.einsum("ij,ij->i", X @ self.coef_cov_, X)
         for column, covariance in zip(X.T, joint, strict=True):
@@ -395,6 +405,26 @@ class BinomialField:
         parts = [xy[first : first + rows] for first in range(0, len(xy), rows)]
         with ThreadPoolExecutor(2) as pool, threadpool_limits(1, "blas"):
             return np.hstack(list(pool.map(function, parts)))
+
+
+@dataclass(frozen=True)
+class Moments:
+    """Moments of the field on a lattice.
+
+    Attributes
+    ----------
+    lattice : Lattice
+        Where they were worked out.
+    values : array (2 + p, lattice.size)
+        Mean of the field, its variance, its covariance with each coefficient.
+    """
+
+    lattice: Lattice
+    values: Array
+
+    def at(self, xy: Array) -> Array:
+        """Read them at points (m, 2) that the lattice covers, shape (2 + p, m), by cubic splines."""
+        return np.array([self.lattice.spline(layer, xy) for layer in self.values])
 
 
 @dataclass(frozen=True)

@@ -13,9 +13,10 @@ from pathlib import Path
 from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, PositiveFloat, PositiveInt, ValidationError
-from pydantic_core import ErrorDetails
+from pydantic_core import ErrorDetails, PydanticUndefined
 
 from vinemap.errors import Findings, InputError
+from vinemap.rules import Rules, default_rules
 
 SETTINGS_FILE = "vinemap.toml"
 
@@ -69,7 +70,11 @@ class Surface(_Section):
 class Actions(_Section):
     """How injury is turned into work."""
 
-    rule: Literal["proportional", "stepped", "replacement"] = "proportional"
+    rule: Literal["proportional", "stepped", "replacement"] = Field("proportional", description="of rules.toml")
+    smallest_zone_ha: float = Field(
+        0.1, ge=0.0, description="smaller pieces join the neighbour with the longest border"
+    )
+    rules: Rules = Field(default_factory=default_rules, description="numbers in place of those of rules.toml")
 
 
 class Settings(_Section):
@@ -235,7 +240,8 @@ def _field(keys: list[str]) -> tuple[str | None, Any] | None:
         if isinstance(field.annotation, type) and issubclass(field.annotation, BaseModel):
             model = field.annotation
         else:
-            return (field.description, field.default) if depth == len(keys) - 1 else None
+            default = None if field.default is PydanticUndefined else field.default
+            return (field.description, default) if depth == len(keys) - 1 else None
     return None
 
 

@@ -284,8 +284,9 @@ def _predict_grid(field: BinomialField, design: Design, grid: xr.Dataset, thresh
     """Mean, bounds and chance over the threshold on the grid, float32, NaN outside blocks."""
     index = grid["block_index"].to_numpy()
     layers = {name: np.full(index.shape, np.nan, np.float32) for name in ("injury", "low", "high", "over")}
+    moments = field.moments(np.reshape(grid.rio.bounds(), (2, 2)))
     for row, column in _batches(index):
-        predicted = field.predict(*_cells(design, grid, row, column))
+        predicted = field.predict(*_cells(design, grid, row, column), moments=moments)
         values = predicted.mean, predicted.low, predicted.high, predicted.exceedance(threshold)
         for layer, value in zip(layers.values(), values, strict=True):
             layer[row, column] = value

@@ -41,7 +41,8 @@ def _axis(cells: int) -> np.ndarray:
 
 def _vinemap(xy: np.ndarray, dead: np.ndarray, read: np.ndarray, axis: np.ndarray) -> np.ndarray:
     points = np.column_stack([v.ravel() for v in np.meshgrid(axis, axis)])
-    return BinomialField().fit(xy, dead, read).predict(points).mean
+    field = BinomialField().fit(xy, dead, read)
+    return field.predict(points, moments=field.moments(points)).mean
 
 
 def _pykrige(backend: str) -> Callable[..., np.ndarray]:

@@ -1,0 +1,103 @@
+"""The command line: exit codes, plain words, nothing written when the input is wrong."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+from vinemap import __version__, cli
+from vinemap.demo import write_demo
+
+
+def _run(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str, str]:
+    monkeypatch.setattr(sys, "argv", ["vinemap", *arguments])
+    code = 0
+    try:
+        cli.main()
+    except SystemExit as ending:
+        code = int(ending.code or 0)
+    captured = capsys.readouterr()
+    return code, captured.out, captured.err
+
+
+def test_version_by_module() -> None:
+    """``python -m vinemap --version`` prints the version."""
+    done = subprocess.run([sys.executable, "-m", "vinemap", "--version"], capture_output=True, text=True, check=True)
+    assert __version__ in done.stdout
+
+
+def test_every_command_has_an_example() -> None:
+    """Each command's help shows how to call it."""
+    for name, command in cli.commands.commands.items():
+        text = CliRunner().invoke(cli.commands, [name, "--help"]).output
+        assert f"Example: vinemap {name} " in text, command
+
+
+def test_check_says_what_is_there(tmp_path: Path, monkeypatch, capsys) -> None:
+    """A good folder: a summary, exit code 0."""
+    write_demo(tmp_path / "v")
+    code, out, _ = _run(monkeypatch, capsys, "check", str(tmp_path / "v"))
+    assert code == 0
+    assert "8 blocks" in out
+    assert "ready to map" in out
+
+
+def test_wrong_input_is_named_and_nothing_written(tmp_path: Path, monkeypatch, capsys) -> None:
+    """A bad folder: each problem once with file and row, exit code 2, the last output as it was."""
+    write_demo(tmp_path / "v")
+    buds = (tmp_path / "v" / "buds.csv").read_text(encoding="utf-8").splitlines()
+    buds[5] = buds[5].replace(",", ",x", 3)
+    (tmp_path / "v" / "buds.csv").write_text("\n".join(buds), encoding="utf-8")
+    out = tmp_path / "out"
+    out.mkdir()
+    (out / "map.html").write_text("last", encoding="utf-8")
+    code, _, err = _run(monkeypatch, capsys, "map", str(tmp_path / "v"), "-o", str(out))
+    assert code == 2
+    assert "buds.csv:6:" in err
+    assert "Traceback" not in err
+    assert [path.name for path in out.iterdir()] == ["map.html"]
+    assert (out / "map.html").read_text(encoding="utf-8") == "last"
+
+
+@pytest.mark.parametrize(
+    "arguments", [("map", "no_such_folder"), ("map",), ("fly", "demo_blocks"), ("map", "x", "--no")]
+)
+def test_wrong_calls_exit_with_2(arguments: tuple[str, ...], monkeypatch, capsys) -> None:
+    """A missing folder, argument, command or an unknown option: a sentence and exit code 2."""
+    code, _, err = _run(monkeypatch, capsys, *arguments)
+    assert code == 2
+    assert err.strip()
+    assert "Traceback" not in err
+
+
+def test_a_fault_of_ours_is_told_as_one(monkeypatch, capsys) -> None:
+    """An unforeseen error: one sentence, exit code 1, no traceback."""
+    monkeypatch.setattr(cli, "read_vineyard", lambda _: 1 / 0)
+    code, _, err = _run(monkeypatch, capsys, "check", "anything")
+    assert code == 1
+    assert "fault of vinemap" in err
+    assert "Traceback" not in err
+
+
+def test_map_ends_with_the_page(tmp_path: Path, monkeypatch, capsys) -> None:
+    """A run says which block froze worst, and its last line is the page's path; --open opens it."""
+    write_demo(tmp_path / "v")
+    opened: list[str] = []
+    monkeypatch.setattr(cli.webbrowser, "open", opened.append)
+    code, out, _ = _run(monkeypatch, capsys, "map", str(tmp_path / "v"), "-o", str(tmp_path / "out"), "--open")
+    assert code == 0
+    assert out.splitlines()[-1] == str(tmp_path / "out" / "map.html")
+    assert "% of primary buds dead" in out
+    assert opened == [(tmp_path / "out" / "map.html").as_uri()]
+
+
+def test_demo_writes_a_vineyard_once(tmp_path: Path, monkeypatch, capsys) -> None:
+    """The demonstration goes to a new folder, and never over somebody's files."""
+    assert _run(monkeypatch, capsys, "demo", str(tmp_path / "d"))[0] == 0
+    code, _, err = _run(monkeypatch, capsys, "demo", str(tmp_path / "d"))
+    assert code == 2
+    assert "already there" in err

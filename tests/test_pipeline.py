@@ -1,0 +1,199 @@
+"""The whole way from a folder to the outputs, on the demonstration vineyard and on a real elevation grid."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from dataclasses import dataclass
+from pathlib import Path
+
+import geopandas as gpd
+import matplotlib.cbook
+import numpy as np
+import pandas as pd
+import pytest
+import rasterio
+from rasterio.transform import from_origin
+from scipy.spatial import KDTree
+from scipy.special import expit
+from shapely import box
+
+from vinemap.demo import Truth, write_demo
+from vinemap.errors import InputError
+from vinemap.grid import centres
+from vinemap.pipeline import MapRun, make_map, write_map
+
+
+@dataclass(frozen=True)
+class Demo:
+    """One run on the demonstration vineyard, with the truth behind it."""
+
+    truth: Truth
+    run: MapRun
+    out: Path
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
+    folder = tmp_path_factory.mktemp("demo")
+    truth = write_demo(folder / "vineyard")
+    run = make_map(folder / "vineyard")
+    write_map(run, folder / "out")
+    return Demo(truth, run, folder / "out")
+
+
+def _true_cells(demo: Demo) -> tuple[np.ndarray, np.ndarray]:
+    """Where the map and the truth both have a value, and the truth on the map's grid."""
+    surface = demo.run.surface
+    truth = demo.truth.grid["primary_injury"].interp(x=surface.x, y=surface.y, method="nearest").to_numpy()
+    return np.isfinite(truth) & np.isfinite(surface["primary_injury"].to_numpy()), truth
+
+
+def test_the_map_beats_block_means_and_inverse_distance(demo: Demo) -> None:
+    """Against the truth, the map's error is below that of block means and of inverse distance weighting."""
+    known, truth = _true_cells(demo)
+    surface, samples = demo.run.surface, demo.run.samples
+    cells = centres(surface, known)
+    share = samples["injury_pct"].to_numpy() / 100
+    # D. Shepard, Proc. 23rd ACM Nat. Conf. (1968) 517: 12 neighbours, power 2.
+    distance, near = KDTree(np.column_stack([samples.geometry.x, samples.geometry.y])).query(cells, k=12)
+    weights = 1 / np.maximum(distance, 1e-6) ** 2
+    peers = {
+        "block means": demo.run.blocks["injury_pct"].to_numpy()[surface["block_index"].to_numpy()[known]] / 100,
+        "inverse distance": (weights * share[near]).sum(axis=1) / weights.sum(axis=1),
+        "vinemap": surface["primary_injury"].to_numpy()[known],
+    }
+    error = {name: float(np.sqrt(np.mean((found - truth[known]) ** 2))) for name, found in peers.items()}
+    print(error)
+    assert error["vinemap"] < 0.9 * error["inverse distance"]
+    assert error["vinemap"] < 0.7 * error["block means"]
+
+
+def test_bounds_hold_most_of_the_truth(demo: Demo) -> None:
+    """About nine cells of ten have their true injury within the 90 % bounds."""
+    known, truth = _true_cells(demo)
+    low, high = (demo.run.surface[f"primary_{side}"].to_numpy()[known] for side in ("low", "high"))
+    assert 0.75 <= np.mean((low <= truth[known]) & (truth[known] <= high)) <= 0.99
+
+
+def test_every_output_is_there(demo: Demo) -> None:
+    """The folder holds what the design's table lists."""
+    expected = {"map.html", "blocks.csv", "samples.csv", "zones.csv", "vineyard.gpkg", "injury.tif", "run.json"}
+    assert expected <= {path.name for path in demo.out.iterdir()}
+
+
+def test_figures_are_the_same_everywhere(demo: Demo) -> None:
+    """CSV, GeoPackage, GeoTIFF and report agree on every block."""
+    table = pd.read_csv(demo.out / "blocks.csv")
+    layer = gpd.read_file(demo.out / "vineyard.gpkg", layer="blocks")
+    assert table["block"].tolist() == layer["block"].tolist()
+    for column in ("injury_pct", "map_injury_pct", "map_low_pct", "map_high_pct", "nodes_to_keep", "area_ha"):
+        np.testing.assert_allclose(table[column], layer[column], atol=0.051, err_msg=column)
+    assert table["action"].tolist() == layer["action"].tolist()
+    with rasterio.open(demo.out / "injury.tif") as raster:
+        mean = raster.read(1)
+    index = demo.run.surface["block_index"].to_numpy()
+    by_block = [100 * np.nanmean(mean[index == row]) for row in range(len(table))]
+    np.testing.assert_allclose(by_block, table["map_injury_pct"], atol=0.06)
+    report = json.loads((demo.out / "run.json").read_text(encoding="utf-8"))
+    assert report["area_over_threshold_ha"]["mean"] == pytest.approx(table["area_over_ha"].sum(), abs=0.01)
+    assert report["model"]["samples"] == table["samples"].sum()
+
+
+def test_what_was_cut_is_counted_exactly(demo: Demo) -> None:
+    """blocks.csv and samples.csv hold the very counts of buds.csv."""
+    buds = pd.read_csv(demo.run.vineyard.folder / "buds.csv", keep_default_na=False)
+    samples = pd.read_csv(demo.out / "samples.csv").set_index("sample")
+    for status, column in (("dead", "primary_dead"), ("unread", "unread")):
+        counted = buds["primary"].eq(status).groupby(buds["sample"]).sum()
+        assert counted.reindex(samples.index).tolist() == samples[column].tolist()
+    blocks = pd.read_csv(demo.out / "blocks.csv").set_index("block")
+    by_block = samples.groupby("block")[["nodes", "primary_dead"]].sum()
+    assert by_block["nodes"].equals(blocks["nodes"].reindex(by_block.index))
+    assert by_block["primary_dead"].equals(blocks["primary_dead"].reindex(by_block.index))
+
+
+def test_the_worst_block_is_named_first(demo: Demo) -> None:
+    """The first sentence names the block with the highest mapped injury."""
+    worst = demo.run.blocks.sort_values("map_injury_pct").iloc[-1]
+    assert demo.run.findings[0].startswith(f"{worst['block']}: {worst['map_injury_pct']:.0f} %")
+
+
+def test_zones_tile_the_blocks(demo: Demo) -> None:
+    """Each block's zones cover it once: areas add up to 0.1 %, and none overlap."""
+    zones, blocks = demo.run.zones, demo.run.blocks
+    total = zones.assign(area=zones.geometry.area).groupby("block")["area"].sum()
+    np.testing.assert_allclose(total[blocks["block"]], blocks.geometry.area, rtol=1e-3)
+    for name, group in zones.groupby("block"):
+        assert group.geometry.area.sum() == pytest.approx(group.union_all().area, rel=1e-6), name
+
+
+def _jacksboro(folder: Path) -> Path:
+    """Write a vineyard on matplotlib's sample of the Jacksboro fault (USGS data); blocks, samples and buds invented."""
+    folder.mkdir()
+    sample = matplotlib.cbook.get_sample_data("jacksboro_fault_dem.npz")
+    z = sample["elevation"].astype(np.float32)
+    west, north, step = float(sample["xmin"]), float(sample["ymax"]), float(sample["dx"])
+    profile = {"driver": "GTiff", "height": z.shape[0], "width": z.shape[1], "count": 1, "dtype": "float32"}
+    transform = from_origin(west, north, step, step)
+    with rasterio.open(folder / "elevation.tif", "w", crs="EPSG:4326", transform=transform, **profile) as raster:
+        raster.write(z, 1)
+    lon, lat = west + 200 * step, north - 170 * step
+    shapes = [box(lon + k * 0.006, lat, lon + k * 0.006 + 0.005, lat + 0.006) for k in range(3)]
+    blocks = gpd.GeoDataFrame({"block": ["north", "mid", "south"]}, geometry=shapes, crs="EPSG:4326")
+    blocks.to_file(folder / "blocks.geojson")
+    rng = np.random.default_rng(1)
+    points = np.column_stack([rng.uniform(lon, lon + 0.017, 90), rng.uniform(lat, lat + 0.006, 90)])
+    inside = np.array([any(s.contains(p) for s in shapes) for p in gpd.points_from_xy(*points.T)])
+    points = points[inside]
+    row, column = ((north - points[:, 1]) / step).astype(int), ((points[:, 0] - west) / step).astype(int)
+    height = z[row, column]
+    dead = rng.binomial(40, expit(-(height - np.median(height)) / height.std()))
+    names = [f"s{k}" for k in range(len(points))]
+    pd.DataFrame({"sample": names, "lon": points[:, 0], "lat": points[:, 1]}).to_csv(
+        folder / "samples.csv", index=False
+    )
+    pd.DataFrame({"sample": names, "nodes": 40, "primary_dead": dead}).to_csv(folder / "buds.csv", index=False)
+    (folder / "vinemap.toml").write_text("[surface]\ncell_m = 8.0\n", encoding="utf-8")
+    return folder
+
+
+def test_a_real_elevation_grid(tmp_path: Path) -> None:
+    """On real ground with injury that falls with height, the model finds that low ground is hurt more."""
+    run = make_map(_jacksboro(tmp_path / "fault"))
+    chosen = run.report["model"]["covariates"]
+    assert any(c["step"] < 0 and c["odds_low"] > 1 for c in chosen)
+    write_map(run, tmp_path / "out")
+    assert (tmp_path / "out" / "map.html").stat().st_size < 3_000_000
+
+
+def test_without_elevation_the_map_says_so(tmp_path: Path) -> None:
+    """No elevation grid: a map by position and variety, and a warning."""
+    folder = tmp_path / "plain"
+    write_demo(folder)
+    (folder / "elevation.tif").unlink()
+    run = make_map(folder)
+    assert any("no elevation grid" in warning for warning in run.report["warnings"])
+    assert run.report["model"]["covariates"] == []
+
+
+def test_two_samples_are_refused(tmp_path: Path) -> None:
+    """Too few samples: a problem in words, and nothing written."""
+    folder = tmp_path / "few"
+    write_demo(folder)
+    samples = pd.read_csv(folder / "samples.csv").head(2)
+    buds = pd.read_csv(folder / "buds.csv", keep_default_na=False)
+    samples.to_csv(folder / "samples.csv", index=False)
+    buds[buds["sample"].isin(samples["sample"])].to_csv(folder / "buds.csv", index=False)
+    (folder / "wood.csv").unlink()
+    with pytest.raises(InputError, match="at least 3"):
+        make_map(folder)
+
+
+def test_the_same_folder_gives_the_same_figures(demo: Demo, tmp_path: Path) -> None:
+    """Two runs on one folder agree to the last digit: chance enters only by the stated seed."""
+    shutil.copytree(demo.run.vineyard.folder, tmp_path / "again")
+    again = make_map(tmp_path / "again")
+    pd.testing.assert_frame_equal(
+        pd.DataFrame(again.blocks.drop(columns="geometry")), pd.DataFrame(demo.run.blocks.drop(columns="geometry"))
+    )

@@ -1,0 +1,229 @@
+"""From injury to work: how many nodes to keep and what crop that leaves, by the chosen rule of ``rules.toml``."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from vinemap.arrays import Array
+from vinemap.rules import PruningRule, Rules
+from vinemap.settings import Settings
+
+AS_USUAL, KEEP_MORE, PRUNE_LONG, CHECK_WOOD, NO_DATA = (
+    "as_usual",
+    "keep_more",
+    "prune_long_wait",
+    "check_wood",
+    "no_data",
+)
+ACTIONS = (AS_USUAL, KEEP_MORE, PRUNE_LONG, CHECK_WOOD, NO_DATA)
+"""Codes of what to do: from the lightest to the strongest that buds alone carry, then the one for want of figures."""
+
+_BOUNDS = ("", "_low", "_high")
+_TEXTS = {
+    PRUNE_LONG: "Keep all the nodes you can and decide after budbreak.",
+    CHECK_WOOD: "Check the wood: cut nothing back before you have looked under the bark and seen budbreak.",
+    NO_DATA: "Too few samples to say: cut more canes before you prune.",
+}
+
+
+def decide(blocks: pd.DataFrame, settings: Settings) -> pd.DataFrame:
+    """Say what to do in each block.
+
+    Parameters
+    ----------
+    blocks : DataFrame
+        A row a block. Read where they are there, and taken as unknown where they are not: map_injury_pct, map_low_pct,
+        map_high_pct (primaries dead on the nodes that pruning keeps, over the whole block), secondary_pct,
+        secondary_low_pct, secondary_high_pct, no_live_bud_pct, species_group, nodes_per_vine, pruning_weight_kg (cane
+        prunings of one vine), vine_spacing_m.
+    settings : Settings
+        The pruning rule, and ``surface.max_width``.
+
+    Returns
+    -------
+    DataFrame, same index
+        - action: one of `ACTIONS`; action_text: the same as a sentence.
+        - target_nodes: nodes a vine in a normal year; target_from: 'given', 'pruning weight', 'spacing' or ''.
+        - extra_pct, extra_low_pct, extra_high_pct: more nodes than the target, percent; nodes_to_keep,
+          nodes_to_keep_low, nodes_to_keep_high: nodes a vine, whole. Low and high are the rule at the bounds of the
+          injury. NaN where the rule gives no number: keep all, as many as the vine bears.
+        - crop_before_pct, crop_after_pct and their ``_low``, ``_high``: crop as a share of a normal year's with the
+          target's nodes and with the nodes to keep, low where the injury is at its high bound; ``after`` is NaN where
+          no number of nodes is given.
+
+    Notes
+    -----
+    Decisions rest on percentages rounded to one decimal, as the tables print them, so that a reader who follows the
+    arithmetic with printed figures gets the printed result.
+
+    A node's crop is ``(1 - injury) + injury * secondaries alive * share``, with the share of ``secondary_crop`` in the
+    rules; secondaries that nobody read count as no crop. Where secondaries were read under live primaries too, their
+    survival is on the high side, for the two die together.
+    """
+    target, target_from = target_nodes(blocks, settings.actions.rules)
+    figures = pd.DataFrame(
+        {
+            "injury_pct": _column(blocks, "map_injury_pct"),
+            "injury_low_pct": _column(blocks, "map_low_pct"),
+            "injury_high_pct": _column(blocks, "map_high_pct"),
+            "no_live_bud_pct": _column(blocks, "no_live_bud_pct"),
+        },
+        index=blocks.index,
+    )
+    wide = figures["injury_high_pct"] - figures["injury_low_pct"] > 100 * settings.surface.max_width
+    figures["injury_pct"] = figures["injury_pct"].mask(wide)
+    secondary = secondary_crop(blocks, settings.actions.rules)
+    decided = prescribe(figures.join(secondary).assign(target_nodes=target), settings)
+    decided.insert(0, "target_nodes", target)
+    decided.insert(1, "target_from", target_from)
+    texts = [_sentence(row, settings.actions.rules) for row in decided.join(figures["injury_pct"]).to_dict("records")]
+    decided.insert(1, "action_text", texts)
+    return decided
+
+
+def target_nodes(blocks: pd.DataFrame, rules: Rules) -> tuple[pd.Series[float], pd.Series[str]]:
+    """Return the nodes a vine carries in a normal year, and where the number comes from.
+
+    As given; else from the pruning weight by the balanced-pruning budget of the species group; else from the vine
+    spacing. Columns as in `decide`.
+    """
+    given = _column(blocks, "nodes_per_vine")
+    budgets = {
+        "american": rules.balanced.american,
+        "hybrid": rules.balanced.hybrid,
+        "vinifera": rules.balanced.vinifera,
+    }
+    weight, group = _column(blocks, "pruning_weight_kg"), _groups(blocks)
+    balanced = pd.Series(np.nan, blocks.index)
+    for name, budget in budgets.items():
+        balanced = balanced.mask(group == name, pd.Series(budget.nodes(weight), blocks.index))
+    spaced = pd.Series(rules.nodes_per_foot.nodes(_column(blocks, "vine_spacing_m")), blocks.index)
+    origin = np.select([given.notna(), balanced.notna(), spaced.notna()], ["given", "pruning weight", "spacing"], "")
+    target = half_up(given.fillna(balanced).fillna(spaced).to_numpy(np.float64))
+    return pd.Series(target, blocks.index), pd.Series(origin, blocks.index)
+
+
+def secondary_crop(blocks: pd.DataFrame, rules: Rules) -> pd.DataFrame:
+    """Return the crop of a node whose primary is dead, as a share of a sound node's: secondary_crop, _low and _high.
+
+    Low and high are the bounds that go with the low and the high bound of the injury: most secondaries alive with the
+    least injury.
+    """
+    shares = rules.secondary_crop.model_dump(include={"american", "hybrid", "vinifera", "unknown"})
+    share = _groups(blocks).map(shares)
+    columns = {}
+    middle = _column(blocks, "secondary_pct")
+    for bound in _BOUNDS:
+        dead = _column(blocks, f"secondary{bound}_pct").fillna(middle).round(1)
+        columns[f"secondary_crop{bound}"] = (share * (1 - dead / 100)).fillna(0.0)
+    return pd.DataFrame(columns, index=blocks.index)
+
+
+def crop_left(injury_pct: Array, secondary: Array | float) -> Array:
+    """Return a node's crop as a share of a sound node's: ``(1 - injury) + injury * secondary``."""
+    injury = injury_pct / 100
+    return (1 - injury) + injury * secondary
+
+
+def prescribe(figures: pd.DataFrame, settings: Settings) -> pd.DataFrame:
+    """Apply the rule to pieces of ground, blocks or zones.
+
+    Parameters
+    ----------
+    figures : DataFrame
+        injury_pct, injury_low_pct, injury_high_pct, no_live_bud_pct, secondary_crop, secondary_crop_low,
+        secondary_crop_high, target_nodes; NaN where unknown.
+    settings : Settings
+
+    Returns
+    -------
+    DataFrame, same index
+        action, then extra_pct, nodes_to_keep, crop_before_pct and crop_after_pct, each with its bounds, as in `decide`.
+    """
+    rules = settings.actions.rules
+    target = figures["target_nodes"].to_numpy(np.float64)
+    injury = {bound: figures[f"injury{bound}_pct"].round(1).to_numpy(np.float64) for bound in _BOUNDS}
+    crop = {b: crop_left(injury[b], figures[f"secondary_crop{b}"].to_numpy(np.float64)) for b in _BOUNDS}
+    extra = {b: chosen_rule(settings).more_nodes(injury[b], crop[b], rules.ceiling.times_target) for b in _BOUNDS}
+    action = np.where(extra[""] > 0, KEEP_MORE, np.where(np.isnan(extra[""]), PRUNE_LONG, AS_USUAL))
+    bare = wood_in_doubt(injury[""], figures["no_live_bud_pct"].round(1).to_numpy(np.float64), rules)
+    action = np.where(np.isnan(injury[""]), NO_DATA, np.where(bare, CHECK_WOOD, action))
+    columns: dict[str, Any] = {"action": action}
+    for b in _BOUNDS:
+        extra[b] = np.where(np.isin(action, (AS_USUAL, KEEP_MORE)), extra[b], np.nan)
+        columns[f"extra{b}_pct"] = extra[b]
+        columns[f"nodes_to_keep{b}"] = half_up(target * (1 + extra[b] / 100))
+    for b, other in zip(_BOUNDS, ("", "_high", "_low"), strict=True):  # least crop where most is dead
+        columns[f"crop_before{b}_pct"] = 100 * crop[other]
+        columns[f"crop_after{b}_pct"] = 100 * crop[other] * (1 + extra[""] / 100)
+    return pd.DataFrame(columns, index=figures.index)
+
+
+def wood_in_doubt(injury_pct: Array, no_live_bud_pct: Array, rules: Rules) -> Array:
+    """Return where so little is alive that the wood must be checked before anything else is decided."""
+    unread = np.isnan(no_live_bud_pct)
+    bare = np.where(unread, 0.0, no_live_bud_pct) > rules.wood.no_live_bud_over_pct
+    return bare | (unread & (injury_pct > rules.wood.primary_over_pct))
+
+
+def chosen_rule(settings: Settings) -> PruningRule:
+    """Return the pruning rule that the settings name."""
+    rule: PruningRule = getattr(settings.actions.rules.pruning, settings.actions.rule)
+    return rule
+
+
+def _sentence(row: dict[Any, Any], rules: Rules) -> str:
+    sentences = {
+        AS_USUAL: _as_usual,
+        KEEP_MORE: _keep_more,
+        PRUNE_LONG: lambda _: "Keep all the nodes you can and decide after budbreak.",
+        CHECK_WOOD: lambda _: (
+            "Check the wood: cut nothing back before you have looked under the bark and seen budbreak."
+        ),
+        NO_DATA: lambda _: "Too few samples to say: cut more canes before you prune.",
+    }
+    text = sentences[row["action"]](row)
+    likely = row["injury_pct"] > rules.wood.likely_over_pct and row["action"] in (KEEP_MORE, PRUNE_LONG)
+    return f"{text} So many dead buds make hurt wood likely: look under the bark too." if likely else text
+
+
+def _as_usual(row: dict[Any, Any]) -> str:
+    return f"Prune as usual{_range(row, ': {} nodes a vine')}."
+
+
+def _keep_more(row: dict[Any, Any]) -> str:
+    if np.isnan(row["nodes_to_keep"]):
+        low, high = row["extra_low_pct"], row["extra_high_pct"]
+        bounds = f"at least {low:.0f} %" if np.isnan(high) else f"{low:.0f} to {high:.0f} %"
+        return f"Keep {row['extra_pct']:.0f} % more nodes than usual ({bounds})."
+    return f"Keep{_range(row, ' {} nodes a vine')} in place of {row['target_nodes']:.0f}."
+
+
+def _range(row: dict[Any, Any], pattern: str) -> str:
+    """Return the nodes to keep with their bounds; nothing where the target is not known."""
+    nodes, low, high = row["nodes_to_keep"], row["nodes_to_keep_low"], row["nodes_to_keep_high"]
+    if np.isnan(nodes):
+        return ""
+    text = pattern.format(f"{nodes:.0f}")
+    if np.isnan(high):
+        return f"{text} ({low:.0f} or more)"
+    return text if low == high else f"{text} ({low:.0f} to {high:.0f})"
+
+
+def half_up(values: Array) -> Array:
+    """Round to whole numbers, a half upwards as people do; rounding errors below a millionth do not count."""
+    return np.asarray(np.floor(np.round(values, 6) + 0.5))
+
+
+def _column(table: pd.DataFrame, name: str) -> pd.Series[float]:
+    """Return a column as floats, NaN where it or its value is missing."""
+    values = table[name] if name in table else pd.Series(np.nan, table.index)
+    return pd.to_numeric(values, errors="coerce").astype("Float64").astype(np.float64)
+
+
+def _groups(blocks: pd.DataFrame) -> pd.Series[str]:
+    group = blocks["species_group"] if "species_group" in blocks else pd.Series(None, blocks.index, dtype=object)
+    return group.astype(object).where(group.notna(), "unknown")

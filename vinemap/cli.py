@@ -1,0 +1,115 @@
+"""The command line: parses, shows progress, prints, and sets the exit code."""
+
+from __future__ import annotations
+
+import os
+import sys
+import webbrowser
+from pathlib import Path
+
+import click
+from rich.console import Console
+from rich.markup import escape
+
+from vinemap import __version__
+from vinemap.demo import write_demo
+from vinemap.errors import InputError, VinemapError
+from vinemap.pipeline import make_map, write_map
+from vinemap.vineyard import read_vineyard, summary
+
+_INPUT_WRONG, _FAILED = 2, 1
+_console = Console(highlight=False, soft_wrap=True)
+_errors = Console(stderr=True, highlight=False, soft_wrap=True)
+
+_FOLDER = click.argument("folder", type=click.Path(path_type=Path))
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="vinemap")
+def commands() -> None:
+    """Map winter bud injury across a vineyard and plan the work that follows.
+
+    Example: vinemap map demo_blocks
+    """
+
+
+@commands.command("map")
+@_FOLDER
+@click.option("-o", "--out", type=click.Path(path_type=Path), help="Output folder  [default: outputs/NAME]")
+@click.option("--open", "open_page", is_flag=True, help="Open the page when it is written.")
+def map_command(folder: Path, out: Path | None, open_page: bool) -> None:
+    """Map injury and write the page, the tables and the layers.
+
+    Example: vinemap map demo_blocks -o outputs/demo --open
+    """
+    out = Path("outputs") / folder.resolve().name if out is None else out
+    with _console.status("starting") as status:
+        run = make_map(folder, lambda stage: status.update(escape(stage)))
+        written = write_map(run, out, lambda stage: status.update(escape(stage)))
+    _say(f"{run.vineyard.name}: what froze worst", style="bold")
+    for sentence in run.findings:
+        _say(f"  {sentence}")
+    for warning in run.report["warnings"]:
+        _say(f"Note: {warning}", style="yellow")
+    _say(f"Wrote {', '.join(file.name for file in written[1:])} to {out}. Look at the page first:")
+    if open_page:
+        webbrowser.open(written[0].resolve().as_uri())
+    _say(str(written[0]))
+
+
+@commands.command()
+@_FOLDER
+def check(folder: Path) -> None:
+    """Read a vineyard folder and name everything that is wrong with it; write nothing.
+
+    Example: vinemap check demo_blocks
+    """
+    vineyard = read_vineyard(folder)
+    for sentence in summary(vineyard):
+        _say(sentence)
+    for warning in vineyard.warnings:
+        _say(f"Note: {warning}", style="yellow")
+    _say("Nothing is wrong: ready to map.")
+
+
+@commands.command()
+@_FOLDER
+def demo(folder: Path) -> None:
+    """Write an invented vineyard to try things on.
+
+    Example: vinemap demo try_me
+    """
+    write_demo(folder)
+    _say(f"Wrote an invented vineyard to {folder}. Map it: vinemap map {folder}")
+
+
+def _say(text: str, style: str | None = None) -> None:
+    _console.print(escape(text), style=style)
+
+
+def main() -> None:
+    """Run the command line and exit: 0 done, 2 the input or the call is wrong, 1 anything else."""
+    try:
+        commands(standalone_mode=False)
+    except click.exceptions.Exit as ending:
+        sys.exit(ending.exit_code)
+    except click.ClickException as error:
+        error.show()
+        sys.exit(_INPUT_WRONG)
+    except InputError as error:
+        for problem in error.problems:
+            _errors.print(escape(str(problem)))
+        _errors.print(f"{len(error.problems)} to mend; nothing was written.")
+        sys.exit(_INPUT_WRONG)
+    except VinemapError as error:
+        _errors.print(escape(str(error)))
+        sys.exit(_INPUT_WRONG)
+    except click.Abort:
+        _errors.print("Stopped; nothing was written.")
+        sys.exit(_FAILED)
+    except Exception as error:
+        if os.environ.get("VINEMAP_TRACEBACK"):
+            raise
+        _errors.print(escape(f"vinemap failed: {type(error).__name__}: {error}"))
+        _errors.print("That is a fault of vinemap, not of your files; set VINEMAP_TRACEBACK=1 to see where.")
+        sys.exit(_FAILED)

@@ -1,0 +1,200 @@
+"""The table of rules behind every decision: ``rules.toml``, its check, and the arithmetic of a pruning rule."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from functools import cache
+from importlib.resources import files
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from pydantic import BaseModel, ConfigDict, Field, NonNegativeFloat, PositiveFloat, field_validator, model_validator
+
+from vinemap.arrays import Array
+
+KILOGRAMS_PER_POUND = 0.45359237
+METRES_PER_FOOT = 0.3048
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+class _Sourced(_Table):
+    source: str
+    caution: str
+
+
+class Step(_Table):
+    """A step of a pruning rule: from the end of the one before it, up to ``below`` or ``up_to``, add so many nodes."""
+
+    below: float | None = Field(None, ge=0, le=100, description="percent, itself left out")
+    up_to: float | None = Field(None, ge=0, le=100, description="percent, itself included")
+    add: NonNegativeFloat | Literal["injury", "replacement", "all"]
+
+    @property
+    def end(self) -> float | None:
+        """Where the step ends, percent; None where it is open."""
+        return self.up_to if self.below is None else self.below
+
+
+class PruningRule(_Sourced):
+    """How many nodes to keep for so many dead primary buds."""
+
+    label: str
+    steps: list[Step]
+
+    @field_validator("steps")
+    @classmethod
+    def _in_order(cls, steps: list[Step]) -> list[Step]:
+        ends = [step.end for step in steps]
+        closed = [end for end in ends if end is not None]
+        if not steps or len(closed) < len(steps) - 1 or ends[-1] is not None:
+            raise ValueError("every step but the last needs below or up_to, and the last one neither")
+        if any(step.below is not None and step.up_to is not None for step in steps):
+            raise ValueError("a step ends either below or up_to, not both")
+        if sorted(set(closed)) != closed:
+            raise ValueError("the steps must rise")
+        return steps
+
+    def step_of(self, injury_pct: ArrayLike) -> NDArray[np.intp]:
+        """Return which step holds at each injury, counted from 0; the first where the injury is not known."""
+        injury = np.asarray(injury_pct, np.float64)
+        number = np.zeros(injury.shape, np.intp)
+        for step in self.steps[:-1]:
+            number += injury >= step.below if step.below is not None else injury > np.float64(step.up_to or 0)
+        return number
+
+    def more_nodes(self, injury_pct: ArrayLike, crop_left: ArrayLike, times_target: float) -> Array:
+        """Return how many more nodes to keep, in percent of the target.
+
+        Parameters
+        ----------
+        injury_pct : array_like
+            Primary buds dead on the nodes that pruning keeps, percent.
+        crop_left : array_like
+            Crop of a node as a share of a sound node's, 0 to 1: what ``replacement`` divides by.
+        times_target : float
+            Most nodes that a vine bears, as a multiple of the target.
+
+        Returns
+        -------
+        ndarray
+            Percent; NaN where no number makes up for the injury, where it would pass ``times_target``, or where the
+            injury is not known.
+        """
+        injury, crop = np.broadcast_arrays(np.asarray(injury_pct, np.float64), np.asarray(crop_left, np.float64))
+        step = self.step_of(injury)
+        extra = np.full(injury.shape, np.nan)
+        for number, one in enumerate(self.steps):
+            here = step == number
+            if one.add == "injury":
+                extra[here] = injury[here]
+            elif one.add == "replacement":
+                extra[here] = 100 * (np.divide(1.0, crop, out=np.full(crop.shape, np.inf), where=crop > 0)[here] - 1)
+            elif one.add != "all":
+                extra[here] = one.add
+        known = np.isfinite(injury) & (extra <= 100 * (times_target - 1) + 1e-9)
+        return np.where(known, extra, np.nan)
+
+
+class PruningRules(_Table):
+    """The pruning rules to choose from."""
+
+    proportional: PruningRule
+    stepped: PruningRule
+    replacement: PruningRule
+
+
+class Ceiling(_Sourced):
+    """The most nodes that are ever asked for."""
+
+    times_target: float = Field(ge=1)
+
+
+class Wood(_Sourced):
+    """When dead buds say to look at the wood; percent, itself left out."""
+
+    likely_over_pct: float = Field(ge=0, le=100, description="primaries dead: the wood is likely hurt too")
+    no_live_bud_over_pct: float = Field(ge=0, le=100, description="nodes with no live bud: check the wood")
+    primary_over_pct: float = Field(ge=0, le=100, description="primaries dead, secondaries not read: check the wood")
+
+
+class SecondaryCrop(_Sourced):
+    """Crop of a secondary bud as a share of its primary's."""
+
+    american: float = Field(ge=0, le=1)
+    hybrid: float = Field(ge=0, le=1)
+    vinifera: float = Field(ge=0, le=1)
+    unknown: float = Field(ge=0, le=1)
+
+
+class Budget(_Table):
+    """Nodes for the first pound of cane prunings, and for each further one."""
+
+    first: PositiveFloat
+    further: NonNegativeFloat
+
+    def nodes(self, pruning_weight_kg: ArrayLike) -> Array:
+        """Return the nodes that a vine of this pruning weight should carry; part of a pound counts in part."""
+        pounds = np.asarray(pruning_weight_kg, np.float64) / KILOGRAMS_PER_POUND
+        return self.first * np.minimum(pounds, 1) + self.further * np.maximum(pounds - 1, 0)
+
+
+class Balanced(_Sourced):
+    """Balanced pruning: node budgets by species group."""
+
+    american: Budget
+    hybrid: Budget
+    vinifera: Budget
+
+
+class NodesPerFoot(_Sourced):
+    """Nodes for each foot of vine spacing."""
+
+    low: PositiveFloat
+    high: PositiveFloat
+
+    def nodes(self, vine_spacing_m: ArrayLike) -> Array:
+        """Return the middle of the range for this spacing."""
+        return (self.low + self.high) / 2 * np.asarray(vine_spacing_m, np.float64) / METRES_PER_FOOT
+
+
+class Rules(_Table):
+    """Every rule, as ``rules.toml`` has it, with whatever the caller gives in its place.
+
+    ``Rules.model_validate({"wood": {"likely_over_pct": 40}})`` differs from the package's own table in one number:
+    tables are laid over it key by key, lists as a whole.
+    """
+
+    pruning: PruningRules
+    ceiling: Ceiling
+    wood: Wood
+    secondary_crop: SecondaryCrop
+    balanced: Balanced
+    nodes_per_foot: NodesPerFoot
+
+    @model_validator(mode="before")
+    @classmethod
+    def _over_ours(cls, given: Any) -> Any:
+        return _merged(_ours(), given) if isinstance(given, Mapping) else given
+
+
+def default_rules() -> Rules:
+    """Return the package's own table."""
+    return Rules.model_validate({})
+
+
+@cache
+def _ours() -> dict[str, Any]:
+    return tomllib.loads((files("vinemap") / "rules.toml").read_text(encoding="utf-8"))
+
+
+def _merged(ours: Mapping[str, Any], given: Mapping[str, Any]) -> dict[str, Any]:
+    merged = dict(ours)
+    for key, value in given.items():
+        both = isinstance(value, Mapping) and isinstance(merged.get(key), Mapping)
+        merged[key] = _merged(merged[key], value) if both else value
+    return merged
