@@ -14,6 +14,7 @@ import xarray as xr
 from shapely import Point, box
 
 from vinemap import exports
+from vinemap.errors import InputError
 from vinemap.grid import block_grid
 
 
@@ -106,3 +107,17 @@ def test_a_good_run_replaces_its_files_and_no_others(tmp_path: Path) -> None:
     assert (out / "notes.txt").read_text(encoding="utf-8") == "mine"
     assert (out / "sheets" / "a.html").exists()
     assert [path.name for path in out.parent.iterdir()] == ["out"]
+
+
+def test_an_earlier_run_is_read_back(tmp_path: Path) -> None:
+    """What `--compare` needs comes back from the files; a folder without them is named as none of ours."""
+    blocks = gpd.GeoDataFrame({"block": ["a"]}, geometry=[box(0, 0, 9, 9)], crs="EPSG:32618")
+    exports.write_geopackage({"blocks": blocks}, tmp_path / "vineyard.gpkg")
+    grid = _grid()
+    exports.write_injury(grid, tmp_path / "injury.tif")
+    then, surface = exports.read_run(tmp_path)
+    assert then["block"].tolist() == ["a"]
+    np.testing.assert_array_equal(surface["primary_injury"], grid["primary_injury"])
+    assert surface.rio.crs.to_epsg() == 32618
+    with pytest.raises(InputError, match="no output folder"):
+        exports.read_run(tmp_path / "nowhere")

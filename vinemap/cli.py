@@ -36,8 +36,9 @@ def commands() -> None:
 @commands.command("map")
 @_FOLDER
 @click.option("-o", "--out", type=click.Path(path_type=Path), help="Output folder  [default: outputs/NAME]")
+@click.option("--compare", type=click.Path(path_type=Path), help="Output folder of an earlier run, to show the change.")
 @click.option("--open", "open_page", is_flag=True, help="Open the page when it is written.")
-def map_command(folder: Path, out: Path | None, open_page: bool) -> None:
+def map_command(folder: Path, out: Path | None, compare: Path | None, open_page: bool) -> None:
     """Map injury and write the page, the tables and the layers.
 
     Example: vinemap map demo_blocks -o outputs/demo --open
@@ -45,7 +46,7 @@ def map_command(folder: Path, out: Path | None, open_page: bool) -> None:
     out = Path("outputs") / folder.resolve().name if out is None else out
     with _console.status("starting") as status:
         run = make_map(folder, lambda stage: status.update(escape(stage)))
-        written = write_map(run, out, lambda stage: status.update(escape(stage)))
+        written = write_map(run, out, compare, lambda stage: status.update(escape(stage)))
     _say(f"{run.vineyard.name}: what froze worst", style="bold")
     for sentence in run.findings:
         _say(f"  {sentence}")

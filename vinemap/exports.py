@@ -14,7 +14,10 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import rasterio
+import rioxarray
 import xarray as xr
+
+from vinemap.errors import InputError, Problem
 
 BANDS = ("primary_injury", "primary_low", "primary_high", "prob_over_threshold")
 
@@ -92,6 +95,36 @@ def write_injury(grid: xr.Dataset, path: Path) -> None:
         for band, name in enumerate(BANDS, start=1):
             raster.write(grid[name].to_numpy().astype(np.float32), band)
             raster.set_band_description(band, name)
+
+
+def read_run(out: Path) -> tuple[gpd.GeoDataFrame, xr.Dataset]:
+    """Read back the blocks and the primary surface that an earlier run wrote.
+
+    Parameters
+    ----------
+    out : Path
+        Its output folder.
+
+    Returns
+    -------
+    blocks : GeoDataFrame
+        The layer ``blocks`` of vineyard.gpkg.
+    surface : Dataset (y, x)
+        ``primary_injury``.
+
+    Raises
+    ------
+    InputError
+        When the folder does not hold them.
+    """
+    try:
+        blocks = gpd.read_file(out / "vineyard.gpkg", layer="blocks")
+        with rioxarray.open_rasterio(out / "injury.tif") as bands:
+            surface = bands.sel(band=1 + BANDS.index("primary_injury"), drop=True).load()
+    except (OSError, ValueError, RuntimeError) as error:
+        problem = Problem(str(out), None, "", "is no output folder of vinemap", "name the folder of an earlier run")
+        raise InputError([problem]) from error
+    return blocks, surface.to_dataset(name="primary_injury")
 
 
 def write_json(report: dict[str, Any], path: Path) -> None:

@@ -18,7 +18,8 @@ from vinemap import exports, survival
 from vinemap.actions import decide
 from vinemap.errors import InputError, Problem, TooFewSamplesError
 from vinemap.grid import block_grid, cell_size
-from vinemap.page import write_page
+from vinemap.page import OnlineGround, write_page
+from vinemap.settings import Settings
 from vinemap.surface import InjuryMap, injury_map
 from vinemap.terrain import terrain
 from vinemap.vineyard import Vineyard, read_vineyard
@@ -39,7 +40,9 @@ class MapRun:
     blocks, samples, zones : GeoDataFrame
         The rows of blocks.csv, samples.csv and zones.csv with their geometry.
     surface : Dataset
-        The grid.
+        The injury grid.
+    land : Dataset or None
+        The terrain grid; None without an elevation grid.
     report : dict
         The content of run.json.
     findings : list of str
@@ -51,6 +54,7 @@ class MapRun:
     samples: gpd.GeoDataFrame
     zones: gpd.GeoDataFrame
     surface: xr.Dataset
+    land: xr.Dataset | None
     report: dict[str, Any]
     findings: list[str]
 
@@ -94,12 +98,13 @@ def make_map(folder: Path, progress: Callable[[str], None] = lambda _: None) -> 
     zones = action_zones(injury.grid, block_rows, settings)
     warnings = [*vineyard.warnings, *_surface_warnings(vineyard, injury)]
     report = _report(vineyard, injury, warnings)
-    surface = injury.grid if land is None else _with_land(injury.grid, land)
     words = findings(block_rows, injury, settings)
-    return MapRun(vineyard, block_rows, sample_rows, zones, surface, report, words)
+    return MapRun(vineyard, block_rows, sample_rows, zones, injury.grid, land, report, words)
 
 
-def write_map(run: MapRun, out: Path, progress: Callable[[str], None] = lambda _: None) -> list[Path]:
+def write_map(
+    run: MapRun, out: Path, earlier: Path | None = None, progress: Callable[[str], None] = lambda _: None
+) -> list[Path]:
     """Write the outputs of a run, all or nothing.
 
     Parameters
@@ -108,13 +113,23 @@ def write_map(run: MapRun, out: Path, progress: Callable[[str], None] = lambda _
         What was found.
     out : Path
         Folder; files of an earlier run in it are replaced once all are written.
+    earlier : Path, optional
+        Output folder of an earlier run, for a layer that shows the change.
+    progress : callable
+        Told in words what is being done.
 
     Returns
     -------
     list of Path
         What was written, the page first.
+
+    Raises
+    ------
+    InputError
+        When ``earlier`` is no output folder.
     """
     progress("writing")
+    blocks_then, surface_then = (None, None) if earlier is None else exports.read_run(earlier)
     with exports.staged(out) as stage:
         write_page(
             stage / "map.html",
@@ -125,6 +140,10 @@ def write_map(run: MapRun, out: Path, progress: Callable[[str], None] = lambda _
             surface=run.surface,
             report=run.report,
             settings=run.vineyard.settings,
+            compare=blocks_then,
+            compare_surface=surface_then,
+            ground=run.land,
+            online=_online(run.vineyard.settings),
         )
         exports.write_csv(run.blocks, stage / "blocks.csv")
         exports.write_csv(run.samples, stage / "samples.csv")
@@ -137,14 +156,13 @@ def write_map(run: MapRun, out: Path, progress: Callable[[str], None] = lambda _
     return [out / name for name in names]
 
 
+def _online(settings: Settings) -> OnlineGround | None:
+    page = settings.page
+    return OnlineGround(page.online_tiles, page.online_credit, page.online_zoom) if page.online_tiles else None
+
+
 def _with_geometry(table: pd.DataFrame, source: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     return gpd.GeoDataFrame(table, geometry=source.geometry.to_numpy(), crs=source.crs)
-
-
-def _with_land(grid: xr.Dataset, land: xr.Dataset) -> xr.Dataset:
-    """Add the land's layers for the page: on the injury grid's cells, but not cut off at the blocks."""
-    shown = land[["elevation_m", "height_above_low_m", "slope_deg"]]
-    return grid.merge(shown.interp(x=grid.x, y=grid.y, kwargs={"fill_value": None}).drop_vars("spatial_ref"))
 
 
 def _surface_warnings(vineyard: Vineyard, injury: InjuryMap) -> list[str]:

@@ -77,6 +77,20 @@ class Actions(_Section):
     rules: Rules = Field(default_factory=default_rules, description="numbers in place of those of rules.toml")
 
 
+class Page(_Section):
+    """What the map page may ask of the network: nothing unless set, and not before the reader switches it on."""
+
+    model_config = ConfigDict(regex_engine="python-re")
+
+    online_tiles: str | None = Field(
+        None,
+        pattern=r"^https://(\{s\}\.)?[A-Za-z0-9-]+(\.[A-Za-z0-9-]+)+(:\d+)?/(?=.*\{z\})(?=.*\{x\})(?=.*\{y\})",
+        description="https address of an open tile service, with {z}, {x} and {y}",
+    )
+    online_credit: str = Field("", description="whom to credit for its tiles")
+    online_zoom: PositiveInt = Field(19, description="greatest zoom that it carries")
+
+
 class Settings(_Section):
     """Everything that ``vinemap.toml`` may hold; each key has a default."""
 
@@ -93,6 +107,7 @@ class Settings(_Section):
     survival: Survival = Survival()
     surface: Surface = Surface()
     actions: Actions = Actions()
+    page: Page = Page()
 
 
 def read_settings(folder: str | os.PathLike[str]) -> Settings:
