@@ -176,17 +176,10 @@ def chosen_rule(settings: Settings) -> PruningRule:
 
 
 def _sentence(row: dict[Any, Any], rules: Rules) -> str:
-    sentences = {
-        AS_USUAL: _as_usual,
-        KEEP_MORE: _keep_more,
-        PRUNE_LONG: lambda _: "Keep all the nodes you can and decide after budbreak.",
-        CHECK_WOOD: lambda _: (
-            "Check the wood: cut nothing back before you have looked under the bark and seen budbreak."
-        ),
-        NO_DATA: lambda _: "Too few samples to say: cut more canes before you prune.",
-    }
-    text = sentences[row["action"]](row)
-    likely = row["injury_pct"] > rules.wood.likely_over_pct and row["action"] in (KEEP_MORE, PRUNE_LONG)
+    action = row["action"]
+    counted = _keep_more(row) if action == KEEP_MORE else _as_usual(row)
+    text = _TEXTS.get(action, counted)
+    likely = row["injury_pct"] > rules.wood.likely_over_pct and action in (KEEP_MORE, PRUNE_LONG)
     return f"{text} So many dead buds make hurt wood likely: look under the bark too." if likely else text
 
 

@@ -115,11 +115,13 @@ class Ceiling(_Sourced):
 
 
 class Wood(_Sourced):
-    """When dead buds say to look at the wood; percent, itself left out."""
+    """When dead buds say to look at the wood, and what the wood says; percent, itself left out."""
 
     likely_over_pct: float = Field(ge=0, le=100, description="primaries dead: the wood is likely hurt too")
     no_live_bud_over_pct: float = Field(ge=0, le=100, description="nodes with no live bud: check the wood")
     primary_over_pct: float = Field(ge=0, le=100, description="primaries dead, secondaries not read: check the wood")
+    hurt_over_pct: float = Field(ge=0, le=100, description="vines with dead phloem in a trunk: look again")
+    dead_low_over_pct: float = Field(ge=0, le=100, description="lower bound of vines whose trunks are dead: renew them")
 
 
 class SecondaryCrop(_Sourced):
@@ -162,6 +164,13 @@ class NodesPerFoot(_Sourced):
         return (self.low + self.high) / 2 * np.asarray(vine_spacing_m, np.float64) / METRES_PER_FOOT
 
 
+class Recovery(_Sourced):
+    """Years until a vine bears a full crop again."""
+
+    retrain_years: PositiveFloat
+    replant_years: PositiveFloat
+
+
 class Rules(_Table):
     """Every rule, as ``rules.toml`` has it, with whatever the caller gives in its place.
 
@@ -175,6 +184,7 @@ class Rules(_Table):
     secondary_crop: SecondaryCrop
     balanced: Balanced
     nodes_per_foot: NodesPerFoot
+    recovery: Recovery
 
     @model_validator(mode="before")
     @classmethod

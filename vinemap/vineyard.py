@@ -113,12 +113,8 @@ def read_vineyard(folder: str | os.PathLike[str]) -> Vineyard:
     InputError
         With every problem of every file.
     """
-    folder = Path(folder)
-    if not folder.is_dir():
-        raise InputError([Problem(str(folder), None, "", "there is no such folder", "give the vineyard's folder")])
     findings = Findings()
-    settings = load_settings(folder, findings)
-    _refuse_unknown_columns(settings, findings)
+    folder, settings = _opened(folder, findings)
     blocks = _metric_blocks(folder, settings, findings)
     samples, names, samples_file = read_samples(folder, settings, findings)
     nodes, counts = read_buds(folder, settings, names, samples_file, findings)
@@ -142,6 +138,69 @@ def read_vineyard(folder: str | os.PathLike[str]) -> Vineyard:
         wood=wood,
         elevation=elevation,
     )
+
+
+@dataclass(frozen=True)
+class Site:
+    """The ground of a vineyard, before anything is collected: the attributes of `Vineyard` that need no samples.
+
+    Attributes
+    ----------
+    folder, name, settings, crs, warnings, blocks, elevation
+        As `Vineyard` has them.
+    """
+
+    folder: Path
+    name: str
+    settings: Settings
+    crs: CRS
+    warnings: tuple[str, ...]
+    blocks: gpd.GeoDataFrame
+    elevation: xr.DataArray | None
+
+
+def read_site(folder: str | os.PathLike[str]) -> Site:
+    """Read and check the blocks, the elevation and the settings of a vineyard folder.
+
+    Parameters
+    ----------
+    folder : path
+        Holds blocks, and may hold elevation and vinemap.toml; other files are not looked at.
+
+    Returns
+    -------
+    Site
+
+    Raises
+    ------
+    InputError
+        With every problem of these files.
+    """
+    findings = Findings()
+    folder, settings = _opened(folder, findings)
+    blocks = _metric_blocks(folder, settings, findings)
+    elevation = read_elevation(folder, settings, blocks, findings)
+    if findings.problems or blocks is None:
+        raise InputError(_in_order(findings.problems))
+    return Site(
+        folder=folder,
+        name=settings.name or folder.resolve().name,
+        settings=settings,
+        crs=CRS(blocks.crs),
+        warnings=tuple(dict.fromkeys(findings.warnings)),
+        blocks=blocks[list(BLOCK_COLUMNS)],
+        elevation=elevation,
+    )
+
+
+def _opened(folder: str | os.PathLike[str], findings: Findings) -> tuple[Path, Settings]:
+    """Return the folder and its settings, whose own problems go to the findings."""
+    folder = Path(folder)
+    if not folder.is_dir():
+        raise InputError([Problem(str(folder), None, "", "there is no such folder", "give the vineyard's folder")])
+    settings = load_settings(folder, findings)
+    _refuse_unknown_columns(settings, findings)
+    return folder, settings
 
 
 def _in_order(problems: list[Problem]) -> list[Problem]:

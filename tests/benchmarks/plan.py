@@ -51,8 +51,7 @@ def collected(case: Simulated, kind: str, xy: np.ndarray, rng: np.random.Generat
     column, row = np.floor((xy - (EAST, NORTH)) / CELL).astype(int).T
     own = (1.0 if kind == "vine_spread" else 0.4) * rng.standard_normal(len(xy))
     dead = rng.binomial(NODES, expit(logit(case.truth[SIDE - 1 - row, column]) + own))
-    half = SIDE * CELL / 2
-    east, north = (xy - (EAST, NORTH)).T > half
+    east, north = ((xy - (EAST, NORTH)) > SIDE * CELL / 2).T
     names = [str(k) for k in range(len(xy))]
     counts = pd.DataFrame({"sample": names, "part": "all", "nodes": NODES, "primary_dead": dead})
     samples = pd.DataFrame({"sample": names, "block": [f"block {2 * e + n}" for e, n in zip(east, north, strict=True)]})
