@@ -8,7 +8,7 @@ import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import geopandas as gpd
 import numpy as np
@@ -47,7 +47,7 @@ def staged(out: Path) -> Iterator[Path]:
 def write_csv(table: pd.DataFrame, path: Path) -> None:
     """Write a table as UTF-8 CSV: percentages to one decimal, areas and counts as they are, no geometry."""
     plain = _plain(pd.DataFrame(table.drop(columns="geometry", errors="ignore")))
-    rounded = {column: decimals for column in plain if (decimals := _decimals(column)) is not None}
+    rounded = {name: decimals for name in map(str, plain) if (decimals := _decimals(name)) is not None}
     plain.round(rounded).to_csv(path, index=False, lineterminator="\n", date_format="%Y-%m-%d")
 
 
@@ -119,8 +119,9 @@ def read_run(out: Path) -> tuple[gpd.GeoDataFrame, xr.Dataset]:
     """
     try:
         blocks = gpd.read_file(out / "vineyard.gpkg", layer="blocks")
-        with rioxarray.open_rasterio(out / "injury.tif") as bands:
-            surface = bands.sel(band=1 + BANDS.index("primary_injury"), drop=True).load()
+        bands = cast(xr.DataArray, rioxarray.open_rasterio(out / "injury.tif", cache=False))
+        surface = bands.sel(band=1 + BANDS.index("primary_injury"), drop=True).load()
+        bands.close()
     except (OSError, ValueError, RuntimeError) as error:
         problem = Problem(str(out), None, "", "is no output folder of vinemap", "name the folder of an earlier run")
         raise InputError([problem]) from error

@@ -46,14 +46,14 @@ def block_grid(blocks: gpd.GeoDataFrame, cell_m: float, max_cells: int) -> xr.Da
     y = bottom + ny * cell - cell * (np.arange(ny) + 0.5)
     grid: xr.Dataset = xr.Dataset({"block_index": (("y", "x"), index)}, coords={"y": y, "x": x})
     grid = grid.rio.write_crs(blocks.crs)
-    return grid.rio.write_transform(transform)  # type: ignore[no-any-return]
+    return grid.rio.write_transform(transform)
 
 
 def _burn(
     blocks: gpd.GeoDataFrame, rows: range | list[int], shape: tuple[int, int], transform: Affine, *, touched: bool
 ) -> Array:
     shapes = [(blocks.geometry.iloc[row], row) for row in rows]
-    return rasterize(  # type: ignore[no-any-return]
+    return rasterize(
         shapes, shape, fill=-1, transform=transform, all_touched=touched, merge_alg=MergeAlg.replace, dtype="int16"
     )
 

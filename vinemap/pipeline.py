@@ -94,7 +94,7 @@ def make_map(folder: Path, progress: Callable[[str], None] = lambda _: None) -> 
     progress("actions")
     block_rows = _with_geometry(block_rows.join(injury.blocks), blocks)
     decided = decide(block_rows, settings)
-    block_rows = block_rows.assign(**{column: decided[column] for column in decided})
+    block_rows[decided.columns] = decided
     zones = action_zones(injury.grid, block_rows, settings)
     warnings = [*vineyard.warnings, *_surface_warnings(vineyard, injury)]
     report = _report(vineyard, injury, warnings)

@@ -23,7 +23,7 @@ def _worst(blocks: pd.DataFrame) -> list[str]:
     sentence = (
         "{block}: {map_injury_pct:.0f} % of primary buds dead ({map_low_pct:.0f} to {map_high_pct:.0f}). {action_text}"
     )
-    return [sentence.format(**row) for row in ranked.to_dict("records")]
+    return [sentence.format_map({str(k): v for k, v in row.items()}) for row in ranked.to_dict("records")]
 
 
 def _area(injury: InjuryMap, settings: Settings) -> str:

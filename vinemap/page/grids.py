@@ -1,0 +1,179 @@
+"""Grids for the page: quantised, compressed, and with the sum that leads from a place on the map to its cell."""
+
+from __future__ import annotations
+
+import base64
+import math
+import zlib
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import xarray as xr
+from pyproj import CRS, Transformer
+from rasterio.transform import Affine
+
+from vinemap.arrays import Array
+from vinemap.errors import VinemapError
+
+MOST_CELLS = 1_500_000
+_TOLERANCE_M = 0.05
+_CHECKED_M = 0.3
+
+
+@dataclass(frozen=True)
+class Scale:
+    """How a layer's numbers become whole steps: value = offset + step × code; the highest code means no value.
+
+    Attributes
+    ----------
+    step, offset : float
+        In the layer's unit.
+    bits : int
+        8 or 16.
+    """
+
+    step: float
+    offset: float = 0.0
+    bits: int = 8
+
+
+# Whole percent: what the page prints is then the nearest whole percent of injury.tif itself, so it never errs by more
+# than half a percent; a finer step would be rounded a second time on printing.
+PERCENT = Scale(0.01)
+CHANGE = Scale(0.01, -1.0)
+MASK = Scale(1.0)
+
+
+def coarsened(layer: Array, factor: int) -> Array:
+    """Average a grid over squares of ``factor`` cells, leaving NaN out; a square of NaN alone stays NaN."""
+    if factor == 1:
+        return layer
+    rows, cols = (-(-side // factor) for side in layer.shape)
+    padded = np.full((rows * factor, cols * factor), np.nan)
+    padded[: layer.shape[0], : layer.shape[1]] = layer
+    squares = padded.reshape(rows, factor, cols, factor)
+    known = np.isfinite(squares)
+    count = known.sum(axis=(1, 3))
+    total = np.where(known, squares, 0.0).sum(axis=(1, 3))
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
+
+
+def encoded(layer: Array, scale: Scale) -> dict[str, Any]:
+    """Give a layer as base64 text of zlib-compressed codes.
+
+    Each row holds the differences between neighbours (modulo the code's range), which compress better than the codes
+    themselves; 16-bit codes are sent as all high bytes, then all low bytes.
+
+    Parameters
+    ----------
+    layer : array (rows, cols)
+        NaN where there is no value.
+    scale : Scale
+        Values beyond its range are cut to it.
+    """
+    kind = np.uint8 if scale.bits == 8 else np.uint16
+    missing = np.iinfo(kind).max
+    known = np.isfinite(layer)
+    code = np.rint((np.where(known, layer, scale.offset) - scale.offset) / scale.step).clip(0, missing - 1)
+    code = np.where(known, code, missing).astype(kind)
+    steps = np.diff(code, axis=1, prepend=kind(0))
+    planes = steps if scale.bits == 8 else np.stack([steps >> 8, steps & 0xFF]).astype(np.uint8)
+    data = base64.b64encode(zlib.compress(planes.tobytes(), 9)).decode("ascii")
+    return {"step": scale.step, "offset": scale.offset, "bits": scale.bits, "data": data}
+
+
+def metres(layer: Array) -> Scale:
+    """Scale of a layer in metres: 16 bits, steps of 2 cm or, over a great range, as fine as they go."""
+    known = layer[np.isfinite(layer)]
+    low, high = (float(known.min()), float(known.max())) if known.size else (0.0, 0.0)
+    return Scale(max(0.02, (high - low) / 65_000), low, 16)
+
+
+@dataclass(frozen=True)
+class Frame:
+    """Where a grid lies, and by how much it was coarsened to fit into the page.
+
+    Attributes
+    ----------
+    rows, cols : int
+        Size after coarsening.
+    factor : int
+        Cells along each side of an averaged square; 1 where nothing was averaged.
+    transform : Affine
+        From column and row to easting and northing, after coarsening.
+    crs : CRS
+        Metric.
+    """
+
+    rows: int
+    cols: int
+    factor: int
+    transform: Affine
+    crs: CRS
+
+    @classmethod
+    def of(cls, grid: xr.Dataset, most_cells: int = MOST_CELLS) -> Frame:
+        """Frame of a north-up grid with a CRS, coarsened until it has no more than ``most_cells`` cells."""
+        rows, cols = grid.sizes["y"], grid.sizes["x"]
+        factor = max(1, math.ceil(math.sqrt(rows * cols / most_cells)))
+        transform = grid.rio.transform() * Affine.scale(factor)
+        return cls(-(-rows // factor), -(-cols // factor), factor, transform, CRS.from_user_input(grid.rio.crs))
+
+    def described(self) -> dict[str, Any]:
+        """Give size, place and the map-to-grid sum as JSON values."""
+        return {
+            "rows": self.rows,
+            "cols": self.cols,
+            "factor": self.factor,
+            "cell_m": self.transform.a,
+            "west": self.transform.c,
+            "north": self.transform.f,
+            **self._sum(),
+        }
+
+    def _sum(self) -> dict[str, Any]:
+        """Polynomials from longitude and latitude to easting and northing, good to a few centimetres.
+
+        Map projections are smooth: over a vineyard a low order suffices. The order grows until the greatest error on
+        a net of check points between the fitted ones is below 5 cm.
+        """
+        width, height = self.cols * self.transform.a, self.rows * -self.transform.e
+        left, top = self.transform.c, self.transform.f
+        inverse = Transformer.from_crs(self.crs, CRS.from_epsg(4326), always_xy=True)
+        fitted = _net(left, top, width, height, 25)
+        checked = _net(left, top, width, height, 40)
+        at = np.column_stack(inverse.transform(*fitted.T))
+        middle = (at.min(axis=0) + at.max(axis=0)) / 2
+        half = np.maximum((at.max(axis=0) - at.min(axis=0)) / 2, 1e-9)
+        check = (np.column_stack(inverse.transform(*checked.T)) - middle) / half
+        where = (at - middle) / half
+        origin = np.array([left, top])
+        for order in range(1, 10):
+            terms, *_ = np.linalg.lstsq(_powers(where, order), fitted - origin, rcond=None)
+            error = float(np.abs(_powers(check, order) @ terms - (checked - origin)).max())
+            if error < _TOLERANCE_M:
+                break
+        if error > _CHECKED_M:
+            message = f"the map's places and the grid's cells differ by {error:.1f} m; is the vineyard very large?"
+            raise VinemapError(message)
+        return {
+            "middle": middle.tolist(),
+            "half": half.tolist(),
+            "order": order,
+            "east": terms[:, 0].tolist(),
+            "up": terms[:, 1].tolist(),
+            "bounds": [*at.min(axis=0).tolist(), *at.max(axis=0).tolist()],
+            "error_m": round(error, 4),
+        }
+
+
+def _net(left: float, top: float, width: float, height: float, side: int) -> Array:
+    across, down = np.meshgrid(np.linspace(0, width, side), np.linspace(0, height, side))
+    return np.column_stack([(left + across).ravel(), (top - down).ravel()])
+
+
+def _powers(where: Array, order: int) -> Array:
+    """Terms lon^i lat^j, i + j ≤ order, with i the slow index: the page sums them in the same order."""
+    lon, lat = where.T
+    return np.column_stack([lon**i * lat**j for i in range(order + 1) for j in range(order + 1 - i)])

@@ -1,0 +1,138 @@
+// One block: what died, what to do, and the sums behind it.
+
+function detail(block) {
+  const box = byId("detail");
+  box.replaceChildren(
+    make("button", { type: "button", class: "back", onclick: closeDetail }, icon(ICONS.back), t("detail.back")),
+    make("h2", { tabindex: "-1", id: "detail-name" }, own(block.block)),
+    facts(block),
+    make("div", { class: "figures" }, make("p", { class: "big" }, percent(block.pct)), make("p", { class: "of" }, t("tissue.primary.dead"), make("br"), range(block.low, block.high))),
+    bar(block.pct, block.low, block.high),
+    work(block),
+    why(block),
+    make("h3", {}, t("detail.counts")),
+    countsTable(block),
+    make("p", { class: "hint" }, hasText(`interval.${block.interval}`) ? t(`interval.${block.interval}`, { confidence: percent(100 * data.settings.confidence) }) : ""),
+    nodeChart(block) ?? "",
+    zoneList(block),
+    sampleList(block),
+    make("h3", {}, t("cautions.title")),
+    cautions(),
+  );
+  box.hidden = false;
+  byId("overview").hidden = true;
+  byId("panel-inside").scrollTop = 0;
+  byId("detail-name").focus({ preventScroll: true });
+}
+
+function closeDetail() {
+  const row = state.block;
+  byId("detail").hidden = true;
+  byId("overview").hidden = false;
+  state.block = null;
+  painters.marks.repaint();
+  ranks();
+  const place = ranked.findIndex((block) => block.row === row);
+  byId("ranks").children[place]?.querySelector("button").focus();
+}
+
+function facts(block) {
+  const parts = [
+    block.variety && own(block.variety),
+    block.species_group && hasText(`group.${block.species_group}`) && t(`group.${block.species_group}`),
+    block.area_ha != null && area(block.area_ha),
+    block.vines != null && t(block.vines_from === "spacing" ? "block.vines_reckoned" : "block.vines", { vines: number(block.vines) }),
+    block.pruning && t(`pruning.${block.pruning}`),
+    block.own_rooted != null && t(block.own_rooted ? "block.own_rooted" : "block.grafted"),
+    t("block.rank", { rank: number(block.rank), all: number(blocks.length) }),
+  ].filter(Boolean);
+  return make("p", { class: "facts" }, parts.flatMap((part, k) => (k ? [" · ", part] : [part])));
+}
+
+function work(block) {
+  const code = block.action;
+  const box = make("section", { class: "work" }, make("h3", {}, t("detail.work")),
+    make("p", { class: "act" }, swatch(actionColour(code)), actionName(code)));
+  if (hasText(`do.${code}`)) box.append(make("p", {}, t(`do.${code}`)));
+  const nodes = nodesToKeep(block);
+  if (nodes) box.append(make("p", { class: "nodes-to-keep" }, nodes));
+  return box;
+}
+
+// Nodes a vine with their bounds; where the usual number is not known, how many percent more.
+function nodesToKeep(block) {
+  const { nodes_to_keep: keep, nodes_to_keep_low: low, nodes_to_keep_high: high } = block;
+  if (keep == null) return block.extra_pct > 0 ? t("do.extra", { extra: percent(block.extra_pct) }) : "";
+  const parts = [t("do.nodes", { keep: number(keep), usual: number(usualNodes(block)) })];
+  if (low != null && high == null) parts.push(t("do.nodes_or_more", { low: number(low) }));
+  else if (low != null && low !== high) parts.push(t("do.nodes_bounds", { low: number(low), high: number(high) }));
+  return parts.join(" ");
+}
+
+function usualNodes(block) {
+  return block.target_nodes ?? block.nodes_per_vine;
+}
+
+// The sums, in the order in which they are done.
+function why(block) {
+  const steps = [];
+  if (block.nodes) steps.push(t("why.cut", { dead: number(block.primary_dead), nodes: number(block.nodes), pct: percent(block.injury_pct), range: range(block.injury_low_pct, block.injury_high_pct) }));
+  else steps.push(t("why.no_cut"));
+  if (block.basal_nodes) {
+    steps.push(t("why.basal", { reach: number(data.settings.reach[block.pruning]), dead: number(block.basal_dead), nodes: number(block.basal_nodes), pct: percent(block.basal_pct), range: range(block.basal_low_pct, block.basal_high_pct) }));
+  }
+  if (block.map_injury_pct != null) steps.push(t("why.map", { pct: percent(block.map_injury_pct), range: range(block.map_low_pct, block.map_high_pct) }));
+  if (block.area_over_ha != null) {
+    steps.push(t("why.area", { area: area(block.area_over_ha), low: areaNumber(block.area_over_low_ha), high: areaNumber(block.area_over_high_ha), threshold: percent(threshold) }));
+  }
+  const change = changeOf(block);
+  if (change !== null) steps.push(t("why.change", { before: percent(block.earlier_pct), now: percent(block.pct), points: signed(change) }));
+  if (hasText(`rule.${data.settings.rule}`)) steps.push([t(`rule.${data.settings.rule}`), " (", own(data.settings.rule_source), ")"]);
+  if (block.target_from && hasText(`target.${block.target_from}`)) steps.push(t(`target.${block.target_from}`, { usual: number(block.target_nodes) }));
+  if (block.extra_pct != null) steps.push(t("why.extra", { extra: percent(block.extra_pct, 1), range: range(block.extra_low_pct, block.extra_high_pct, 1) }));
+  if (block.extra_pct != null && block.nodes_to_keep != null) {
+    steps.push(t("why.nodes", { usual: number(usualNodes(block)), keep: number(block.nodes_to_keep), factor: number(1 + block.extra_pct / 100, 3) }));
+  }
+  steps.push(...crop(block), ...woodChecks(block));
+  return make("section", {}, make("h3", {}, t("detail.why")), make("ol", { class: "sums" }, steps.map((text) => make("li", {}, text))));
+}
+
+function crop(block) {
+  const figure = (when) => ({ pct: percent(block[`crop_${when}_pct`]), range: range(block[`crop_${when}_low_pct`], block[`crop_${when}_high_pct`]) });
+  return ["before", "after"].filter((when) => block[`crop_${when}_pct`] != null).map((when) => t(`why.crop_${when}`, figure(when)));
+}
+
+function woodChecks(block) {
+  return ["trunk", "cordon", "cane"].flatMap((wood) => ["hurt", "dead"].map((state) => [wood, state]))
+    .filter(([wood, state]) => block[`${wood}_${state}_read`] > 0)
+    .map(([wood, state]) => {
+      const figure = (column) => block[`${wood}_${state}_${column}`];
+      return t(`why.wood_${state}`, { wood: t(`wood.${wood}`), vines: number(figure("vines")), read: number(figure("read")), pct: percent(figure("pct")), range: range(figure("low_pct"), figure("high_pct")) });
+    });
+}
+
+function zoneList(block) {
+  if (!block.zonesHere.length) return "";
+  const sure = block.zonesHere.some((zone) => zone.sure_pct != null);
+  const rows = block.zonesHere.map((zone) => make("tr", {},
+    make("th", { scope: "row" }, own(zone.zone)),
+    make("td", {}, swatch(actionColour(zone.action)), " ", actionName(zone.action)),
+    make("td", {}, percent(zone.injury_pct)), sure ? make("td", {}, percent(zone.sure_pct)) : "", make("td", {}, area(zone.area_ha)), make("td", {}, number(zone.vines)), make("td", {}, number(zone.nodes_to_keep))));
+  const head = ["zone", "action", "injury", sure && "sure", "area", "vines", "nodes"].filter(Boolean).map((key) => make("th", { scope: "col" }, t(`zones.${key}`)));
+  return make("section", {}, make("h3", {}, t("zones.title")), make("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": t("zones.title") },
+    make("table", { class: "zones" }, make("thead", {}, make("tr", {}, head)), make("tbody", {}, rows))));
+}
+
+function sampleList(block) {
+  const items = block.samplesHere.map((sample) => make("li", {}, make("button", { type: "button", class: "plain", onclick: () => goToSample(sample) },
+    own(sample.sample, "b"), " ", sample.nodes ? t("counts.of_dead", { dead: number(sample.primary_dead), nodes: number(sample.nodes) }) : t("counts.none"))));
+  return make("section", {}, make("h3", {}, t("detail.samples", { count: number(items.length) })),
+    items.length ? make("ul", { class: "samples" }, items) : make("p", {}, t("detail.no_samples")));
+}
+
+function goToSample(sample) {
+  if (narrow()) unfold(false);
+  const [lon, lat] = sample.place;
+  map.setView([lat, lon], Math.max(map.getZoom(), 17), { animate: false });
+  showSample(sample);
+}

@@ -1,0 +1,80 @@
+// One legend, for the layer that is shown.
+
+function legend() {
+  const box = byId("legend");
+  box.replaceChildren();
+  const kind = LAYERS[state.layer];
+  const title = make("h2", {}, layerTitle(state.layer));
+  if (kind.ramp) box.append(title, ...scaleBar(state.layer, kind.ramp));
+  else if (state.layer === "action") box.append(title, actionKey());
+  const more = make("div", { class: "more" });
+  if (kind.grid && state.few && surface.has("too_few")) more.append(make("span", { class: "key" }, fewSwatch(), t("legend.few")));
+  const lines = state.contours ? contours() : null;
+  if (lines) more.append(make("span", { class: "key" }, lineSwatch(), t("legend.contours", { step: metres(lines.step.metres, words.units === "us" ? 1 : 0) })));
+  if (state.samples && samples.length) more.append(sampleKey());
+  if (more.childNodes.length) box.append(more);
+  box.hidden = !box.childNodes.length;
+}
+
+function layerTitle(layer) {
+  return t(`legend.${layer}`, { tissue: t(`tissue.${state.tissue}.of`), threshold: percent(threshold) });
+}
+
+function scaleBar(layer, ramp) {
+  const [width, height] = [256, 18];
+  const steps = 64;
+  const bar = draw("svg", { viewBox: `-18 0 ${width + 36} 44`, class: "scale", role: "img", "aria-label": `${layerTitle(layer)}: ${ends(layer).join(" – ")}` });
+  for (let k = 0; k < steps; k += 1) {
+    bar.append(draw("rect", { x: (k * width) / steps, y: 2, width: width / steps + 0.5, height, fill: css(colour(ramp, (k + 0.5) / steps)) }));
+  }
+  bar.append(draw("rect", { x: 0, y: 2, width, height, fill: "none", stroke: INK, "stroke-width": 1 }));
+  for (const [share, text] of ticks(layer)) {
+    const x = share * width;
+    bar.append(draw("path", { d: `M${x} 2v${height + 5}`, stroke: INK, "stroke-width": 1 }));
+    bar.append(draw("text", { x, y: 40, "text-anchor": "middle" }, text));
+  }
+  const [from, to] = ends(layer);
+  return [bar, make("p", { class: "ends" }, make("span", {}, from), make("span", {}, to))];
+}
+
+function ticks(layer) {
+  if (layer === "change") {
+    const most = 100 * CHANGE_SPAN;
+    return [-most, -most / 2, 0, most / 2, most].map((points) => [0.5 + points / (2 * most), signed(points)]);
+  }
+  return [0, 25, 50, 75, 100].map((pct) => [pct / 100, percent(pct)]);
+}
+
+function ends(layer) {
+  const key = layer === "change" || layer === "chance" ? layer : "injury";
+  return [t(`ends.${key}.from`), t(`ends.${key}.to`)];
+}
+
+function actionKey() {
+  const present = Object.keys(ACTION_COLOURS).filter((code) => (zones.length ? zones : blocks).some((piece) => piece.action === code));
+  return make("ul", { class: "actions" }, present.map((code) => make("li", {}, swatch(actionColour(code)), actionName(code))));
+}
+
+function swatch(fill) {
+  return draw("svg", { viewBox: "0 0 22 16", width: 22, height: 16, "aria-hidden": "true" },
+    draw("rect", { x: 0.5, y: 0.5, width: 21, height: 15, fill, stroke: INK }));
+}
+
+function fewSwatch() {
+  const box = swatch("#ffffff");
+  box.append(draw("path", { d: "M1 9L9 1M1 15.5L15.5 1M8 15.5L21 2.5M15 15.5L21 9.5", stroke: INK, "stroke-width": 1.3 }));
+  return box;
+}
+
+function lineSwatch() {
+  return draw("svg", { viewBox: "0 0 22 16", width: 22, height: 16, "aria-hidden": "true" },
+    draw("path", { d: "M1 5Q11 0 21 6M1 13Q11 8 21 14", fill: "none", stroke: INK, "stroke-opacity": 0.5 }));
+}
+
+function sampleKey() {
+  const most = Math.max(...samples.map((sample) => sample.nodes ?? 0));
+  const few = Math.max(1, Math.round(most / 4));
+  const circle = (nodes, x) => draw("circle", { cx: x, cy: 13, r: sampleSize({ nodes }, 16.5), fill: "#ffffff", stroke: INK, "stroke-width": 1.3 });
+  const key = draw("svg", { viewBox: "0 0 52 26", width: 52, height: 26, "aria-hidden": "true" }, circle(few, 10), circle(most, 36));
+  return make("span", { class: "key" }, key, t("legend.samples", { few: number(few), most: number(most) }));
+}

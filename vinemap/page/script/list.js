@@ -1,0 +1,86 @@
+// The overview: the one sentence that matters, and the blocks from worst to least hurt.
+
+function overview() {
+  byId("name").textContent = data.report.name ?? "";
+  const event = data.report.event_date;
+  byId("when").replaceChildren(event ? t("head.event", { date: day(event) }) : t("head.no_event"),
+    data.report.made ? make("span", { class: "made" }, ` · ${t("head.made", { date: day(data.report.made) })}`) : "");
+  document.title = t("head.page", { name: data.report.name ?? "" });
+  byId("headline").replaceChildren(...headline());
+  alerts();
+  ranks();
+  byId("find-row").hidden = blocks.length < 12;
+}
+
+function headline() {
+  const hurt = ranked.filter((block) => block.pct > threshold);
+  const worst = ranked[0];
+  const parts = [];
+  if (worst?.pct !== null && worst !== undefined) {
+    parts.push(...sentence("head.worst", { block: own(worst.block, "b"), pct: make("b", {}, percent(worst.pct)), range: range(worst.low, worst.high) }), " ");
+  }
+  parts.push(t(hurt.length ? "head.hurt" : "head.none_hurt", { hurt: number(hurt.length), all: number(blocks.length), threshold: percent(threshold) }));
+  const over = data.report.area_over_threshold_ha;
+  if (over) parts.push(" ", t("head.area", { area: area(over.mean), low: areaNumber(over.low), high: areaNumber(over.high), threshold: percent(threshold) }));
+  return parts;
+}
+
+// What must not be missed before the figures are used.
+function alerts() {
+  const box = byId("alerts");
+  box.replaceChildren();
+  const scores = data.report.scores;
+  if (scores && scores.better_than_block_means === false) box.append(make("p", { class: "warn" }, t("scores.no_better")));
+  if (typeof DecompressionStream === "undefined") box.append(make("p", { class: "warn" }, t("old_browser")));
+  const warnings = data.report.warnings ?? [];
+  if (warnings.length) {
+    box.append(make("details", { class: "warn" }, make("summary", {}, t("warnings", { count: number(warnings.length) })),
+      make("ul", {}, warnings.map((text) => own(text, "li", { lang: "en" })))));
+  }
+}
+
+function ranks() {
+  const wanted = byId("find").value.trim().toLocaleLowerCase();
+  const shown = ranked.filter((block) => `${block.block} ${block.variety ?? ""}`.toLocaleLowerCase().includes(wanted));
+  byId("ranks").replaceChildren(...shown.map(rank));
+}
+
+function rank(block) {
+  const facts = [block.variety && own(block.variety), block.area_ha != null && area(block.area_ha), block.vines != null && t("block.vines", { vines: number(block.vines) })].filter(Boolean);
+  return make("li", {}, make("button", { type: "button", class: "rank", "aria-current": block.row === state.block, onclick: () => choose(block, { open: true }) },
+    make("span", { class: "place" }, String(block.rank)),
+    make("span", { class: "who" }, own(block.block, "b"), make("span", { class: "facts" }, facts.flatMap((fact, k) => (k ? [" · ", fact] : [fact])))),
+    make("span", { class: "much" }, make("b", {}, percent(block.pct)), make("small", {}, range(block.low, block.high))),
+    bar(block.pct, block.low, block.high),
+    make("span", { class: "act" }, swatch(actionColour(block.action)), actionName(block.action), nodes(block))));
+}
+
+function nodes(block) {
+  if (block.nodes_to_keep == null) return "";
+  return make("span", { class: "keep" }, t("block.keep", { keep: number(block.nodes_to_keep) }));
+}
+
+// Choose a block (null: none): mark it, bring it into view, and open its page in the panel.
+function choose(block, { open = false, zoom = true } = {}) {
+  state.block = block ? block.row : null;
+  painters.marks.repaint();
+  if (!block) return;
+  if (zoom) fit(boxOfAll([block]), 0.9);
+  if (open) {
+    detail(block);
+    unfold(true);
+  }
+}
+
+function unfold(open) {
+  byId("panel").classList.toggle("open", open);
+  byId("fold").setAttribute("aria-expanded", String(open));
+  foldWords();
+}
+
+function foldWords() {
+  const open = byId("panel").classList.contains("open");
+  const worst = ranked[0];
+  const text = open ? [t("panel.fold")] : sentence("panel.unfold", { count: number(blocks.length), block: worst ? own(worst.block) : "", pct: percent(worst?.pct) });
+  byId("fold").replaceChildren(icon(ICONS.up), make("span", {}, text));
+}

@@ -1,0 +1,51 @@
+// The printed sheet: map and legend above, then the ranked table, what to do, cautions and sources.
+
+function sheet() {
+  const head = ["rank", "block", "variety", "area", "vines", "injury", "range", "action", "nodes"].map((key) => make("th", { scope: "col" }, t(`sheet.${key}`)));
+  const rows = ranked.map((block) => make("tr", {},
+    make("td", {}, String(block.rank)), make("th", { scope: "row" }, own(block.block)), make("td", {}, own(block.variety ?? "–")),
+    make("td", {}, area(block.area_ha)), make("td", {}, number(block.vines)), make("td", {}, make("b", {}, percent(block.pct))), make("td", {}, range(block.low, block.high)),
+    make("td", {}, actionName(block.action)), make("td", {}, number(block.nodes_to_keep))));
+  const present = Object.keys(ACTION_COLOURS).filter((code) => blocks.some((block) => block.action === code) && hasText(`do.${code}`));
+  const warnings = data.report.warnings ?? [];
+  const page = byId("sheet");
+  page.replaceChildren();
+  fill(page, {}, [
+    make("p", { class: "headline" }, headline()),
+    data.report.scores?.better_than_block_means === false ? make("p", { class: "warn" }, t("scores.no_better")) : "",
+    make("h2", {}, t("blocks.title")),
+    make("table", {}, make("thead", {}, make("tr", {}, head)), make("tbody", {}, rows)),
+    make("h2", {}, t("detail.work")),
+    make("dl", {}, present.map((code) => [make("dt", {}, swatch(actionColour(code)), " ", actionName(code)), make("dd", {}, t(`do.${code}`))])),
+    make("h2", {}, t("cautions.title")), cautions(),
+    warnings.length ? [make("h2", {}, t("warnings", { count: number(warnings.length) })), make("ul", {}, warnings.map((text) => own(text, "li", { lang: "en" })))] : "",
+    make("h2", {}, t("sources.title")), sources(),
+  ]);
+}
+
+// Give the map the paper's size while it is printed; the browser lays out the page for print after this returns.
+function printing(on) {
+  if (document.body.classList.contains("printing") === on) return;
+  const shown = !on || state.block === null ? wholeBounds() : map.getBounds();
+  document.body.classList.toggle("printing", on);
+  map.invalidateSize({ animate: false, pan: false });
+  if (on) {
+    screenView = { center: map.getCenter(), zoom: map.getZoom() };
+    map.fitBounds(shown, { animate: false, padding: [14, 14] });
+  } else if (screenView) map.setView(screenView.center, screenView.zoom, { animate: false });
+  for (const painter of Object.values(painters)) painter._update();
+}
+
+// A sheet shows the whole vineyard; with a block open, what the screen shows.
+function wholeBounds() {
+  const [x0, y0, x1, y1] = boxOfAll(blocks);
+  return [toLonLat(x0, y1).reverse(), toLonLat(x1, y0).reverse()];
+}
+
+let screenView = null;
+
+function watchPrint() {
+  window.addEventListener("beforeprint", () => printing(true));
+  window.addEventListener("afterprint", () => printing(false));
+  matchMedia("print").addEventListener("change", (event) => printing(event.matches));
+}

@@ -1,0 +1,201 @@
+"""From tables and grids to map.html."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from importlib.resources import files
+from itertools import groupby
+from operator import itemgetter
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import rioxarray  # noqa: F401 - registers the .rio accessor
+import xarray as xr
+from rasterio.enums import Resampling
+
+from vinemap.arrays import Array
+from vinemap.page.embed import columns, finite, label_points, lonlat, outlines, to_json
+from vinemap.page.grids import CHANGE, MASK, PERCENT, Frame, coarsened, encoded
+from vinemap.page.ground import embedded_ground
+from vinemap.page.shell import OnlineGround, page
+from vinemap.settings import Settings
+
+TISSUES = ("primary", "secondary", "no_live_bud")
+_FIGURES = ("injury", "basal", "apical", "secondary", "tertiary", "no_live_bud")
+_COUNTS = tuple(
+    f"{figure}_{column}" for figure in _FIGURES for column in ("nodes", "dead", "unread", "pct", "low_pct", "high_pct")
+)
+_WOOD = ("cane", "cordon", "trunk")
+_CHECKS = ("vines", "read", "pct", "low_pct", "high_pct")
+_BLOCK = (
+    *("block", "variety", "species_group", "pruning", "own_rooted", "area_ha", "vines", "vines_from", "samples"),
+    *("interval", "nodes", "unread", "primary_dead", *_COUNTS),
+    *("map_injury_pct", "map_low_pct", "map_high_pct", "area_over_ha", "area_over_low_ha", "area_over_high_ha"),
+    *("action", "nodes_per_vine", "target_nodes", "target_from", "nodes_to_keep", "nodes_to_keep_low"),
+    *("nodes_to_keep_high", "extra_pct", "extra_low_pct", "extra_high_pct"),
+    *(f"crop_{when}{bound}_pct" for when in ("before", "after") for bound in ("", "_low", "_high")),
+    *(f"{wood}_{state}_{column}" for wood in _WOOD for state in ("hurt", "dead") for column in _CHECKS),
+)
+_SAMPLE = ("sample", "stated_block", "distance_m", "date", "nodes", "unread", "primary_dead", *_COUNTS)
+_ZONE = ("zone", "action", "area_ha", "vines", "nodes_to_keep", "injury_pct", "sure_pct")
+
+
+def write_page(
+    path: Path,
+    *,
+    blocks: gpd.GeoDataFrame,
+    samples: gpd.GeoDataFrame,
+    nodes: pd.DataFrame,
+    zones: gpd.GeoDataFrame,
+    surface: xr.Dataset,
+    report: dict[str, Any],
+    settings: Settings,
+    compare: gpd.GeoDataFrame | None = None,
+    compare_surface: xr.Dataset | None = None,
+    ground: xr.Dataset | None = None,
+    online: OnlineGround | None = None,
+) -> None:
+    """Write the map page: one HTML file with the map, the tables and the words, that asks no network for anything.
+
+    Parameters
+    ----------
+    path : Path
+        File to write.
+    blocks : GeoDataFrame
+        Columns of blocks.csv, metric CRS.
+    samples : GeoDataFrame
+        Columns of samples.csv, metric CRS.
+    nodes : DataFrame
+        A row a node cut: sample, cane, node, primary, secondary, tertiary; empty where the buds came as counts.
+    zones : GeoDataFrame
+        Columns of zones.csv, metric CRS; may be empty.
+    surface : Dataset (y, x)
+        The injury grid with its layers, north up, metric CRS.
+    report : dict
+        Content of run.json.
+    settings : Settings
+        Units, language, threshold, the pruning rule.
+    compare : GeoDataFrame, optional
+        An earlier run's blocks, matched by ``block``: the page gains a layer that shows the change.
+    compare_surface : Dataset (y, x), optional
+        The earlier run's grid with ``primary_injury``: the change is then shown cell by cell.
+    ground : Dataset (y, x), optional
+        ``elevation_m`` and ``height_above_low_m`` beyond the blocks, for the shaded ground; ``surface`` by default.
+    online : OnlineGround, optional
+        A tile service that the reader may switch on.
+    """
+    change, earlier = _change(blocks, surface, compare, compare_surface)
+    data = {
+        "report": finite(report),
+        "settings": {
+            "units": settings.units,
+            "language": settings.language,
+            "threshold": settings.surface.threshold,
+            "confidence": settings.survival.confidence,
+            "reach": {"spur": settings.survival.spur_reach, "cane": settings.survival.cane_reach},
+            "rule": settings.actions.rule,
+            "rule_source": getattr(settings.actions.rules.pruning, settings.actions.rule).source,
+        },
+        "blocks": {
+            **columns(blocks, _BLOCK),
+            "earlier_pct": earlier,
+            "outline": outlines(blocks.to_crs(4326).geometry),
+            "label": label_points(blocks.geometry),
+        },
+        "zones": {
+            **columns(zones, _ZONE),
+            "block": _rows_of(zones["block"], blocks) if len(zones) else [],
+            "outline": outlines(zones.to_crs(4326).geometry) if len(zones) else [],
+            "label": label_points(zones.geometry) if len(zones) else [],
+        },
+        "samples": {
+            **columns(samples, _SAMPLE),
+            "block": _rows_of(samples["block"], blocks),
+            "place": lonlat(samples.to_crs(4326).geometry),
+            "canes": _canes(nodes, samples),
+        },
+        "surface": _embedded(surface, change),
+        "ground": embedded_ground(surface if ground is None else ground),
+        "ramps": json.loads(files("vinemap.page").joinpath("ramps.json").read_text(encoding="utf-8")),
+        "texts": {language: texts for language, texts in _texts()},
+        "online": {"url": online.url, "attribution": online.attribution, "zoom": online.most_zoom} if online else None,
+    }
+    path.write_text(page(to_json(data), online), encoding="utf-8")
+
+
+def _texts() -> Iterator[tuple[str, dict[str, str]]]:
+    """Every language's table: one JSON file a language."""
+    folder = files("vinemap.page").joinpath("texts")
+    for file in sorted(folder.iterdir(), key=lambda entry: entry.name):
+        if file.name.endswith(".json"):
+            yield file.name.removesuffix(".json"), json.loads(file.read_text(encoding="utf-8"))
+
+
+def _rows_of(names: pd.Series[str], blocks: gpd.GeoDataFrame) -> list[int]:
+    """Row of each named block, -1 where there is none."""
+    return [int(row) for row in pd.Index(blocks["block"]).get_indexer(pd.Index(names))]
+
+
+def _embedded(surface: xr.Dataset, change: Array | None) -> dict[str, Any]:
+    frame = Frame.of(surface)
+    layers = {
+        name: encoded(coarsened(surface[name].to_numpy().astype(float), frame.factor), PERCENT)
+        for name in [f"{t}_{part}" for t in TISSUES for part in ("injury", "low", "high")] + ["prob_over_threshold"]
+        if name in surface
+    }
+    if "too_few" in surface:
+        few = coarsened(surface["too_few"].to_numpy().astype(float), frame.factor) >= 0.5
+        layers["too_few"] = encoded(few.astype(float), MASK)
+    if change is not None:
+        layers["change"] = encoded(coarsened(change, frame.factor), CHANGE)
+    return {**frame.described(), "layers": layers}
+
+
+def _change(
+    blocks: gpd.GeoDataFrame,
+    surface: xr.Dataset,
+    compare: gpd.GeoDataFrame | None,
+    compare_surface: xr.Dataset | None,
+) -> tuple[Array | None, list[float | None] | None]:
+    """Injury now less injury then, on the grid's cells; and the earlier injury of each block, in percent."""
+    if compare is None:
+        return None, None
+    then = compare.drop_duplicates("block").set_index("block")
+    earlier = blocks["block"].map(_mapped(then))
+    if compare_surface is None:
+        by_block = ((_mapped(blocks) - earlier) / 100).to_numpy(dtype=float)
+        index = surface["block_index"].to_numpy()
+        change = np.where(index >= 0, np.append(by_block, np.nan)[index], np.nan)
+    else:
+        before = compare_surface["primary_injury"].rio.write_nodata(np.nan)
+        before = before.rio.reproject_match(surface["primary_injury"], resampling=Resampling.bilinear, nodata=np.nan)
+        change = surface["primary_injury"].to_numpy().astype(float) - before.to_numpy()
+    return change, columns(earlier.to_frame("pct"), ["pct"])["pct"]
+
+
+def _mapped(blocks: pd.DataFrame) -> pd.Series[float]:
+    """Return a block's injury in percent: the surface's average, or what was cut where there is none."""
+    cut = blocks["injury_pct"].astype(float)
+    return blocks["map_injury_pct"].astype(float).fillna(cut) if "map_injury_pct" in blocks else cut
+
+
+def _canes(nodes: pd.DataFrame, samples: gpd.GeoDataFrame) -> list[list[list[Any]]]:
+    """For each sample its canes: name, node numbers, and one letter a node (a, d, u) for each bud.
+
+    The node numbers are 0 where they run 1, 2, 3 … without a gap.
+    """
+    canes: dict[str, list[list[Any]]] = {name: [] for name in samples["sample"]}
+    ordered = nodes.assign(_cane=pd.factorize(nodes["cane"])[0]).sort_values(["sample", "_cane", "node"], kind="stable")
+    rows = ordered[["sample", "cane", "node", "primary", "secondary", "tertiary"]].itertuples(index=False, name=None)
+    for (sample, cane), run in groupby(rows, key=itemgetter(0, 1)):
+        if sample not in canes:
+            continue
+        numbers, *buds = zip(*(row[2:] for row in run), strict=True)
+        letters = ["".join(state[0] for state in bud) for bud in buds]
+        gapless = numbers == tuple(range(1, len(numbers) + 1))
+        canes[sample].append([str(cane), 0 if gapless else [int(number) for number in numbers], *letters])
+    return list(canes.values())
