@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import os
+import shutil
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -15,3 +19,29 @@ def folder(tmp_path: Path) -> Path:
     home = tmp_path / "vineyard"
     home.mkdir()
     return write_vineyard(home)
+
+
+@pytest.fixture(scope="session")
+def chromium_path() -> str:
+    """Debian's (or the runner's) own Chromium; without one the tests are skipped, but never on the build server."""
+    path = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+    if path is None:
+        if os.environ.get("CI"):
+            pytest.fail("no Chromium on this machine, and CI is set")
+        pytest.skip("no Chromium on this machine")
+    return path
+
+
+@pytest.fixture(scope="session")
+def driver() -> Iterator[Any]:
+    """Playwright, once: a second one beside it cannot be started."""
+    with pytest.importorskip("playwright.sync_api").sync_playwright() as playwright:
+        yield playwright
+
+
+@pytest.fixture(scope="session")
+def browser(driver: Any, chromium_path: str) -> Iterator[Any]:
+    """One headless Chromium for all tests that drive a page."""
+    chromium = driver.chromium.launch(executable_path=chromium_path, args=["--no-sandbox", "--disable-gpu"])
+    yield chromium
+    chromium.close()

@@ -20,10 +20,10 @@ import rioxarray  # noqa: F401 - registers the .rio accessor
 import xarray as xr
 from hypothesis import given
 from hypothesis import strategies as st
-from page_case import page_case
 from pyproj import Transformer
 from rasterio.transform import from_origin
 
+from tests.page_case import page_case
 from vinemap.page import OnlineGround, write_page
 from vinemap.page.embed import finite, outlines, plain, to_json
 from vinemap.page.grids import MASK, PERCENT, Frame, Scale, coarsened, encoded, metres

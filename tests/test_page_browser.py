@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-import os
 import re
-import shutil
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -15,34 +13,20 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
-from page_case import page_case
+from axe_playwright_python import sync_playwright as axe
 from pyproj import Transformer
-from test_page import HOSTILE
 
+from tests.page_case import page_case
+from tests.test_page import HOSTILE
 from vinemap.page import OnlineGround, write_page
 from vinemap.settings import Settings
 
-playwright = pytest.importorskip("playwright.sync_api")
 pytestmark = pytest.mark.browser
 
 ARTIFACTS = Path(__file__).parent / "artifacts"
 DESK = {"width": 1280, "height": 800}
 PHONE = {"width": 360, "height": 740}
 LAYERS = ("action", "injury", "low", "high", "chance", "none")
-
-
-@pytest.fixture(scope="session")
-def browser() -> Iterator[Any]:
-    """Debian's (or the runner's) own Chromium; without one the tests are skipped, but never on the build server."""
-    path = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
-    if path is None:
-        if os.environ.get("CI"):
-            pytest.fail("no Chromium on this machine, and CI is set")
-        pytest.skip("no Chromium on this machine")
-    with playwright.sync_playwright() as driver:
-        chromium = driver.chromium.launch(executable_path=path, args=["--no-sandbox", "--disable-gpu"])
-        yield chromium
-        chromium.close()
 
 
 @dataclass
@@ -585,7 +569,6 @@ def test_map_comes_back_after_printing(opened: Open, file: Path) -> None:
 @pytest.mark.parametrize("viewport", [DESK, PHONE], ids=["desk", "phone"])
 def test_axe_finds_nothing(opened: Open, file: Path, viewport: dict[str, int]) -> None:
     """axe-core (bundled by axe-playwright-python) finds no violation, in each state of the page."""
-    axe = pytest.importorskip("axe_playwright_python.sync_playwright")
     page = opened(file, viewport, bypass_csp=True)  # axe itself is an inline script
     clicks = {
         "overview": "#fold",
