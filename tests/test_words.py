@@ -13,8 +13,9 @@ from vinemap.words import findings, verdict
 
 
 def _scores(surface: float, means: float) -> dict[str, Any]:
-    single = {"brier": surface, "block_means_brier": means, "coverage_90": 0.91}
-    return {"leave_one_out": single, "better_than_block_means": surface < means}
+    single = {"brier": surface, "block_means_brier": means, "coverage_90": 0.91, "log_score": -1.5}
+    patches = {"brier": 0.25, "block_means_brier": 0.3, "coverage_90": 0.88, "log_score": -2.0}
+    return {"leave_one_out": single, "blocked": patches, "better_than_block_means": surface < means}
 
 
 def _injury(scores: dict[str, Any]) -> InjuryMap:
@@ -57,3 +58,9 @@ def test_a_map_no_better_than_block_means_says_so() -> None:
     """The verdict is plain either way."""
     assert "20 % better than by block averages" in verdict(_scores(0.08, 0.1))
     assert "no better than block averages" in verdict(_scores(0.1, 0.1))
+
+
+def test_scores_of_both_kinds_are_told() -> None:
+    """Brier, log score and coverage, singly and by patches, close the words."""
+    last = findings(BLOCKS, _injury(_scores(0.1, 0.2)), Settings())[-1]
+    assert last.endswith("Brier score 0.100 (0.250), log score -1.50 (-2.00), inside 90 % bounds 91 % (88 %).")

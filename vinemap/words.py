@@ -15,7 +15,13 @@ _SQUARE_METRES_PER_ACRE = 4046.8564224
 
 def findings(blocks: pd.DataFrame, injury: InjuryMap, settings: Settings) -> list[str]:
     """Say which blocks froze worst, how much is above the threshold, what the injury follows, how far to trust it."""
-    return [*_worst(blocks), _area(injury, settings), *_follows(injury.model), verdict(injury.scores)]
+    return [
+        *_worst(blocks),
+        _area(injury, settings),
+        *_follows(injury.model),
+        verdict(injury.scores),
+        _scores(injury.scores),
+    ]
 
 
 def _worst(blocks: pd.DataFrame) -> list[str]:
@@ -39,6 +45,16 @@ def _follows(model: dict[str, Any]) -> list[str]:
         f"({c['odds_low']:.2g} to {c['odds_high']:.2g})."
         for c in model["covariates"]
     ]
+
+
+def _scores(scores: dict[str, Any]) -> str:
+    single, patches = scores["leave_one_out"], scores["blocked"]
+    return (
+        "Left out one by one (and by patches of ground): "
+        f"Brier score {single['brier']:.3f} ({patches['brier']:.3f}), "
+        f"log score {single['log_score']:.2f} ({patches['log_score']:.2f}), "
+        f"inside 90 % bounds {100 * single['coverage_90']:.0f} % ({100 * patches['coverage_90']:.0f} %)."
+    )
 
 
 def verdict(scores: dict[str, Any]) -> str:
