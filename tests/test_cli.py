@@ -6,6 +6,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pandas as pd
 import pytest
 from click.testing import CliRunner
 
@@ -101,3 +102,29 @@ def test_demo_writes_a_vineyard_once(tmp_path: Path, monkeypatch, capsys) -> Non
     code, _, err = _run(monkeypatch, capsys, "demo", str(tmp_path / "d"))
     assert code == 2
     assert "already there" in err
+
+
+def test_explain_shows_the_sums(tmp_path: Path, monkeypatch, capsys) -> None:
+    """The chain of one block begins with its counts and ends with its action; a wrong name gets the nearest one."""
+    write_demo(tmp_path / "v")
+    code, out, _ = _run(monkeypatch, capsys, "explain", str(tmp_path / "v"), "--block", "Larkrise")
+    assert code == 0
+    assert "primary" in out.splitlines()[0]
+    assert "So: " in out
+    code, _, err = _run(monkeypatch, capsys, "explain", str(tmp_path / "v"), "--block", "larkrise")
+    assert code == 2
+    assert "'Larkrise'" in err
+
+
+def test_spring_holds_shoots_against_the_map(tmp_path: Path, monkeypatch, capsys) -> None:
+    """Shoot counts give a calibration table and a corrected map."""
+    write_demo(tmp_path / "v")
+    samples = pd.read_csv(tmp_path / "v" / "samples.csv")["sample"]
+    pd.DataFrame({"sample": samples, "nodes": 30, "shoots": 12}).to_csv(tmp_path / "shoots.csv", index=False)
+    arguments = ("spring", str(tmp_path / "v"), str(tmp_path / "shoots.csv"), "-o", str(tmp_path / "out"))
+    code, out, _ = _run(monkeypatch, capsys, *arguments)
+    assert code == 0
+    assert f"{18 * len(samples)} of {30 * len(samples)} nodes" in out
+    assert (tmp_path / "out" / "map.html").exists()
+    calibration = pd.read_csv(tmp_path / "out" / "spring_calibration.csv")
+    assert calibration["nodes"].sum() == 30 * len(samples)

@@ -66,6 +66,9 @@ def test_blocks_in_full(folder: Path) -> None:
         planted=[2011, 1989, None],
         pruning=["Spur", "", "cane"],
         OwnRooted=["sí", "no", ""],
+        row_bearing_deg=[12.5, None, None],
+        First_Vine_Lon=[-75.0, None, None],
+        first_vine_lat=["43,35", "", ""],
     )
     (folder / "blocks.geojson").unlink()
     frame.to_file(folder / "blocks.gpkg")
@@ -83,6 +86,9 @@ def test_blocks_in_full(folder: Path) -> None:
         "planted": 2011.0,
         "pruning": "spur",
         "own_rooted": True,
+        "row_bearing_deg": 12.5,
+        "first_vine_lon": -75.0,
+        "first_vine_lat": 43.35,
         "area_ha": pytest.approx(1.0),
     }
     assert found["variety"].tolist() == ["Riesling", None, None]

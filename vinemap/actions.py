@@ -1,32 +1,61 @@
-"""From injury to work: how many nodes to keep and what crop that leaves, by the chosen rule of ``rules.toml``."""
+"""From injury to work: how many nodes to keep, what crop that leaves, and which wood to renew, by ``rules.toml``."""
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from vinemap.arrays import Array
 from vinemap.rules import PruningRule, Rules
 from vinemap.settings import Settings
 
-AS_USUAL, KEEP_MORE, PRUNE_LONG, CHECK_WOOD, NO_DATA = (
-    "as_usual",
-    "keep_more",
-    "prune_long_wait",
-    "check_wood",
-    "no_data",
-)
-ACTIONS = (AS_USUAL, KEEP_MORE, PRUNE_LONG, CHECK_WOOD, NO_DATA)
-"""Codes of what to do: from the lightest to the strongest that buds alone carry, then the one for want of figures."""
+AS_USUAL, KEEP_MORE = "as_usual", "keep_more"
+PRUNE_LONG, CHECK_WOOD = "prune_long_wait", "check_wood"
+LOOK_AGAIN, RETRAIN, REPLANT = "look_again", "retrain", "replant_candidate"
+NO_DATA = "no_data"
+ACTIONS = (AS_USUAL, KEEP_MORE, PRUNE_LONG, CHECK_WOOD, LOOK_AGAIN, RETRAIN, REPLANT, NO_DATA)
+"""Codes of what to do, from the lightest to the strongest, then the one for want of figures. Buds alone never say more
+than 'check_wood'."""
+
+BY_NUMBER, BY_LENGTH, BARE, HURT, DEAD, UNKNOWN = range(6)
+"""Grades of ground: the rule gives a number; it gives none; hardly a live bud; hurt trunks; dead trunks; not known."""
 
 _BOUNDS = ("", "_low", "_high")
 _TEXTS = {
     PRUNE_LONG: "Keep all the nodes you can and decide after budbreak.",
     CHECK_WOOD: "Check the wood: cut nothing back before you have looked under the bark and seen budbreak.",
+    LOOK_AGAIN: "Trunks are hurt: keep all the wood, look again after budbreak, and keep suckers for new trunks.",
+    RETRAIN: "Most trunks are dead: after budbreak, bring up new trunks from suckers, which are true on own roots.",
+    REPLANT: "Most trunks are dead, and the vines are grafted: after budbreak, look at the union. A vine alive above "
+    "it can be retrained from there; one dead at the union is a candidate for replanting.",
     NO_DATA: "Too few samples to say: cut more canes before you prune.",
 }
+_TRUNK_COLUMNS = ("trunk_dead_low_pct", "trunk_hurt_pct", "trunk_hurt_high_pct")
+_UNKNOWN_ROOTS = (
+    "Most trunks are dead: after budbreak, look for suckers, and find out whether they grow true or from rootstock."
+)
+_SUSPECT = "So many dead buds make hurt wood likely: look under the bark too."
+
+
+class Trunks(NamedTuple):
+    """What wood checks say of the trunks, in percent of vines; NaN where none was checked.
+
+    Attributes
+    ----------
+    dead_low : ndarray
+        Lower bound of the vines whose trunks are dead.
+    hurt : ndarray
+        Vines with dead phloem in a trunk.
+    hurt_high : ndarray
+        Its upper bound.
+    """
+
+    dead_low: Array
+    hurt: Array
+    hurt_high: Array
 
 
 def decide(blocks: pd.DataFrame, settings: Settings) -> pd.DataFrame:
@@ -38,7 +67,8 @@ def decide(blocks: pd.DataFrame, settings: Settings) -> pd.DataFrame:
         A row a block. Read where they are there, and taken as unknown where they are not: map_injury_pct, map_low_pct,
         map_high_pct (primaries dead on the nodes that pruning keeps, over the whole block), secondary_pct,
         secondary_low_pct, secondary_high_pct, no_live_bud_pct, species_group, nodes_per_vine, pruning_weight_kg (cane
-        prunings of one vine), vine_spacing_m.
+        prunings of one vine), vine_spacing_m, own_rooted, trunk_dead_low_pct, trunk_hurt_pct, trunk_hurt_high_pct (of
+        `vinemap.wood.wood_table`), area_ha, normal_yield_t_ha.
     settings : Settings
         The pruning rule, and ``surface.max_width``.
 
@@ -52,7 +82,8 @@ def decide(blocks: pd.DataFrame, settings: Settings) -> pd.DataFrame:
           injury. NaN where the rule gives no number: keep all, as many as the vine bears.
         - crop_before_pct, crop_after_pct and their ``_low``, ``_high``: crop as a share of a normal year's with the
           target's nodes and with the nodes to keep, low where the injury is at its high bound; ``after`` is NaN where
-          no number of nodes is given.
+          no number of nodes is given. crop_before_t, crop_after_t and their bounds: the same in tonnes over the block,
+          NaN where no normal yield is given.
 
     Notes
     -----
@@ -62,6 +93,9 @@ def decide(blocks: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     A node's crop is ``(1 - injury) + injury * secondaries alive * share``, with the share of ``secondary_crop`` in the
     rules; secondaries that nobody read count as no crop. Where secondaries were read under live primaries too, their
     survival is on the high side, for the two die together.
+
+    Wood checks come before buds: see `grade`. Dead trunks are a call to retrain on own roots, and make a candidate for
+    replanting of grafted vines, whose suckers from below the union are rootstock (common practice).
     """
     target, target_from = target_nodes(blocks, settings.actions.rules)
     figures = pd.DataFrame(
@@ -69,19 +103,26 @@ def decide(blocks: pd.DataFrame, settings: Settings) -> pd.DataFrame:
             "injury_pct": _column(blocks, "map_injury_pct"),
             "injury_low_pct": _column(blocks, "map_low_pct"),
             "injury_high_pct": _column(blocks, "map_high_pct"),
-            "no_live_bud_pct": _column(blocks, "no_live_bud_pct"),
+            **{name: _column(blocks, name) for name in ("no_live_bud_pct", *_TRUNK_COLUMNS)},
+            "own_rooted": own_rooted(blocks),
         },
         index=blocks.index,
     )
     wide = figures["injury_high_pct"] - figures["injury_low_pct"] > 100 * settings.surface.max_width
     figures["injury_pct"] = figures["injury_pct"].mask(wide)
     secondary = secondary_crop(blocks, settings.actions.rules)
-    decided = prescribe(figures.join(secondary).assign(target_nodes=target), settings)
+    figures = figures.join(secondary).assign(target_nodes=target)
+    decided = prescribe(figures, settings)
     decided.insert(0, "target_nodes", target)
     decided.insert(1, "target_from", target_from)
-    texts = [_sentence(row, settings.actions.rules) for row in decided.join(figures["injury_pct"]).to_dict("records")]
-    decided.insert(1, "action_text", texts)
-    return decided
+    told = figures[["injury_pct", "trunk_hurt_pct"]].assign(
+        trunk_dead_over=figures["trunk_dead_low_pct"] > settings.actions.rules.wood.dead_low_over_pct
+    )
+    rows = decided.join(told).to_dict("records")
+    decided.insert(1, "action_text", [_sentence(row, settings.actions.rules) for row in rows])
+    tonnes = _column(blocks, "normal_yield_t_ha") * _column(blocks, "area_ha") / 100
+    crops = [f"crop_{when}{bound}" for when in ("before", "after") for bound in _BOUNDS]
+    return decided.assign(**{f"{crop}_t": decided[f"{crop}_pct"] * tonnes for crop in crops})
 
 
 def target_nodes(blocks: pd.DataFrame, rules: Rules) -> tuple[pd.Series[float], pd.Series[str]]:
@@ -135,7 +176,8 @@ def prescribe(figures: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     ----------
     figures : DataFrame
         injury_pct, injury_low_pct, injury_high_pct, no_live_bud_pct, secondary_crop, secondary_crop_low,
-        secondary_crop_high, target_nodes; NaN where unknown.
+        secondary_crop_high, target_nodes, trunk_dead_low_pct, trunk_hurt_pct, trunk_hurt_high_pct, own_rooted; NaN (or
+        None) where unknown.
     settings : Settings
 
     Returns
@@ -148,9 +190,13 @@ def prescribe(figures: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     injury = {bound: figures[f"injury{bound}_pct"].round(1).to_numpy(np.float64) for bound in _BOUNDS}
     crop = {b: crop_left(injury[b], figures[f"secondary_crop{b}"].to_numpy(np.float64)) for b in _BOUNDS}
     extra = {b: chosen_rule(settings).more_nodes(injury[b], crop[b], rules.ceiling.times_target) for b in _BOUNDS}
-    action = np.where(extra[""] > 0, KEEP_MORE, np.where(np.isnan(extra[""]), PRUNE_LONG, AS_USUAL))
-    bare = wood_in_doubt(injury[""], figures["no_live_bud_pct"].round(1).to_numpy(np.float64), rules)
-    action = np.where(np.isnan(injury[""]), NO_DATA, np.where(bare, CHECK_WOOD, action))
+    bare = figures["no_live_bud_pct"].round(1).to_numpy(np.float64)
+    trunks = Trunks(*(figures[name].round(1).to_numpy(np.float64) for name in _TRUNK_COLUMNS))
+    found = grade(injury[""], extra[""], bare, trunks, rules)
+    own = figures["own_rooted"]
+    renewal = np.select([own.eq(True), own.eq(False)], [RETRAIN, REPLANT], LOOK_AGAIN)
+    numbered = np.where(extra[""] > 0, KEEP_MORE, AS_USUAL)
+    action = np.choose(found, [numbered, PRUNE_LONG, CHECK_WOOD, LOOK_AGAIN, renewal, NO_DATA])
     columns: dict[str, Any] = {"action": action}
     for b in _BOUNDS:
         extra[b] = np.where(np.isin(action, (AS_USUAL, KEEP_MORE)), extra[b], np.nan)
@@ -162,11 +208,42 @@ def prescribe(figures: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     return pd.DataFrame(columns, index=figures.index)
 
 
-def wood_in_doubt(injury_pct: Array, no_live_bud_pct: Array, rules: Rules) -> Array:
-    """Return where so little is alive that the wood must be checked before anything else is decided."""
+def grade(injury_pct: Array, more_pct: Array, no_live_bud_pct: Array, trunks: Trunks, rules: Rules) -> NDArray[np.intp]:
+    """Return what ground asks for, by buds and trunks, before the nodes are counted.
+
+    Dead trunks come first, where their lower bound passes ``wood.dead_low_over_pct``. Hurt trunks count where the buds
+    give no number to prune to. Where hardly a bud is alive and the trunks were found sound on enough vines that less
+    than half can be hurt, the wood need not be checked again.
+
+    Parameters
+    ----------
+    injury_pct, more_pct, no_live_bud_pct : ndarray
+        Primaries dead; more nodes by the rule, NaN where it gives no number; nodes with no live bud. Percent.
+    trunks : Trunks
+    rules : Rules
+
+    Returns
+    -------
+    ndarray of int
+        `BY_NUMBER`, `BY_LENGTH`, `BARE`, `HURT`, `DEAD` or `UNKNOWN`.
+    """
+    limits = rules.wood
     unread = np.isnan(no_live_bud_pct)
-    bare = np.where(unread, 0.0, no_live_bud_pct) > rules.wood.no_live_bud_over_pct
-    return bare | (unread & (injury_pct > rules.wood.primary_over_pct))
+    bare = np.where(unread, injury_pct > limits.primary_over_pct, no_live_bud_pct > limits.no_live_bud_over_pct)
+    counted = ~np.isnan(more_pct) & ~bare
+    sound = (trunks.hurt <= limits.hurt_over_pct) & (trunks.hurt_high < 50)
+    return np.select(
+        [trunks.dead_low > limits.dead_low_over_pct, np.isnan(injury_pct), counted, trunks.hurt > limits.hurt_over_pct],
+        [DEAD, UNKNOWN, BY_NUMBER, HURT],
+        np.where(bare & ~sound, BARE, BY_LENGTH),
+    )
+
+
+def own_rooted(blocks: pd.DataFrame) -> pd.Series[Any]:
+    """Return whether vines stand on their own roots: True, False, or None where unknown."""
+    if "own_rooted" not in blocks:
+        return pd.Series(None, blocks.index, dtype=object)
+    return blocks["own_rooted"].astype(object)
 
 
 def chosen_rule(settings: Settings) -> PruningRule:
@@ -179,8 +256,12 @@ def _sentence(row: dict[Any, Any], rules: Rules) -> str:
     action = row["action"]
     counted = _keep_more(row) if action == KEEP_MORE else _as_usual(row)
     text = _TEXTS.get(action, counted)
-    likely = row["injury_pct"] > rules.wood.likely_over_pct and action in (KEEP_MORE, PRUNE_LONG)
-    return f"{text} So many dead buds make hurt wood likely: look under the bark too." if likely else text
+    if action == LOOK_AGAIN and row["trunk_dead_over"]:
+        text = _UNKNOWN_ROOTS
+    if action in (AS_USUAL, KEEP_MORE) and row["trunk_hurt_pct"] > rules.wood.hurt_over_pct:
+        return f"{text} Some trunks are hurt: look again after budbreak before you cut to that number."
+    likely = row["injury_pct"] > rules.wood.likely_over_pct and np.isnan(row["trunk_hurt_pct"])
+    return f"{text} {_SUSPECT}" if likely and action in (KEEP_MORE, PRUNE_LONG) else text
 
 
 def _as_usual(row: dict[Any, Any]) -> str:

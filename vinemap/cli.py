@@ -5,16 +5,20 @@ from __future__ import annotations
 import os
 import sys
 import webbrowser
+from collections.abc import Callable
 from pathlib import Path
 
 import click
 from rich.console import Console
 from rich.markup import escape
+from rich.status import Status
 
 from vinemap import __version__
 from vinemap.demo import write_demo
 from vinemap.errors import InputError, VinemapError
-from vinemap.pipeline import make_map, write_map
+from vinemap.explain import explain_block
+from vinemap.pipeline import check_spring, make_map, write_map, write_spring
+from vinemap.spring import spring_findings
 from vinemap.vineyard import read_vineyard, summary
 
 _INPUT_WRONG, _FAILED = 2, 1
@@ -22,6 +26,7 @@ _console = Console(highlight=False, soft_wrap=True)
 _errors = Console(stderr=True, highlight=False, soft_wrap=True)
 
 _FOLDER = click.argument("folder", type=click.Path(path_type=Path))
+_OUT = click.option("-o", "--out", type=click.Path(path_type=Path), help="Output folder  [default: outputs/NAME]")
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
@@ -35,7 +40,7 @@ def commands() -> None:
 
 @commands.command("map")
 @_FOLDER
-@click.option("-o", "--out", type=click.Path(path_type=Path), help="Output folder  [default: outputs/NAME]")
+@_OUT
 @click.option("--compare", type=click.Path(path_type=Path), help="Output folder of an earlier run, to show the change.")
 @click.option("--open", "open_page", is_flag=True, help="Open the page when it is written.")
 def map_command(folder: Path, out: Path | None, compare: Path | None, open_page: bool) -> None:
@@ -43,19 +48,50 @@ def map_command(folder: Path, out: Path | None, compare: Path | None, open_page:
 
     Example: vinemap map demo_blocks -o outputs/demo --open
     """
-    out = Path("outputs") / folder.resolve().name if out is None else out
     with _console.status("starting") as status:
-        run = make_map(folder, lambda stage: status.update(escape(stage)))
-        written = write_map(run, out, compare, lambda stage: status.update(escape(stage)))
+        run = make_map(folder, _shown(status))
+        written = write_map(run, _out(out, folder), compare, _shown(status))
     _say(f"{run.vineyard.name}: what froze worst", style="bold")
     for sentence in run.findings:
         _say(f"  {sentence}")
     for warning in run.report["warnings"]:
         _say(f"Note: {warning}", style="yellow")
-    _say(f"Wrote {', '.join(file.name for file in written[1:])} to {out}. Look at the page first:")
     if open_page:
         webbrowser.open(written[0].resolve().as_uri())
-    _say(str(written[0]))
+    _say_written(written)
+
+
+@commands.command()
+@_FOLDER
+@click.option("--block", required=True, help="Name of the block.")
+def explain(folder: Path, block: str) -> None:
+    """Show the arithmetic from a block's counts to its action.
+
+    Example: vinemap explain demo_blocks --block Larkrise
+    """
+    with _console.status("starting") as status:
+        run = make_map(folder, _shown(status))
+    for sentence in explain_block(run.block(block), run.vineyard.settings):
+        _say(sentence)
+
+
+@commands.command()
+@_FOLDER
+@click.argument("counts", type=click.Path(path_type=Path))
+@_OUT
+def spring(folder: Path, counts: Path, out: Path | None) -> None:
+    """Hold shoots counted after budbreak against the map, and map again with them.
+
+    COUNTS is a table with the columns sample, nodes (left at pruning) and shoots (nodes that bear one).
+
+    Example: vinemap spring demo_blocks shoots.csv -o outputs/spring
+    """
+    with _console.status("starting") as status:
+        check, run = check_spring(folder, counts, _shown(status))
+        written = write_spring(check, run, _out(out, folder, "_spring"), _shown(status))
+    for sentence in spring_findings(check):
+        _say(sentence)
+    _say_written(written)
 
 
 @commands.command()
@@ -82,6 +118,20 @@ def demo(folder: Path) -> None:
     """
     write_demo(folder)
     _say(f"Wrote an invented vineyard to {folder}. Map it: vinemap map {folder}")
+
+
+def _out(out: Path | None, folder: Path, suffix: str = "") -> Path:
+    return Path("outputs") / (folder.resolve().name + suffix) if out is None else out
+
+
+def _shown(status: Status) -> Callable[[str], None]:
+    return lambda stage: status.update(escape(stage))
+
+
+def _say_written(written: list[Path]) -> None:
+    page, *others = written
+    _say(f"Wrote {', '.join(file.name for file in others)} to {page.parent}. Look at the page first:")
+    _say(str(page))
 
 
 def _say(text: str, style: str | None = None) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import difflib
 import platform
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -18,15 +19,30 @@ from vinemap import exports, survival
 from vinemap.actions import decide
 from vinemap.errors import InputError, Problem, TooFewSamplesError
 from vinemap.grid import block_grid, cell_size
+from vinemap.navigation import write_navigation
 from vinemap.page import OnlineGround, write_page
 from vinemap.settings import Settings
+from vinemap.sheet import LANGUAGES, write_sheet
+from vinemap.spring import SpringCheck, check_forecast, corrected, read_spring
 from vinemap.surface import InjuryMap, injury_map
 from vinemap.terrain import terrain
 from vinemap.vineyard import Vineyard, read_vineyard
+from vinemap.wood import wood_layers, wood_table
 from vinemap.words import findings, verdict
+from vinemap.worklist import work_list, write_work_list
 from vinemap.zones import action_zones
 
+Progress = Callable[[str], None]
+
+_OF_BLOCKS = [
+    *("own_rooted", "trunks", "planted", "row_spacing_m", "vine_spacing_m"),
+    *("pruning_weight_kg", "normal_yield_t_ha", "row_bearing_deg"),
+]
 _LIBRARIES = ("folium", "geopandas", "numpy", "pandas", "pyproj", "rasterio", "scipy", "shapely", "xarray")
+
+
+def _quiet(_: str) -> None:
+    """Say nothing."""
 
 
 @dataclass(frozen=True)
@@ -37,8 +53,12 @@ class MapRun:
     ----------
     vineyard : Vineyard
         What was read.
+    tallies : DataFrame
+        Buds dead and read, by sample, part and tissue.
     blocks, samples, zones : GeoDataFrame
         The rows of blocks.csv, samples.csv and zones.csv with their geometry.
+    work : DataFrame
+        The rows of worklist.csv.
     surface : Dataset
         The injury grid.
     land : Dataset or None
@@ -50,16 +70,28 @@ class MapRun:
     """
 
     vineyard: Vineyard
+    tallies: pd.DataFrame
     blocks: gpd.GeoDataFrame
     samples: gpd.GeoDataFrame
     zones: gpd.GeoDataFrame
+    work: pd.DataFrame
     surface: xr.Dataset
     land: xr.Dataset | None
     report: dict[str, Any]
     findings: list[str]
 
+    def block(self, name: str) -> pd.Series[Any]:
+        """Return the row of one block; raise `InputError`, with the nearest name, where there is none."""
+        names = self.blocks["block"].tolist()
+        if name not in names:
+            near = difflib.get_close_matches(name, names, n=1, cutoff=0.0)[0]
+            raise InputError(
+                [Problem("blocks", None, "block", f"there is no block {name!r}", f"did you mean {near!r}?")]
+            )
+        return pd.Series(self.blocks.drop(columns="geometry").iloc[names.index(name)])
 
-def make_map(folder: Path, progress: Callable[[str], None] = lambda _: None) -> MapRun:
+
+def make_map(folder: Path, progress: Progress = _quiet) -> MapRun:
     """Read a vineyard folder and find out what died, where, and what to do.
 
     Parameters
@@ -76,12 +108,45 @@ def make_map(folder: Path, progress: Callable[[str], None] = lambda _: None) -> 
     """
     progress("reading")
     vineyard = read_vineyard(folder)
-    settings, blocks, samples = vineyard.settings, vineyard.blocks, vineyard.samples
     progress("survival")
-    tallies = survival.tally(vineyard.nodes, vineyard.counts, survival.pruning_reach(samples, blocks, settings))
-    confidence = settings.survival.confidence
-    sample_rows = _with_geometry(survival.sample_table(samples, tallies, confidence), samples)
-    block_rows = survival.block_table(blocks, samples, tallies, confidence)
+    reach = survival.pruning_reach(vineyard.samples, vineyard.blocks, vineyard.settings)
+    return _mapped(vineyard, survival.tally(vineyard.nodes, vineyard.counts, reach), progress)
+
+
+def check_spring(folder: Path, counts: Path, progress: Progress = _quiet) -> tuple[SpringCheck, MapRun]:
+    """Hold shoots counted after budbreak against the map, and map again with them.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the vineyard.
+    counts : Path
+        Table with sample, nodes and shoots.
+    progress : callable
+        Told in words what is being done.
+
+    Returns
+    -------
+    check : SpringCheck
+        How the map did.
+    run : MapRun
+        The map with what grew in the place of what the razor said of whole nodes.
+
+    Raises
+    ------
+    InputError
+        When the folder or the table cannot be used.
+    """
+    first = make_map(folder, progress)
+    vineyard = first.vineyard
+    shoots = read_spring(counts, set(vineyard.samples["sample"]))
+    check = check_forecast(shoots, vineyard.samples, first.surface, vineyard.settings.survival.confidence)
+    return check, _mapped(vineyard, corrected(first.tallies, shoots), progress)
+
+
+def _mapped(vineyard: Vineyard, tallies: pd.DataFrame, progress: Progress) -> MapRun:
+    """From counts to actions."""
+    settings, blocks, samples = vineyard.settings, vineyard.blocks, vineyard.samples
     progress("terrain")
     grid = block_grid(blocks, settings.surface.cell_m, settings.surface.max_cells)
     land = None
@@ -91,20 +156,39 @@ def make_map(folder: Path, progress: Callable[[str], None] = lambda _: None) -> 
         injury = injury_map(samples, blocks, tallies, grid, land, settings.surface, progress)
     except TooFewSamplesError as error:
         raise InputError([Problem("samples", None, "", str(error), "cut more canes, then map again")]) from error
+    progress("wood")
+    trunks = wood_layers(vineyard.wood, samples, blocks, grid, land, settings.surface)
+    surface = injury.grid.merge(trunks)
     progress("actions")
-    block_rows = _with_geometry(block_rows.join(injury.blocks), blocks)
-    decided = decide(block_rows, settings)
-    block_rows[decided.columns] = decided
-    zones = action_zones(injury.grid, block_rows, settings)
+    block_rows = _block_rows(vineyard, tallies, injury)
+    zones = action_zones(surface, block_rows, settings)
     warnings = [*vineyard.warnings, *_surface_warnings(vineyard, injury)]
-    report = _report(vineyard, injury, warnings)
-    words = findings(block_rows, injury, settings)
-    return MapRun(vineyard, block_rows, sample_rows, zones, injury.grid, land, report, words)
+    return MapRun(
+        vineyard,
+        tallies,
+        block_rows,
+        _with_geometry(survival.sample_table(samples, tallies, settings.survival.confidence), samples),
+        zones,
+        work_list(zones, block_rows, settings),
+        surface,
+        land,
+        _report(vineyard, injury, warnings),
+        findings(block_rows, injury, settings),
+    )
 
 
-def write_map(
-    run: MapRun, out: Path, earlier: Path | None = None, progress: Callable[[str], None] = lambda _: None
-) -> list[Path]:
+def _block_rows(vineyard: Vineyard, tallies: pd.DataFrame, injury: InjuryMap) -> gpd.GeoDataFrame:
+    """Join what was cut, what the map says, the wood and the action of every block."""
+    settings, blocks, samples = vineyard.settings, vineyard.blocks, vineyard.samples
+    confidence = settings.survival.confidence
+    rows = survival.block_table(blocks, samples, tallies, confidence).join(injury.blocks)
+    rows = rows.join(blocks[_OF_BLOCKS]).join(wood_table(vineyard.wood, samples, blocks, confidence))
+    decided = decide(rows, settings)
+    rows[decided.columns] = decided
+    return _with_geometry(rows, blocks)
+
+
+def write_map(run: MapRun, out: Path, earlier: Path | None = None, progress: Progress = _quiet) -> list[Path]:
     """Write the outputs of a run, all or nothing.
 
     Parameters
@@ -130,6 +214,7 @@ def write_map(
     """
     progress("writing")
     blocks_then, surface_then = (None, None) if earlier is None else exports.read_run(earlier)
+    settings = run.vineyard.settings
     with exports.staged(out) as stage:
         write_page(
             stage / "map.html",
@@ -139,21 +224,65 @@ def write_map(
             zones=run.zones,
             surface=run.surface,
             report=run.report,
-            settings=run.vineyard.settings,
+            settings=settings,
             compare=blocks_then,
             compare_surface=surface_then,
             ground=run.land,
-            online=_online(run.vineyard.settings),
+            online=_online(settings),
         )
-        exports.write_csv(run.blocks, stage / "blocks.csv")
-        exports.write_csv(run.samples, stage / "samples.csv")
-        exports.write_csv(run.zones, stage / "zones.csv")
+        _write_sheets(run, stage)
+        tables = {"blocks": run.blocks, "samples": run.samples, "zones": run.zones, "worklist": run.work}
+        for name, table in tables.items():
+            exports.write_csv(table, stage / f"{name}.csv")
+        write_work_list(run.work, stage / "worklist.xlsx", settings.work.currency)
         layers = {"blocks": run.blocks, "samples": run.samples, "zones": run.zones}
         exports.write_geopackage(layers, stage / "vineyard.gpkg")
         exports.write_injury(run.surface, stage / "injury.tif")
+        (stage / "navigation").mkdir()
+        write_navigation(run.zones, stage / "navigation", settings.language)
         exports.write_json(run.report, stage / "run.json")
         names = sorted((file.name for file in stage.iterdir()), key=lambda name: (name != "map.html", name))
     return [out / name for name in names]
+
+
+def write_spring(check: SpringCheck, run: MapRun, out: Path, progress: Progress = _quiet) -> list[Path]:
+    """Write the corrected map, and how the first one did: spring_samples.csv and spring_calibration.csv.
+
+    Parameters
+    ----------
+    check, run
+        Of `check_spring`.
+    out : Path
+        Folder, as in `write_map`.
+    progress : callable
+        Told in words what is being done.
+
+    Returns
+    -------
+    list of Path
+        What was written, the page first.
+    """
+    written = write_map(run, out, progress=progress)
+    with exports.staged(out) as stage:
+        exports.write_csv(check.samples, stage / "spring_samples.csv")
+        exports.write_csv(check.calibration, stage / "spring_calibration.csv")
+        names = sorted(file.name for file in stage.iterdir())
+    return [*written, *(out / name for name in names)]
+
+
+def _write_sheets(run: MapRun, stage: Path) -> None:
+    """Write the crew sheets in every language."""
+    for language in LANGUAGES:
+        write_sheet(
+            stage / f"crew_sheet_{language}.html",
+            blocks=run.blocks,
+            zones=run.zones,
+            ground=run.land,
+            settings=run.vineyard.settings,
+            name=run.vineyard.name,
+            language=language,
+            made=dt.date.fromisoformat(run.report["made"][:10]),
+        )
 
 
 def _online(settings: Settings) -> OnlineGround | None:

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, PositiveFloat, PositiveInt, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, NonNegativeFloat, PositiveFloat, PositiveInt, ValidationError
 from pydantic_core import ErrorDetails, PydanticUndefined
 
 from vinemap.errors import Findings, InputError
@@ -74,6 +74,12 @@ class Actions(_Section):
     smallest_zone_ha: float = Field(
         0.1, ge=0.0, description="smaller pieces join the neighbour with the longest border"
     )
+    whole_rows_share: float = Field(
+        0.85,
+        ge=0.0,
+        le=1.0,
+        description="zones are whole vine rows where so much of a block keeps its step by that",
+    )
     rules: Rules = Field(default_factory=default_rules, description="numbers in place of those of rules.toml")
 
 
@@ -89,6 +95,25 @@ class Page(_Section):
     )
     online_credit: str = Field("", description="whom to credit for its tiles")
     online_zoom: PositiveInt = Field(19, description="greatest zoom that it carries")
+
+
+Task = Literal["as_usual", "keep_more", "prune_long_wait", "check_wood", "look_again", "retrain", "replant_candidate"]
+
+
+class Work(_Section):
+    """What work takes and costs; nothing is assumed that is not given here, but a young vine for each replanted one."""
+
+    vines_per_hour: dict[Task, PositiveFloat] = Field(
+        default_factory=dict, description="vines that one person does in an hour, by action"
+    )
+    materials: dict[Task, dict[str, NonNegativeFloat]] = Field(
+        default_factory=dict, description="pieces for each vine, by action, e.g. retrain = { stakes = 1, ties = 3 }"
+    )
+    prices: dict[str, NonNegativeFloat] = Field(
+        default_factory=dict, description='price of a piece of each material, and of an "hour"'
+    )
+    currency: str = Field("", description="of the prices, for the heading")
+    order: Literal["worst", "route"] = Field("worst", description="of the work list: worst first, or nearest next")
 
 
 class Settings(_Section):
@@ -107,6 +132,7 @@ class Settings(_Section):
     survival: Survival = Survival()
     surface: Surface = Surface()
     actions: Actions = Actions()
+    work: Work = Work()
     page: Page = Page()
 
 

@@ -34,12 +34,20 @@ BLOCK_COLUMNS = (
     "planted",
     "pruning",
     "own_rooted",
+    "pruning_weight_kg",
+    "normal_yield_t_ha",
+    "row_bearing_deg",
+    "first_vine_lon",
+    "first_vine_lat",
     "geometry",
     "area_ha",
 )
 SAMPLE_COLUMNS = ("sample", "block", "stated_block", "distance_m", "date", "geometry")
 
-_FIGURES = ("row_spacing_m", "vine_spacing_m", "vines", "nodes_per_vine", "trunks", "planted")
+_FIGURES = (
+    *("row_spacing_m", "vine_spacing_m", "vines", "nodes_per_vine", "trunks", "planted"),
+    *("pruning_weight_kg", "normal_yield_t_ha", "row_bearing_deg", "first_vine_lon", "first_vine_lat"),
+)
 _MODELS: dict[str, tuple[type[Row], ...]] = {
     "blocks": (BlockRow,),
     "samples": (SampleRow,),
@@ -66,8 +74,9 @@ class Vineyard:
     blocks : GeoDataFrame
         A row a block in file order: block (str, unique), variety (str or None), species_group (``vinifera``,
         ``hybrid``, ``american`` or None), row_spacing_m, vine_spacing_m, vines, nodes_per_vine, trunks, planted (float,
-        NaN where unknown), pruning (``spur`` or ``cane``), own_rooted (True, False or None), geometry (valid Polygon or
-        MultiPolygon), area_ha (float).
+        NaN where unknown), pruning (``spur`` or ``cane``), own_rooted (True, False or None),
+        pruning_weight_kg (cane prunings of one vine), normal_yield_t_ha, row_bearing_deg (degrees clockwise from true north), first_vine_lon, first_vine_lat (WGS 84; float, NaN where
+        unknown), geometry (valid Polygon or MultiPolygon), area_ha (float).
     samples : GeoDataFrame
         A row a sample: sample (str, unique), block (str, or None where it lies in none), stated_block (str or None),
         distance_m (float, 0 inside the block), date (datetime64, NaT where unknown), geometry (Point).
@@ -116,7 +125,7 @@ def read_vineyard(folder: str | os.PathLike[str]) -> Vineyard:
     findings = Findings()
     folder, settings = _opened(folder, findings)
     blocks = _metric_blocks(folder, settings, findings)
-    samples, names, samples_file = read_samples(folder, settings, findings)
+    samples, names, samples_file = read_samples(folder, settings, blocks, findings)
     nodes, counts = read_buds(folder, settings, names, samples_file, findings)
     wood = read_wood(folder, settings, names, samples_file, findings)
     elevation = read_elevation(folder, settings, blocks, findings)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 import numpy as np
@@ -24,7 +24,8 @@ from vinemap.reading.schema import (
     names_of,
     squeeze,
 )
-from vinemap.reading.tables import Table, read_table
+from vinemap.reading.tables import Table, read_table, read_tables
+from vinemap.reading.wide import is_wide, unfold
 from vinemap.settings import Settings
 
 NODE_COLUMNS = ("sample", "cane", "node", "primary", "secondary", "tertiary")
@@ -35,7 +36,7 @@ WOOD_COLUMNS = ("sample", "tissue", "phloem", "xylem")
 def read_buds(
     folder: Path, settings: Settings, known: set[str] | None, samples_file: str, findings: Findings
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Read and check buds.*.
+    """Read and check buds.*: a row a node, a row a cane with a column a node, or a row of counts.
 
     Parameters
     ----------
@@ -54,34 +55,87 @@ def read_buds(
         Columns `NODE_COLUMNS` and `COUNT_COLUMNS`; one of the two is empty.
     """
     path = find_file(folder, "buds", TABLES, settings.files.buds, findings)
-    table = None if path is None else read_table(path, "buds", findings)
-    if table is None:
-        return _nodes([]), _counts([])
-    mapping = settings.columns.buds
-    squeezed = {squeeze(column) for column in table.columns}
-    by_node = squeeze(mapping.get("primary", "primary")) in squeezed
-    counted = squeeze(mapping.get("primary_dead", "primary_dead")) in squeezed
-    if by_node and counted:
+    tables = [] if path is None else read_tables(path, "buds", findings)
+    nodes, counts = read_bud_tables(tables, settings.columns.buds, known, samples_file, findings)
+    return nodes[list(NODE_COLUMNS)], counts
+
+
+def read_bud_tables(
+    tables: list[Table], mapping: Mapping[str, str], known: set[str] | None, samples_file: str, findings: Findings
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Check the tables of one file.
+
+    Parameters
+    ----------
+    tables : list of Table
+        From `vinemap.reading.tables.read_tables`.
+    mapping : mapping
+        Field to column name, from the settings.
+    known, samples_file, findings
+        As `read_buds` has them.
+
+    Returns
+    -------
+    nodes, counts : DataFrame
+        Columns `NODE_COLUMNS` with ``file`` and ``row``, and `COUNT_COLUMNS`; one of the two is empty.
+    """
+    by_node: list[pd.DataFrame] = []
+    by_count: list[Checked[CountRow]] = []
+    for table in _with_buds(tables, mapping, findings):
+        if _has(table, mapping, "primary_dead"):
+            columns = match_columns(table, CountRow, mapping, findings)
+            by_count.append(check_rows(table, CountRow, columns, findings))
+            _refuse_unknown(by_count[-1], known, samples_file, findings)
+        else:
+            by_node.append(_read_nodes(table, mapping, known, samples_file, findings))
+    if by_node and by_count:
         findings.problem(
-            table.file,
+            tables[0].file.split("[")[0],
             None,
             "",
-            "has both primary (a row a node) and primary_dead (a row of counts)",
-            "keep one way in one file: the node rows say more, so delete the columns of counts",
+            "has sheets of nodes and sheets of counts",
+            "keep one way in one file: the sheets of nodes say more, so take out those of counts",
         )
-        return _nodes([]), _counts([])
-    if not by_node and not counted:
+        by_count = []
+    nodes = pd.concat(by_node, ignore_index=True) if by_node else _nodes([]).assign(file="", row=0)
+    if len(by_node) > 1:
+        _refuse_repeats_between(nodes, findings)
+    return nodes, _all_counts(by_count, findings)
+
+
+def _with_buds(tables: list[Table], mapping: Mapping[str, str], findings: Findings) -> list[Table]:
+    """Return the tables that hold buds in one of the three ways; name the others."""
+    found, others = [], []
+    for table in tables:
+        nodes, counts = _has(table, mapping, "primary"), _has(table, mapping, "primary_dead")
+        if nodes and counts:
+            findings.problem(
+                table.file,
+                None,
+                "",
+                "has both primary (a row a node) and primary_dead (a row of counts)",
+                "keep one way in one file: the node rows say more, so delete the columns of counts",
+            )
+        elif nodes or counts or is_wide(table, mapping):
+            found.append(table)
+        else:
+            others.append(table)
+    if others and (len(tables) > len(others)):
+        findings.warn(f"Passed over as holding no buds: {', '.join(table.file for table in others)}.")
+    elif others:
         findings.problem(
-            table.file,
+            others[0].file,
             None,
             "",
-            "has neither the column primary (a row a node) nor nodes and primary_dead (a row of counts)",
-            f"add them, or name yours under [columns.buds] in vinemap.toml; the columns are {_listed(table)}",
+            "has neither the column primary (a row a node) nor nodes and primary_dead (a row of counts) nor node 1, "
+            "node 2 and so on (a row a cane)",
+            f"add them, or name yours under [columns.buds] in vinemap.toml; the columns are {_listed(others[0])}",
         )
-        return _nodes([]), _counts([])
-    if counted:
-        return _nodes([]), _read_counts(table, settings, known, samples_file, findings)
-    return _read_nodes(table, settings, known, samples_file, findings), _counts([])
+    return found
+
+
+def _has(table: Table, mapping: Mapping[str, str], field: str) -> bool:
+    return squeeze(mapping.get(field, field)) in {squeeze(column) for column in table.columns}
 
 
 def _listed(table: Table) -> str:
@@ -89,40 +143,54 @@ def _listed(table: Table) -> str:
 
 
 def _read_nodes(
-    table: Table, settings: Settings, known: set[str] | None, samples_file: str, findings: Findings
+    table: Table, mapping: Mapping[str, str], known: set[str] | None, samples_file: str, findings: Findings
 ) -> pd.DataFrame:
-    columns = match_columns(table, NodeRow, settings.columns.buds, findings)
+    if not _has(table, mapping, "primary"):
+        table, mapping = unfold(table, mapping, findings), {}
+    columns = match_columns(table, NodeRow, mapping, findings)
     checked = check_rows(table, NodeRow, columns, findings)
     _refuse_unknown(checked, known, samples_file, findings)
-    _refuse_repeated_nodes(checked, findings)
+    _refuse_repeats_within(checked, findings)
     _warn_of_codes(checked, ("primary", "secondary", "tertiary"), findings)
     nodes = _numbered(checked, findings)
     unread = (nodes[["primary", "secondary", "tertiary"]] == "unread").all(axis=1)
     if unread.any():
         findings.warn(f"{table.file}: {unread.sum()} of {len(nodes)} nodes have no bud that was read.")
-    return nodes
+    return nodes.assign(file=table.file, row=[table.numbers[place] for place, _ in checked.good()])
 
 
-def _read_counts(
-    table: Table, settings: Settings, known: set[str] | None, samples_file: str, findings: Findings
-) -> pd.DataFrame:
-    columns = match_columns(table, CountRow, settings.columns.buds, findings)
-    checked = check_rows(table, CountRow, columns, findings)
-    _refuse_unknown(checked, known, samples_file, findings)
+def _all_counts(tables: list[Checked[CountRow]], findings: Findings) -> pd.DataFrame:
     parts: dict[str, set[bool]] = {}
-    for place, row in checked.good():
-        kinds = parts.setdefault(row.sample, set())
-        kinds.add(row.part == "all")
-        if len(kinds) == 2:
-            findings.problem(
-                table.file,
-                table.numbers[place],
-                checked.column("part"),
-                f"sample {show(row.sample)} has rows for a part and a row for all nodes, which would count nodes twice",
-                "keep its rows for basal and apical, or its row for all",
-            )
-            parts[row.sample] = {row.part == "all"}
-    return _counts([row for _, row in checked.good()])
+    for checked in tables:
+        for place, row in checked.good():
+            kinds = parts.setdefault(row.sample, set())
+            kinds.add(row.part == "all")
+            if len(kinds) == 2:
+                findings.problem(
+                    checked.table.file,
+                    checked.table.numbers[place],
+                    checked.column("part"),
+                    f"sample {show(row.sample)} has rows for a part and a row for all nodes, which would count nodes "
+                    "twice",
+                    "keep its rows for basal and apical, or its row for all",
+                )
+                parts[row.sample] = {row.part == "all"}
+    return _counts(row for checked in tables for _, row in checked.good())
+
+
+def _refuse_repeats_between(nodes: pd.DataFrame, findings: Findings) -> None:
+    """Name each node that stands in another sheet already."""
+    first = nodes.groupby(["sample", "cane", "node"], sort=False)[["file", "row"]].transform("first")
+    for place in np.flatnonzero(nodes["file"] != first["file"]):
+        again, there = nodes.iloc[place], first.iloc[place]
+        findings.problem(
+            again["file"],
+            int(again["row"]),
+            "",
+            f"node {again['node']} of cane {show(again['cane'])}, sample {show(again['sample'])}, stands in "
+            f"{there['file']}:{there['row']} already",
+            "keep one of the two, or give one of the canes another name",
+        )
 
 
 def read_wood(
@@ -187,7 +255,7 @@ def _numbered(checked: Checked[NodeRow], findings: Findings) -> pd.DataFrame:
     return nodes
 
 
-def _refuse_repeated_nodes(checked: Checked[NodeRow], findings: Findings) -> None:
+def _refuse_repeats_within(checked: Checked[NodeRow], findings: Findings) -> None:
     first: dict[tuple[str, str, int], int] = {}
     no_cane = "" if "cane" in checked.columns else ", and add a column cane if the sample has several"
     for place, row in checked.good():
@@ -211,8 +279,8 @@ def _refuse_unknown(checked: Checked[Model], known: set[str] | None, samples_fil
         return
     rows: dict[str, list[int]] = {}
     for number, name in zip(checked.table.numbers, names_of(checked, "sample"), strict=True):
-        if name is not None and name not in known:
-            rows.setdefault(name, []).append(number)
+        if name is not None and name not in known and number not in rows.setdefault(name, []):
+            rows[name].append(number)
     for name, numbers in rows.items():
         more = f" ({len(numbers)} rows, the first one here)" if len(numbers) > 1 else ""
         near = _alike(name, known)

@@ -103,7 +103,7 @@ def find_file(folder: Path, stem: str, endings: tuple[str, ...], named: str | No
         None where there is no such file or where it cannot be used.
     """
     path = _named(folder, stem, endings, named, findings) if named else _by_stem(folder, stem, endings, findings)
-    return path if path is not None and _usable(path, findings) else None
+    return path if path is not None and usable(path, findings) else None
 
 
 def _named(folder: Path, stem: str, endings: tuple[str, ...], named: str, findings: Findings) -> Path | None:
@@ -160,8 +160,8 @@ def _by_stem(folder: Path, stem: str, endings: tuple[str, ...], findings: Findin
     return None
 
 
-def _usable(path: Path, findings: Findings) -> bool:
-    """Whether a file can be opened, holds anything, and starts as its ending says."""
+def usable(path: Path, findings: Findings) -> bool:
+    """Whether a file can be opened, holds anything, and starts as its ending, which must be a known one, says."""
     if path.is_dir():
         findings.problem(path.name, None, "", "is a folder, not a file", "rename the folder")
         return False

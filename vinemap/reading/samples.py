@@ -20,6 +20,7 @@ from vinemap.reading.files import POINTS, TABLES, find_file
 from vinemap.reading.layers import read_layer
 from vinemap.reading.schema import Checked, SampleRow, check_rows, match_columns, names_of, refuse_repeats
 from vinemap.reading.tables import Table, read_table
+from vinemap.reading.vines import counted_places, located_points
 from vinemap.settings import Settings
 
 _PAIRS = (("lon", "lat"), ("easting", "northing"))
@@ -27,7 +28,7 @@ _POINT = "give the sample its point, or take it out"
 
 
 def read_samples(
-    folder: Path, settings: Settings, findings: Findings
+    folder: Path, settings: Settings, blocks: gpd.GeoDataFrame | None, findings: Findings
 ) -> tuple[gpd.GeoDataFrame | None, set[str] | None, str]:
     """Read and check samples.*.
 
@@ -35,6 +36,8 @@ def read_samples(
     ----------
     folder : Path
     settings : Settings
+    blocks : GeoDataFrame or None
+        In the metric CRS, for samples that are placed by row and vine; None where they could not be read.
     findings : Findings
         Gets problems and warnings.
 
@@ -62,7 +65,7 @@ def read_samples(
     checked = check_rows(table, SampleRow, columns, findings, context)
     refuse_repeats(checked, "sample", "give each sample a name of its own", findings)
     names = {name for name in names_of(checked, "sample") if name is not None} if "sample" in columns else None
-    return _placed(checked, settings, findings), names, path.name
+    return _placed(checked, settings, blocks, findings), names, path.name
 
 
 def _day_first(table: Table, columns: dict[str, int], settings: Settings, findings: Findings) -> bool | None:
@@ -86,13 +89,20 @@ def _day_first(table: Table, columns: dict[str, int], settings: Settings, findin
     return guess
 
 
-def _placed(checked: Checked[SampleRow], settings: Settings, findings: Findings) -> gpd.GeoDataFrame | None:
+def _placed(
+    checked: Checked[SampleRow], settings: Settings, blocks: gpd.GeoDataFrame | None, findings: Findings
+) -> gpd.GeoDataFrame | None:
     shapes = checked.table.geometry
-    if shapes is not None and not shapes.isna().all():
+    drawn = shapes is not None and not shapes.isna().all()
+    counted = counted_places(checked, [place for place, row in checked.good() if not _has_own(checked, place, row)])
+    if drawn:
         crs = layer_crs(checked.table, settings, findings)
-        points = _points_of_shapes(checked, crs, findings)
+        points = _points_of_shapes(checked, crs, counted, findings)
     else:
-        crs, points = _points_of_columns(checked, settings, findings)
+        crs, points = _points_of_columns(checked, settings, counted, findings)
+    located = located_points(checked, counted, blocks, findings)
+    if crs is not None and blocks is not None and located:
+        points |= dict(zip(located, gpd.GeoSeries(located, crs=blocks.crs).to_crs(crs), strict=True))
     good = [(place, row) for place, row in checked.good() if place in points]
     if crs is None or not good:
         return None
@@ -108,12 +118,24 @@ def _placed(checked: Checked[SampleRow], settings: Settings, findings: Findings)
     return gpd.GeoDataFrame(frame, geometry=[points[place] for place, _ in good], crs=crs)
 
 
-def _points_of_shapes(checked: Checked[SampleRow], crs: CRS | None, findings: Findings) -> dict[int, Point]:
+def _has_own(checked: Checked[SampleRow], place: int, row: SampleRow) -> bool:
+    """Whether a row has coordinates, or a part of them, or a shape of its own."""
+    shapes = checked.table.geometry
+    shape = None if shapes is None else shapes.iloc[place]
+    figures = (getattr(row, field) for pair in _PAIRS for field in pair)
+    return (shape is not None and not shape.is_empty) or any(figure is not None for figure in figures)
+
+
+def _points_of_shapes(
+    checked: Checked[SampleRow], crs: CRS | None, counted: list[int], findings: Findings
+) -> dict[int, Point]:
     table = checked.table
     shapes = [] if table.geometry is None else list(table.geometry)
     found: dict[int, Point] = {}
     for place, (shape, number) in enumerate(zip(shapes, table.numbers, strict=True)):
         point = _single(shape)
+        if place in counted:
+            continue
         if shape is None or shape.is_empty:
             findings.problem(table.file, number, "geometry", "the sample has no point", _POINT)
         elif point is None:
@@ -144,10 +166,12 @@ def _single(shape: BaseGeometry | None) -> Point | None:
 
 
 def _points_of_columns(
-    checked: Checked[SampleRow], settings: Settings, findings: Findings
+    checked: Checked[SampleRow], settings: Settings, counted: list[int], findings: Findings
 ) -> tuple[CRS | None, dict[int, Point]]:
     table = checked.table
     pair = next((pair for pair in _PAIRS if all(field in checked.columns for field in pair)), None)
+    if pair is None and counted and len(counted) == len(checked.good()):
+        return LONLAT, {}
     if pair is None:
         half = [field for fields in _PAIRS for field in fields if field in checked.columns]
         findings.problem(
@@ -155,13 +179,13 @@ def _points_of_columns(
             None,
             "",
             "there are no points" if not half else f"{', '.join(half)} alone make no point",
-            "give lon and lat, or easting and northing with crs in vinemap.toml, or a layer of points",
+            "give lon and lat, or easting and northing with crs in vinemap.toml, or a layer of points, or row and vine",
         )
         return None, {}
     x, y = pair
     for place, row in checked.good():
         for field in pair:
-            if getattr(row, field) is None:
+            if getattr(row, field) is None and place not in counted:
                 number = table.numbers[place]
                 findings.problem(table.file, number, checked.column(field), "is empty", _POINT)
     points = {place: Point(getattr(row, x), getattr(row, y)) for place, row in checked.good() if _has(row, pair)}

@@ -61,6 +61,11 @@ class BlockRow(Row):
     planted: Annotated[int | None, _whole(1800, 2100, "the year of planting")] = None
     pruning: Annotated[str | None, BeforeValidator(partial(cells.choice, among=cells.same("spur", "cane")))] = None
     own_rooted: YesNo = None
+    pruning_weight_kg: Annotated[float | None, _number(0, 100, "cane prunings of one vine in kilograms")] = None
+    normal_yield_t_ha: Annotated[float | None, _number(0, 1000, "tonnes a hectare in a normal year")] = None
+    row_bearing_deg: Annotated[float | None, _number(0, 360, "degrees clockwise from true north, 0 to 360")] = None
+    first_vine_lon: Annotated[float | None, _number(-180, 180, "longitude in decimal degrees, -180 to 180")] = None
+    first_vine_lat: Annotated[float | None, _number(-90, 90, "latitude in decimal degrees, -90 to 90")] = None
 
 
 class SampleRow(Row):
@@ -74,6 +79,8 @@ class SampleRow(Row):
     easting: Annotated[float | None, _number(-1e8, 1e8, "easting in the unit of the CRS")] = None
     northing: Annotated[float | None, _number(-1e8, 1e8, "northing in the unit of the CRS")] = None
     block: Words = None
+    row: Annotated[int | None, _whole(1, 100_000, "the number of the vine row, 1 or more")] = None
+    vine: Annotated[int | None, _whole(1, 100_000, "the number of the vine in its row, 1 or more")] = None
     date: Day = None
 
 
@@ -86,6 +93,13 @@ class NodeRow(Row):
     primary: Status
     secondary: Status = "unread"
     tertiary: Status = "unread"
+
+
+class CaneRow(Row):
+    """A row of buds.* with a column a node: a cane."""
+
+    sample: Name
+    cane: Cane = "1"
 
 
 class CountRow(Row):
@@ -198,7 +212,7 @@ def match_columns(table: Table, model: type[Row], mapping: Mapping[str, str], fi
                     f"correct vinemap.toml; the columns are {', '.join(filter(None, table.columns))}",
                 )
         else:
-            places = _places(table, field, squeezed, model.format_names.get(field))
+            places = _places(table, field, squeezed, model)
         if len(places) > 1:
             names = " and ".join(repr(table.columns[i]) for i in places)
             findings.problem(
@@ -210,16 +224,17 @@ def match_columns(table: Table, model: type[Row], mapping: Mapping[str, str], fi
     return found
 
 
-def _places(table: Table, field: str, squeezed: Sequence[str], format_name: str | None) -> list[int]:
+def _places(table: Table, field: str, squeezed: Sequence[str], model: type[Row]) -> list[int]:
     """Return the places of a field's column by its own name, else by a usual spelling, else by the format's name."""
     names = [field, *_SPELLINGS.get(field, ())]
     places = [i for i, column in enumerate(squeezed) if column in map(squeeze, names)]
     if not places and table.file.lower().endswith(".shp"):
-        # Column names in a shapefile end after ten characters.
-        cut = squeeze(field[:_SHAPEFILE_NAME])
-        places = [i for i, column in enumerate(squeezed) if len(field) > _SHAPEFILE_NAME and column.startswith(cut)]
+        # Column names in a shapefile end after ten characters; two fields that begin alike cannot be told apart then.
+        cut = field[:_SHAPEFILE_NAME]
+        alone = len(field) > _SHAPEFILE_NAME and sum(other.startswith(cut) for other in model.model_fields) == 1
+        places = [i for i, column in enumerate(squeezed) if alone and column.startswith(squeeze(cut))]
     if not places and table.geometry is not None:
-        places = [i for i, column in enumerate(squeezed) if column == format_name]
+        places = [i for i, column in enumerate(squeezed) if column == model.format_names.get(field)]
     return places
 
 
@@ -283,7 +298,7 @@ def check_rows(
 
 
 def _where_is(field: str, table: Table) -> str:
-    stem = table.file.rsplit(".", 1)[0].casefold()
+    stem = table.file.split(".", 1)[0].casefold()
     stem = stem if stem in ("blocks", "samples", "buds", "wood") else "blocks"
     listed = ", ".join(filter(None, table.columns)) or "none"
     return f'add it, or name yours in vinemap.toml as [columns.{stem}] {field} = "..."; the columns are {listed}'

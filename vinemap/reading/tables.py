@@ -19,6 +19,9 @@ from vinemap.reading.cells import blank
 
 Cells = Sequence[object]
 
+NOTES_SHEET = "notes"
+"""Title of the sheet of a workbook that is for its readers and never holds a table."""
+
 _SEPARATORS = ("\t", ";", "|", ",")
 _FORMULA = re.compile(rb"<f[ >/]")
 
@@ -65,13 +68,48 @@ def read_table(path: Path, stem: str, findings: Findings) -> Table | None:
     Table or None
         None where the file as a whole cannot be read.
     """
-    workbook = path.suffix.lower() == ".xlsx"
-    records = _workbook(path, stem, findings) if workbook else _text(path, findings)
-    return None if records is None else _table(path.name, records, findings)
+    if path.suffix.lower() != ".xlsx":
+        records = _text(path, findings)
+        return None if records is None else _table(path.name, records, findings)
+    sheets = _workbook(path, stem, findings)
+    if len(sheets) > 1:
+        listed = ", ".join(sheets)
+        findings.problem(path.name, None, "", f"has several sheets: {listed}", f"name the one to read '{stem}'")
+        return None
+    return next((_table(path.name, records, findings) for records in sheets.values()), None)
+
+
+def read_tables(path: Path, stem: str, findings: Findings) -> list[Table]:
+    """Read a text table, or the sheets of a workbook that may hold several tables of one kind.
+
+    Parameters
+    ----------
+    path, stem, findings
+        As `read_table` has them.
+
+    Returns
+    -------
+    list of Table
+        Of a workbook: the sheet called ``stem`` alone where there is one, else every sheet with rows; ``file`` is then
+        ``name.xlsx[sheet]``.
+    """
+    sheets = _workbook(path, stem, findings) if path.suffix.lower() == ".xlsx" else {}
+    filled = {title: records for title, records in sheets.items() if len(_filled(records)) > 1}
+    if len(filled) > 1:
+        tables = [_table(f"{path.name}[{title}]", records, findings) for title, records in filled.items()]
+    elif sheets:
+        tables = [_table(path.name, next(iter((filled or sheets).values())), findings)]
+    else:
+        tables = [read_table(path, stem, findings)] if path.suffix.lower() != ".xlsx" else []
+    return [table for table in tables if table is not None]
+
+
+def _filled(records: list[tuple[int, Cells]]) -> list[tuple[int, Cells]]:
+    return [(number, cells) for number, cells in records if not all(blank(cell) for cell in cells)]
 
 
 def _table(file: str, records: list[tuple[int, Cells]], findings: Findings) -> Table | None:
-    filled = [(number, cells) for number, cells in records if not all(blank(cell) for cell in cells)]
+    filled = _filled(records)
     if not filled:
         findings.problem(file, None, "", "holds no rows", "save the table again with a header and its rows")
         return None
@@ -162,18 +200,19 @@ def _separator(text: str) -> str:
     return max(_SEPARATORS, key=width)
 
 
-def _workbook(path: Path, stem: str, findings: Findings) -> list[tuple[int, Cells]] | None:
+def _workbook(path: Path, stem: str, findings: Findings) -> dict[str, list[tuple[int, Cells]]]:
+    """Return the sheets to read, by title; none where the workbook cannot be read."""
     # openpyxl meets damaged files with errors of any class, so the net is wide here and only here.
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            return _sheet(path, stem, findings)
+            return _sheets(path, stem, findings)
     except Exception:
         findings.problem(path.name, None, "", "the workbook is damaged", "open it in a spreadsheet and save it again")
-        return None
+        return {}
 
 
-def _sheet(path: Path, stem: str, findings: Findings) -> list[tuple[int, Cells]] | None:
+def _sheets(path: Path, stem: str, findings: Findings) -> dict[str, list[tuple[int, Cells]]]:
     book = openpyxl.load_workbook(path, read_only=True, data_only=True)
     try:
         for sheet in book.worksheets:
@@ -184,15 +223,11 @@ def _sheet(path: Path, stem: str, findings: Findings) -> list[tuple[int, Cells]]
         book.close()
     filled = [title for title, rows in sheets.items() if any(not blank(cell) for row in rows for cell in row)]
     fitting = [title for title in filled if title.strip().casefold() == stem]
-    if len(filled) > 1 and len(fitting) != 1:
-        findings.problem(
-            path.name, None, "", f"has several sheets: {', '.join(filled)}", f"name the one to read '{stem}'"
-        )
-        return None
-    chosen = (fitting or filled or list(sheets))[0]
-    rows = sheets[chosen]
-    _unsaved_formulas(path, chosen, rows, findings)
-    return list(enumerate(rows, start=1))
+    tables = [title for title in filled if title.strip().casefold() != NOTES_SHEET]
+    chosen = fitting if len(fitting) == 1 else tables or filled or list(sheets)[:1]
+    for title in chosen:
+        _unsaved_formulas(path, title, sheets[title], findings)
+    return {title: list(enumerate(sheets[title], start=1)) for title in chosen}
 
 
 def _unsaved_formulas(path: Path, title: str, rows: Sequence[Cells], findings: Findings) -> None:

@@ -1,0 +1,94 @@
+"""Samples without coordinates: placed by the row and the number of their vine."""
+
+from __future__ import annotations
+
+import math
+
+import geopandas as gpd
+from shapely import Point
+
+from vinemap.errors import Findings
+from vinemap.reading.cells import show
+from vinemap.reading.schema import Checked, SampleRow
+from vinemap.rows import Located, RowFrame, block_frames, locate
+
+_NEEDED = ("row_spacing_m", "vine_spacing_m", "row_bearing_deg", "first_vine_lon", "first_vine_lat")
+
+
+def counted_places(checked: Checked[SampleRow], pointless: list[int]) -> list[int]:
+    """Return those of the rows without a point that name a row or a vine."""
+    rows = dict(checked.good())
+    return [place for place in pointless if rows[place].row is not None or rows[place].vine is not None]
+
+
+def located_points(
+    checked: Checked[SampleRow], places: list[int], blocks: gpd.GeoDataFrame | None, findings: Findings
+) -> dict[int, Point]:
+    """Place samples by row and vine in their block.
+
+    Parameters
+    ----------
+    checked : Checked of SampleRow
+        The samples' file.
+    places : list of int
+        Rows of its table to place.
+    blocks : GeoDataFrame or None
+        In the metric CRS, with `row_spacing_m`, `vine_spacing_m`, `row_bearing_deg`, `first_vine_lon` and
+        `first_vine_lat`; None where the blocks could not be read, and nothing is held against the samples.
+    findings : Findings
+        Gets a problem for each row that cannot be placed, and a warning that states the error.
+
+    Returns
+    -------
+    dict
+        Point in the blocks' CRS, by place in the table.
+    """
+    if blocks is None or not places:
+        return {}
+    rows = dict(checked.good())
+    _, frames = block_frames(blocks)
+    by_name = dict(zip(blocks["block"], frames, strict=True))
+    bearings = dict(zip(blocks["block"], blocks["row_bearing_deg"].notna(), strict=True))
+    located: dict[int, Located] = {}
+    for place in places:
+        fault = _fault(rows[place], by_name, bearings, located, place)
+        if fault is not None:
+            field, message, remedy = fault
+            findings.problem(checked.table.file, checked.table.numbers[place], checked.column(field), message, remedy)
+    if located:
+        errors = [found.error_m for found in located.values()]
+        findings.warn(
+            f"{checked.table.file}: {len(located)} of {len(checked.rows)} samples were placed by row and vine, with a "
+            f"standard error of {min(errors):.0f} to {max(errors):.0f} m."
+        )
+    return {place: found.point for place, found in located.items()}
+
+
+def _fault(
+    row: SampleRow,
+    frames: dict[str, RowFrame | None],
+    bearings: dict[str, bool],
+    located: dict[int, Located],
+    place: int,
+) -> tuple[str, str, str] | None:
+    """Place one sample, or return the column, what is wrong, and what to do."""
+    if row.row is None or row.vine is None:
+        empty = "row" if row.row is None else "vine"
+        return empty, "is empty, and the sample has no coordinates", "give both row and vine, or a point"
+    if row.block is None:
+        return "block", "is empty, and rows are counted within a block", "name the sample's block"
+    if row.block not in frames:
+        return "block", f"there is no block {show(row.block)}", f"name one of {', '.join(sorted(frames)[:12])}"
+    frame = frames[row.block]
+    if frame is None or not frame.measured or math.isnan(frame.vine_spacing) or not bearings[row.block]:
+        message = f"rows and vines of block {show(row.block)} cannot be counted"
+        return "block", message, f"give the block {', '.join(_NEEDED)}, or the sample a point"
+    try:
+        located[place] = locate(frame, row.row, row.vine)
+    except ValueError as error:
+        return (
+            "row" if str(error).startswith("there is no row") else "vine",
+            str(error),
+            "correct the sample, or the block's spacings",
+        )
+    return None
