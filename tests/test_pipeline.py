@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,6 +21,7 @@ from shapely import box
 
 from vinemap.demo import Truth, write_demo
 from vinemap.errors import InputError
+from vinemap.explain import explain_block
 from vinemap.grid import centres
 from vinemap.pipeline import MapRun, make_map, write_map
 
@@ -79,6 +81,7 @@ def test_bounds_hold_most_of_the_truth(demo: Demo) -> None:
 def test_every_output_is_there(demo: Demo) -> None:
     """The folder holds what the design's table lists."""
     expected = {"map.html", "blocks.csv", "samples.csv", "zones.csv", "vineyard.gpkg", "injury.tif", "run.json"}
+    expected |= {"worklist.csv", "worklist.xlsx", "crew_sheet_en.html", "crew_sheet_es.html", "navigation"}
     assert expected <= {path.name for path in demo.out.iterdir()}
 
 
@@ -98,6 +101,30 @@ def test_figures_are_the_same_everywhere(demo: Demo) -> None:
     report = json.loads((demo.out / "run.json").read_text(encoding="utf-8"))
     assert report["area_over_threshold_ha"]["mean"] == pytest.approx(table["area_over_ha"].sum(), abs=0.01)
     assert report["model"]["samples"] == table["samples"].sum()
+
+
+def test_decisions_are_the_same_everywhere(demo: Demo) -> None:
+    """Page, crew sheet, work list and explanation agree with blocks.csv and zones.csv."""
+    blocks, zones, work = (pd.read_csv(demo.out / f"{name}.csv") for name in ("blocks", "zones", "worklist"))
+    html = (demo.out / "map.html").read_text(encoding="utf-8")
+    page = json.loads(re.search(r'<script[^>]*id="vinemap-data"[^>]*>(.*?)</script>', html, re.DOTALL)[1])
+    for name, table in (("blocks", blocks), ("zones", zones)):
+        assert page[name]["action"] == table["action"].tolist()
+        np.testing.assert_allclose(np.array(page[name]["nodes_to_keep"], float), table["nodes_to_keep"])
+    by_zone = work.set_index("zone").loc[zones["zone"]]
+    assert by_zone["action"].tolist() == zones["action"].tolist()
+    assert by_zone["vines"].tolist() == zones["vines"].tolist()
+    sheet = (demo.out / "crew_sheet_en.html").read_text(encoding="utf-8")
+    for _, row in blocks.iterrows():
+        sums = "\n".join(explain_block(demo.run.block(row["block"]), demo.run.vineyard.settings))
+        assert row["action_text"] in sums
+        assert f"{row['primary_dead']} of {row['nodes']} = {row['injury_pct']} %" in sums
+        if row["nodes_to_keep"] > 0:
+            assert f"{row['nodes_to_keep']:.0f}" in sheet
+            assert f"= {row['nodes_to_keep']:.0f}" in sums
+    known = blocks["vines"].notna()
+    shared = zones.groupby("block")["vines"].sum().reindex(blocks["block"])
+    np.testing.assert_allclose(shared[known.to_numpy()], blocks.loc[known, "vines"])
 
 
 def test_what_was_cut_is_counted_exactly(demo: Demo) -> None:
