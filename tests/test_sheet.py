@@ -15,11 +15,12 @@ import numpy as np
 import pytest
 import xarray as xr
 from affine import Affine
+from pypdf import PdfReader
 from shapely.geometry import MultiPolygon, box
 
 from vinemap.actions import ACTIONS
 from vinemap.settings import Settings
-from vinemap.sheet import LANGUAGES, write_sheet
+from vinemap.sheet import LANGUAGES, write_pdf, write_sheet
 from vinemap.sheet.ground import HEIGHT, WIDTH, Shade, block_map
 
 CRS = "EPSG:32618"
@@ -166,7 +167,7 @@ def test_names_are_text(tmp_path: Path) -> None:
 
 def test_every_action_has_its_words_and_colour() -> None:
     """Each code has a name and an instruction in both languages, and its own colour on paper."""
-    style = (files("vinemap.sheet") / "sheet.css").read_text(encoding="utf-8")
+    style = (files("vinemap.sheet") / "drawing.css").read_text(encoding="utf-8")
     for language in LANGUAGES:
         page = json.loads((files("vinemap.page") / "texts" / f"{language}.json").read_text(encoding="utf-8"))
         assert all(f"action.{code}" in page and f"do.{code}" in page for code in ACTIONS)
@@ -227,3 +228,16 @@ def test_prints_one_page_a_block(tmp_path: Path, browser: Any, paper: str, langu
     context.close()
     assert said == []
     assert len(re.findall(rb"/Type\s*/Page[^s]", pdf)) == 3
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_pdf_has_a_page_a_block(tmp_path: Path, language: str) -> None:
+    """WeasyPrint's PDF has one page a block, with its name, its nodes and its cautions as text."""
+    pytest.importorskip("weasyprint", reason="WeasyPrint wants the system's Pango", exc_type=OSError)
+    write(tmp_path / "sheet.html", language)
+    write_pdf(tmp_path / "sheet.html", tmp_path / "sheet.pdf")
+    pages = [page.extract_text() for page in PdfReader(tmp_path / "sheet.pdf").pages]
+    assert len(pages) == 3
+    assert "Knoll" in pages[0]
+    assert "54" in pages[0]
+    assert "{{ 7*7 }}" in pages[1]

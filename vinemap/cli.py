@@ -42,15 +42,16 @@ def commands() -> None:
 @_FOLDER
 @_OUT
 @click.option("--compare", type=click.Path(path_type=Path), help="Output folder of an earlier run, to show the change.")
+@click.option("--pdf", is_flag=True, help="Write the crew sheets as PDF too (needs the extra vinemap[pdf]).")
 @click.option("--open", "open_page", is_flag=True, help="Open the page when it is written.")
-def map_command(folder: Path, out: Path | None, compare: Path | None, open_page: bool) -> None:
+def map_command(folder: Path, out: Path | None, compare: Path | None, pdf: bool, open_page: bool) -> None:
     """Map injury and write the page, the tables and the layers.
 
     Example: vinemap map demo_blocks -o outputs/demo --open
     """
     with _console.status("starting") as status:
         run = make_map(folder, _shown(status))
-        written = write_map(run, _out(out, folder), compare, _shown(status))
+        written = write_map(run, _out(out, folder), compare, _shown(status), pdf=pdf)
     _say(f"{run.vineyard.name}: what froze worst", style="bold")
     for sentence in run.findings:
         _say(f"  {sentence}")

@@ -22,7 +22,7 @@ from vinemap.grid import block_grid, cell_size
 from vinemap.navigation import write_navigation
 from vinemap.page import OnlineGround, write_page
 from vinemap.settings import Settings
-from vinemap.sheet import LANGUAGES, write_sheet
+from vinemap.sheet import LANGUAGES, write_pdf, write_sheet
 from vinemap.spring import SpringCheck, check_forecast, corrected, read_spring
 from vinemap.surface import InjuryMap, injury_map
 from vinemap.terrain import terrain
@@ -188,7 +188,9 @@ def _block_rows(vineyard: Vineyard, tallies: pd.DataFrame, injury: InjuryMap) ->
     return _with_geometry(rows, blocks)
 
 
-def write_map(run: MapRun, out: Path, earlier: Path | None = None, progress: Progress = _quiet) -> list[Path]:
+def write_map(
+    run: MapRun, out: Path, earlier: Path | None = None, progress: Progress = _quiet, *, pdf: bool = False
+) -> list[Path]:
     """Write the outputs of a run, all or nothing.
 
     Parameters
@@ -201,6 +203,8 @@ def write_map(run: MapRun, out: Path, earlier: Path | None = None, progress: Pro
         Output folder of an earlier run, for a layer that shows the change.
     progress : callable
         Told in words what is being done.
+    pdf : bool
+        Write the crew sheets as PDF too.
 
     Returns
     -------
@@ -211,6 +215,8 @@ def write_map(run: MapRun, out: Path, earlier: Path | None = None, progress: Pro
     ------
     InputError
         When ``earlier`` is no output folder.
+    VinemapError
+        When PDF is asked for and cannot be made here.
     """
     progress("writing")
     blocks_then, surface_then = (None, None) if earlier is None else exports.read_run(earlier)
@@ -230,7 +236,7 @@ def write_map(run: MapRun, out: Path, earlier: Path | None = None, progress: Pro
             ground=run.land,
             online=_online(settings),
         )
-        _write_sheets(run, stage)
+        _write_sheets(run, stage, pdf=pdf)
         tables = {"blocks": run.blocks, "samples": run.samples, "zones": run.zones, "worklist": run.work}
         for name, table in tables.items():
             exports.write_csv(table, stage / f"{name}.csv")
@@ -270,11 +276,12 @@ def write_spring(check: SpringCheck, run: MapRun, out: Path, progress: Progress 
     return [*written, *(out / name for name in names)]
 
 
-def _write_sheets(run: MapRun, stage: Path) -> None:
+def _write_sheets(run: MapRun, stage: Path, *, pdf: bool) -> None:
     """Write the crew sheets in every language."""
     for language in LANGUAGES:
+        sheet = stage / f"crew_sheet_{language}.html"
         write_sheet(
-            stage / f"crew_sheet_{language}.html",
+            sheet,
             blocks=run.blocks,
             zones=run.zones,
             ground=run.land,
@@ -283,6 +290,8 @@ def _write_sheets(run: MapRun, stage: Path) -> None:
             language=language,
             made=dt.date.fromisoformat(run.report["made"][:10]),
         )
+        if pdf:
+            write_pdf(sheet, sheet.with_suffix(".pdf"))
 
 
 def _online(settings: Settings) -> OnlineGround | None:

@@ -82,9 +82,9 @@ def write_sheet(
                 caption=escape(words("caption" if shade is None else "caption_shaded")),
             )
         )
-    whole = _template("sheet.html").substitute(
-        language=language, title=escape(words("title", name=name)), style=_file("sheet.css"), pages="\n".join(pages)
-    )
+    style = _file("sheet.css") + _file("drawing.css")
+    title = escape(words("title", name=name))
+    whole = _template("sheet.html").substitute(language=language, title=title, style=style, pages="\n".join(pages))
     path.write_text(whole, encoding="utf-8")
 
 
