@@ -128,3 +128,22 @@ def test_spring_holds_shoots_against_the_map(tmp_path: Path, monkeypatch, capsys
     assert (tmp_path / "out" / "map.html").exists()
     calibration = pd.read_csv(tmp_path / "out" / "spring_calibration.csv")
     assert calibration["nodes"].sum() == 30 * len(samples)
+
+
+def test_bench_merge_and_template(tmp_path: Path, monkeypatch, capsys) -> None:
+    """The bench page for a folder's samples, two tables put into one, and empty tables to fill."""
+    write_demo(tmp_path / "v")
+    page = tmp_path / "bench.html"
+    assert _run(monkeypatch, capsys, "bench", str(tmp_path / "v" / "samples.csv"), "-o", str(page))[0] == 0
+    assert "RA01" in page.read_text(encoding="utf-8")
+    buds = pd.read_csv(tmp_path / "v" / "buds.csv", keep_default_na=False)
+    first = buds["sample"] < "K"
+    for name, part in (("one.csv", buds[first]), ("two.csv", buds[~first])):
+        part.to_csv(tmp_path / name, index=False)
+    tables = [str(tmp_path / name) for name in ("one.csv", "two.csv")]
+    code, out, _ = _run(monkeypatch, capsys, "merge", *tables, "-o", str(tmp_path / "all.csv"))
+    assert code == 0
+    assert f"{len(buds):,}" in out
+    assert len(pd.read_csv(tmp_path / "all.csv")) == len(buds)
+    assert _run(monkeypatch, capsys, "template", str(tmp_path / "t"))[0] == 0
+    assert list((tmp_path / "t").iterdir())

@@ -14,11 +14,14 @@ from rich.markup import escape
 from rich.status import Status
 
 from vinemap import __version__
+from vinemap.bench import read_bench_samples, write_bench
 from vinemap.demo import write_demo
 from vinemap.errors import InputError, VinemapError
 from vinemap.explain import explain_block
+from vinemap.merge import merge_buds
 from vinemap.pipeline import check_spring, make_map, write_map, write_spring
 from vinemap.spring import spring_findings
+from vinemap.templates import write_templates
 from vinemap.vineyard import read_vineyard, summary
 
 _INPUT_WRONG, _FAILED = 2, 1
@@ -60,6 +63,46 @@ def map_command(folder: Path, out: Path | None, compare: Path | None, pdf: bool,
     if open_page:
         webbrowser.open(written[0].resolve().as_uri())
     _say_written(written)
+
+
+@commands.command()
+@click.argument("plan", required=False, type=click.Path(path_type=Path))
+@click.option("-o", "--out", default=Path("bench.html"), type=click.Path(path_type=Path), show_default=True)
+@click.option("--name", default="vineyard", show_default=True, help="Of the vineyard; the page's store belongs to it.")
+@click.option("--language", default="en", type=click.Choice(["en", "es"]), show_default=True)
+def bench(plan: Path | None, out: Path, name: str, language: str) -> None:
+    """Write the page that takes down what the razor shows, for a phone or tablet beside the cutting board.
+
+    PLAN is a table with the columns sample and block, such as the samples.csv of a plan or a vineyard folder;
+    without it, the page loads one at the bench.
+
+    Example: vinemap bench demo_blocks/samples.csv --name "Thornquill Hollow" -o bench.html
+    """
+    write_bench(out, samples=None if plan is None else read_bench_samples(plan), name=name, language=language)
+    _say(f"Wrote {out}. Save it on the phone, open it there, and send back the buds.csv that it saves.")
+
+
+@commands.command()
+@click.argument("tables", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("-o", "--out", default=Path("buds.csv"), type=click.Path(path_type=Path), show_default=True)
+def merge(tables: tuple[Path, ...], out: Path) -> None:
+    """Put several people's bud tables into one, and name what was entered twice.
+
+    Example: vinemap merge buds_ana.csv buds_lee.csv -o demo_blocks/buds.csv
+    """
+    for sentence in merge_buds(tables, out):
+        _say(sentence)
+
+
+@commands.command()
+@_FOLDER
+def template(folder: Path) -> None:
+    """Write empty tables of every shape that vinemap reads, ready to fill.
+
+    Example: vinemap template my_vineyard
+    """
+    for sentence in write_templates(folder):
+        _say(sentence)
 
 
 @commands.command()

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import json
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +10,7 @@ import pandas as pd
 import shapely
 
 from vinemap.actions import KEEP_MORE
+from vinemap.texts import texts
 
 FILES = ("zone_points.gpx", "zone_outlines.gpx", "zones.kml", "zones.geojson", "zones_shp/zones.shp")
 
@@ -45,11 +44,11 @@ def write_navigation(zones: gpd.GeoDataFrame, folder: Path, language: str = "en"
         return []
     place = zones.to_crs(4326)
     table = pd.DataFrame(zones.drop(columns="geometry"))
-    texts = json.loads((files("vinemap.page") / "texts" / f"{language}.json").read_text(encoding="utf-8"))
+    words = texts("vinemap.page")[language]
     named = pd.DataFrame(
         {
             "name": [f"{row['zone']} {row['block']}" for row in table.to_dict("records")],
-            "desc": [_described(row, texts) for row in table.to_dict("records")],
+            "desc": [_described(row, words) for row in table.to_dict("records")],
         }
     )
     points = gpd.GeoDataFrame(named, geometry=zones.geometry.representative_point().to_crs(4326).to_numpy(), crs=4326)
@@ -68,16 +67,16 @@ def write_navigation(zones: gpd.GeoDataFrame, folder: Path, language: str = "en"
     return [*written[:-1], *sorted(written[-1].parent.iterdir())]
 
 
-def _described(row: dict[Any, Any], texts: dict[str, str]) -> str:
+def _described(row: dict[Any, Any], words: dict[str, str]) -> str:
     """Say what to do in a zone, in one line."""
-    parts = [texts[f"action.{row['action']}"]]
+    parts = [words[f"action.{row['action']}"]]
     if pd.notna(row["nodes_to_keep"]):
         keep, usual = f"{row['nodes_to_keep']:.0f}", f"{row['target_nodes']:.0f}"
-        parts.append(texts["do.nodes"].format(keep=keep, usual=usual))
+        parts.append(words["do.nodes"].format(keep=keep, usual=usual))
     elif row["action"] == KEEP_MORE:
-        parts.append(texts["do.extra"].format(extra=f"{row['extra_pct']:.0f} %"))
+        parts.append(words["do.extra"].format(extra=f"{row['extra_pct']:.0f} %"))
     if pd.notna(row["vines"]):
-        parts.append(f"{texts['sheet.vines']}: {row['vines']}.")
+        parts.append(f"{words['sheet.vines']}: {row['vines']}.")
     return " ".join(part if part.endswith(".") else f"{part}." for part in parts)
 
 

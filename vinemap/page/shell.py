@@ -6,14 +6,16 @@ import base64
 import hashlib
 import re
 from dataclasses import dataclass
-from functools import cache
-from importlib.resources import files
 from pathlib import Path
 from urllib.parse import urlsplit
 
 import folium
 from branca.element import Element, Figure
 from xstatic.pkg import leaflet
+
+from vinemap.texts import asset
+
+_PAGE = "vinemap.page"
 
 _SCRIPTS = (
     "dom.js",
@@ -100,14 +102,14 @@ def page(data: str, online: OnlineGround | None = None) -> str:
     online : OnlineGround or None
         Widens the policy's ``img-src`` by this one host.
     """
-    before, after = _asset("page.html").split("<!-- map -->\n")
+    before, after = asset(_PAGE, "page.html").split("<!-- map -->\n")
     figure = _figure()
     figure.html.add_child(_Verbatim(before), name="before", index=0)
     figure.html.add_child(_Verbatim(after), name="after")
     figure.script.add_child(_Verbatim(f"</script>\n{_DATA_MARK}</script>\n<script>{_own_script()}"), name="own")
     html = _VIEWPORT.sub('<meta name="viewport" content="width=device-width, initial-scale=1">', figure.render())
     html = html.replace("<html>", '<html lang="en">', 1)
-    html = html.replace("<head>", f'<head>\n<meta charset="utf-8">\n{_policy(html, online)}', 1)
+    html = html.replace("<head>", f'<head>\n<meta charset="utf-8">\n{policy(html, online)}', 1)
     return html.replace(_DATA_MARK, _DATA_MARK + data, 1)
 
 
@@ -134,12 +136,12 @@ def _figure() -> Figure:
     rules = re.sub(r"[^{}]*\{[^{}]*url\([^{}]*\}", "", (library / "leaflet.css").read_text(encoding="utf-8"))
     figure.header.add_child(_Verbatim(f"<style>{rules}</style>\n<script>{code}</script>"), name="leaflet", index=0)
     area.render()  # type: ignore[no-untyped-call]
-    own = "\n".join(_asset(f"style/{name}") for name in _STYLES)
+    own = "\n".join(asset(_PAGE, f"style/{name}") for name in _STYLES)
     figure.header.add_child(_Verbatim(f"<style>{own}</style>"), name="own_style")
     return figure
 
 
-def _policy(html: str, online: OnlineGround | None) -> str:
+def policy(html: str, online: OnlineGround | None) -> str:
     """Nothing may be fetched, and only the scripts and styles that were put here may run."""
     scripts = " ".join(_digest(code) for code in _RUN.findall(html))
     styles = " ".join(_digest(rules) for rules in _STYLED.findall(html))
@@ -157,10 +159,5 @@ def _digest(text: str) -> str:
 
 def _own_script() -> str:
     """Put the page's script files one after another into a scope of their own."""
-    code = "\n".join(_asset(f"script/{name}") for name in _SCRIPTS)
+    code = "\n".join(asset(_PAGE, f"script/{name}") for name in _SCRIPTS)
     return f'(() => {{\n"use strict";\n{code}\n}})();\n'
-
-
-@cache
-def _asset(name: str) -> str:
-    return files("vinemap.page").joinpath(name).read_text(encoding="utf-8")

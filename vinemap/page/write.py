@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
-from importlib.resources import files
 from itertools import groupby
 from operator import itemgetter
 from pathlib import Path
@@ -23,7 +21,9 @@ from vinemap.page.grids import CHANGE, MASK, PERCENT, Frame, coarsened, encoded
 from vinemap.page.ground import embedded_ground
 from vinemap.page.shell import OnlineGround, page
 from vinemap.settings import Settings
+from vinemap.texts import asset, texts
 
+_PAGE = "vinemap.page"
 TISSUES = ("primary", "secondary", "no_live_bud")
 _FIGURES = ("injury", "basal", "apical", "secondary", "tertiary", "no_live_bud")
 _COUNTS = tuple(
@@ -120,19 +120,11 @@ def write_page(
         },
         "surface": _embedded(surface, change),
         "ground": embedded_ground(surface if ground is None else ground),
-        "ramps": json.loads(files("vinemap.page").joinpath("ramps.json").read_text(encoding="utf-8")),
-        "texts": {language: texts for language, texts in _texts()},
+        "ramps": json.loads(asset(_PAGE, "ramps.json")),
+        "texts": texts(_PAGE),
         "online": {"url": online.url, "attribution": online.attribution, "zoom": online.most_zoom} if online else None,
     }
     path.write_text(page(to_json(data), online), encoding="utf-8")
-
-
-def _texts() -> Iterator[tuple[str, dict[str, str]]]:
-    """Every language's table: one JSON file a language."""
-    folder = files("vinemap.page").joinpath("texts")
-    for file in sorted(folder.iterdir(), key=lambda entry: entry.name):
-        if file.name.endswith(".json"):
-            yield file.name.removesuffix(".json"), json.loads(file.read_text(encoding="utf-8"))
 
 
 def _rows_of(names: pd.Series[str], blocks: gpd.GeoDataFrame) -> list[int]:

@@ -93,14 +93,14 @@ def read_tables(path: Path, stem: str, findings: Findings) -> list[Table]:
         Of a workbook: the sheet called ``stem`` alone where there is one, else every sheet with rows; ``file`` is then
         ``name.xlsx[sheet]``.
     """
-    sheets = _workbook(path, stem, findings) if path.suffix.lower() == ".xlsx" else {}
-    filled = {title: records for title, records in sheets.items() if len(_filled(records)) > 1}
-    if len(filled) > 1:
-        tables = [_table(f"{path.name}[{title}]", records, findings) for title, records in filled.items()]
-    elif sheets:
-        tables = [_table(path.name, next(iter((filled or sheets).values())), findings)]
+    if path.suffix.lower() != ".xlsx":
+        tables = [read_table(path, stem, findings)]
     else:
-        tables = [read_table(path, stem, findings)] if path.suffix.lower() != ".xlsx" else []
+        sheets = _workbook(path, stem, findings)
+        filled = {title: records for title, records in sheets.items() if len(_filled(records)) > 1}
+        read = filled or dict(list(sheets.items())[:1])
+        names = {title: f"{path.name}[{title}]" if len(read) > 1 else path.name for title in read}
+        tables = [_table(names[title], records, findings) for title, records in read.items()]
     return [table for table in tables if table is not None]
 
 

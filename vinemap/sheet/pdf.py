@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import re
-from importlib.resources import files
 from pathlib import Path
 
 from vinemap.errors import VinemapError
+from vinemap.texts import asset
 
 _SVG = re.compile(r"<svg[^>]*>")
 # WeasyPrint paints a letter's outline over its fill, whatever the order asked for.
@@ -33,7 +33,7 @@ def write_pdf(sheet: Path, path: Path) -> None:
     except (ImportError, OSError) as error:
         message = "PDF needs WeasyPrint and Pango: pip install 'vinemap[pdf]', and on Debian apt install libpango-1.0-0"
         raise VinemapError(message) from error
-    style = files("vinemap.sheet").joinpath("drawing.css").read_text(encoding="utf-8") + _NO_OUTLINE
+    style = asset("vinemap.sheet", "drawing.css") + _NO_OUTLINE
     html = sheet.read_text(encoding="utf-8")
     drawn = _SVG.sub(lambda tag: f"{tag[0]}<style>{style}</style>", html)
     HTML(string=drawn).write_pdf(path)

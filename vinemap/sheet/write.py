@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-import json
 from html import escape
-from importlib.resources import files
 from pathlib import Path
 from string import Template
 from typing import Any
@@ -17,6 +15,9 @@ import xarray as xr
 from vinemap.actions import AS_USUAL, KEEP_MORE, LOOK_AGAIN, NO_DATA, REPLANT, RETRAIN
 from vinemap.settings import Settings
 from vinemap.sheet.ground import Shade, block_map
+from vinemap.texts import asset, texts
+
+_SHEET = "vinemap.sheet"
 
 LANGUAGES = ("en", "es")
 
@@ -82,7 +83,7 @@ def write_sheet(
                 caption=escape(words("caption" if shade is None else "caption_shaded")),
             )
         )
-    style = _file("sheet.css") + _file("drawing.css")
+    style = asset(_SHEET, "sheet.css") + asset(_SHEET, "drawing.css")
     title = escape(words("title", name=name))
     whole = _template("sheet.html").substitute(language=language, title=title, style=style, pages="\n".join(pages))
     path.write_text(whole, encoding="utf-8")
@@ -92,9 +93,8 @@ class _Words:
     """The words and numbers of one language, as plain text: escape before they go into the page."""
 
     def __init__(self, language: str, units: str) -> None:
-        ours, page = (files(package) / "texts" / f"{language}.json" for package in ("vinemap.sheet", "vinemap.page"))
-        texts = json.loads(page.read_text(encoding="utf-8")) | json.loads(ours.read_text(encoding="utf-8"))
-        self._texts: dict[str, str] = texts
+        # What to do is said in the page's own words.
+        self._texts = texts("vinemap.page")[language] | texts(_SHEET)[language]
         self._units, self._language = units, language
 
     def __call__(self, key: str, **values: object) -> str:
@@ -207,9 +207,5 @@ def _th(text: str) -> str:
     return f"<th>{escape(text)}</th>"
 
 
-def _file(name: str) -> str:
-    return (files("vinemap.sheet") / name).read_text(encoding="utf-8")
-
-
 def _template(name: str) -> Template:
-    return Template(_file(name))
+    return Template(asset(_SHEET, name))

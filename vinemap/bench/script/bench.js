@@ -1,0 +1,110 @@
+// Start: open the store, show what it holds, then the board.
+
+const data = JSON.parse(byId("bench-data").textContent);
+
+function speak() {
+  words.language = choice.language;
+  document.documentElement.lang = words.language;
+  document.title = t("title", { name: data.name });
+  for (const head of document.querySelectorAll(".vineyard")) head.textContent = data.name;
+  label();
+  for (const list of document.querySelectorAll("[data-list]")) {
+    const { list: head } = list.dataset;
+    const keys = Object.keys(words.texts.en).filter((key) => key.startsWith(`${head}.`));
+    list.replaceChildren(...keys.map((key) => make("li", {}, t(key))));
+  }
+  settings();
+  layBuds();
+  settle();
+}
+
+// What depends on the plan and on the log, all over the page.
+function settle() {
+  found();
+  show();
+  if (byId("samples").open) listFound(byId("find").value);
+}
+
+function found() {
+  const samples = allSamples();
+  const nodes = rowsOf(samples).length;
+  const figures = { nodes: number(nodes), samples: number(nodes ? samples.filter((sample) => canesOf(sample).length).length : samples.length), open: number(unsaved()) };
+  write(".found", nodes ? "found" : samples.length ? "found.none" : "found.empty", figures);
+  byId("begin").textContent = t(nodes ? "begin.again" : "begin");
+}
+
+// A sentence in several places, of which one is on the screen.
+function write(places, key, values) {
+  for (const line of document.querySelectorAll(places)) line.replaceChildren(...sentence(key, values));
+}
+
+function enter() {
+  byId("start").hidden = true;
+  byId("work").hidden = false;
+}
+
+function begin() {
+  const samples = allSamples();
+  if (!samples.length) return listSamples();
+  enter();
+  openSample(samples.includes(place.sample) ? place.sample : nextSample(null) ?? samples[0]);
+}
+
+function wire() {
+  const on = (id, act) => byId(id).addEventListener("click", act);
+  for (const [id, path] of Object.entries({ "open-menu": "M4 6h16M4 12h16M4 18h16", "cane-less": ICONS.minus, "cane-more": ICONS.plus, "node-less": ICONS.back, "node-more": "M9 5l7 7l-7 7" })) byId(id).append(icon(path));
+  for (const button of document.querySelectorAll("dialog .close")) {
+    button.append(icon(ICONS.close));
+    button.addEventListener("click", () => button.closest("dialog").close());
+  }
+  on("begin", begin);
+  on("choose", listSamples);
+  on("open-menu", () => { note("save.hint"); byId("menu").showModal(); });
+  on("cane-less", () => stepCane(-1));
+  on("cane-more", () => stepCane(1));
+  on("node-less", () => stepNode(-1));
+  on("node-more", () => stepNode(1));
+  on("undo", undo);
+  on("next-cane", () => stepCane(1));
+  on("next-sample", stepSample);
+  for (const id of ["save", "trouble-save"]) on(id, () => hand(save));
+  on("copy", () => hand((_, text) => copy(text)));
+  on("share", () => hand((name, text) => navigator.share(shareable(name, text))));
+  on("new-survey", () => byId("fresh").showModal());
+  on("clear", clearAll);
+  byId("share").hidden = !shareable("buds.csv", "");
+  byId("vibration-missing").hidden = Boolean(navigator.vibrate);
+  byId("find").addEventListener("input", () => listFound(byId("find").value));
+  byId("add").addEventListener("submit", addSample);
+  byId("reader").value = choice.reader;
+  byId("reader").addEventListener("change", () => set("reader", tidy(byId("reader").value)));
+  for (const input of document.querySelectorAll('input[type="file"]')) input.addEventListener("change", () => load(input));
+  document.addEventListener("keydown", pressed);
+}
+
+async function start() {
+  words.texts = data.texts;
+  choice.language = data.language;
+  addToPlan(data.samples);
+  try {
+    await openStore(data.name);
+    Object.assign(choice, await kept("choice", {}));
+    addToPlan(await kept("plan", []));
+    place.sample = (await kept("place", {})).sample ?? null;
+  } catch (error) {
+    speak();
+    byId("start").hidden = true;
+    byId("no-store").hidden = false;
+    byId("no-store-why").textContent = error.name;
+    return;
+  }
+  store.changed = changedElsewhere;
+  store.lost = () => refused(new DOMException("", "InvalidStateError"));
+  wire();
+  speak();
+  byId("start").hidden = false;
+  document.documentElement.dataset.taken = String(log.last);
+  document.documentElement.dataset.ready = "yes";
+}
+
+start();

@@ -1,0 +1,93 @@
+// What is not done at every node: save, load, settings, a new survey.
+
+function nodesSince(seq) {
+  const takes = log.records.filter((record) => record.kind === "take" && record.seq > seq && !record.imported && stands(record));
+  return new Set(takes.map((record) => JSON.stringify([record.sample, record.cane, record.node]))).size;
+}
+
+function unsaved() {
+  return nodesSince(log.records.findLast((record) => record.kind === "export")?.upto ?? 0);
+}
+
+function fileName() {
+  const reader = choice.reader.normalize("NFKD").replace(/\p{M}/gu, "").replace(/[^\p{L}\p{N}]+/gu, "-").replace(/^-|-$/g, "").toLowerCase();
+  return reader ? `buds_${reader}.csv` : "buds.csv";
+}
+
+function hand(how) {
+  const rows = rowsOf(allSamples());
+  if (!rows.length) return note("save.nothing");
+  const text = budsCsv(rows), upto = log.last, name = fileName();
+  return Promise.resolve(how(name, text)).then(
+    () => append([{ kind: "export", upto }]).catch(() => {}).then(() => note("save.done", { name, nodes: number(rows.length) })),
+    (error) => error.name !== "AbortError" && note("save.failed"),
+  );
+}
+
+function note(key, values = {}) {
+  write(".note-line", key, values);
+  found();
+}
+
+async function load(input) {
+  const [file] = input.files;
+  if (!file) return;
+  try {
+    const { plan: samples, nodes } = await readFile(file);
+    if (samples) {
+      await keepPlan(samples);
+      note("import.plan", { samples: number(samples.length) });
+    } else await loadNodes(nodes);
+  } catch (error) {
+    if (error instanceof DOMException) refused(error);
+    else note(hasText(error.message) ? error.message : "import.unknown", { row: String(error.cause ?? "") });
+  } finally {
+    input.value = "";
+    settle();
+  }
+}
+
+// Only what this device does not hold is taken from a file; what it reads otherwise is counted and said.
+function loadNodes(nodes) {
+  return inTurn(async () => {
+    const wanted = nodes.flatMap(({ sample, cane, node, states }) => BUDS.map((bud, place) => ({ kind: "take", imported: true, sample, cane, node, bud, state: states[place] })));
+    const here = (record) => stateOf(record.sample, record.cane, record.node, record.bud);
+    const news = wanted.filter((record) => here(record) === null && (record.state !== "unread" || record.bud === "primary"));
+    const other = wanted.filter((record) => record.state !== "unread" && here(record) !== null && here(record) !== record.state);
+    const known = new Set(news.map((record) => JSON.stringify([record.sample, record.cane, record.node])));
+    if (news.length && !(await append(news, (record) => record.kind !== "export"))) return note("import.again");
+    note(other.length ? "import.differs" : "import.nodes", { nodes: number(known.size), other: number(other.length), first: other[0]?.sample ?? "" });
+  });
+}
+
+function clearAll() {
+  return inTurn(async () => {
+    await append([{ kind: "clear" }]);
+    byId("fresh").close();
+    byId("menu").close();
+    openSample(allSamples()[0] ?? place.sample, "said.cleared");
+  });
+}
+
+function settings() {
+  for (const area of document.querySelectorAll(".settings")) {
+    area.replaceChildren(
+      pick("set.language", Object.keys(words.texts).map((code) => [code, words.texts[code]["language.name"]]), "language"),
+      pick("set.buds", [1, 2, 3].map((many) => [many, t(`set.buds.${many}`)]), "buds"),
+      pick("set.vibrate", [[true, t("on")], [false, t("off")]], "vibrate"),
+      pick("set.sound", [[true, t("on")], [false, t("off")]], "sound"),
+    );
+  }
+}
+
+function pick(key, options, name) {
+  return make("div", { class: "setting" }, make("span", {}, t(key)), make("div", { class: "pick", role: "group", "aria-label": t(key) },
+    options.map(([value, text]) => make("button", { type: "button", "aria-pressed": String(choice[name] === value), "data-set": `${name}-${value}`, onclick: () => set(name, value) }, text))));
+}
+
+function set(name, value) {
+  choice[name] = value;
+  keep("choice", choice).catch(refused);
+  if (name === "sound" && value) feel("alive");
+  speak();
+}

@@ -1,0 +1,47 @@
+// The samples to cut: those that came with the page, those loaded since, those added by hand, those in the log.
+
+const plan = new Map();
+
+function addToPlan(samples, into = plan) {
+  for (const sample of samples) into.set(sample.sample, { ...into.get(sample.sample), ...withoutNothing(sample) });
+  return [...into.values()];
+}
+
+function withoutNothing(sample) {
+  return Object.fromEntries(Object.entries(sample).filter(([, value]) => value !== null && value !== undefined));
+}
+
+async function keepPlan(samples) {
+  await change("plan", (had = []) => addToPlan(samples, new Map(had.map((sample) => [sample.sample, sample]))));
+  addToPlan(samples);
+}
+
+function allSamples() {
+  const unplanned = [...log.samples.keys()].filter((sample) => !plan.has(sample) && canesOf(sample).length);
+  return [...plan.keys(), ...unplanned.sort(naturally)];
+}
+
+function blockOf(sample) {
+  return plan.get(sample)?.block ?? null;
+}
+
+function wantedNodes(sample) {
+  return plan.get(sample)?.nodes ?? null;
+}
+
+function caneIsFull(sample, cane) {
+  const wanted = wantedNodes(sample);
+  return wanted !== null && nodesOn(sample, cane).length >= wanted;
+}
+
+function sampleIsDone(sample) {
+  const full = canesOf(sample).filter((cane) => caneIsFull(sample, cane)).length;
+  return full >= (plan.get(sample)?.canes ?? 1);
+}
+
+function nextSample(sample) {
+  const samples = allSamples();
+  const from = samples.indexOf(sample);
+  const order = [...samples.slice(from + 1), ...samples.slice(0, Math.max(0, from))];
+  return order.find((name) => !canesOf(name).length) ?? order.find((name) => wantedNodes(name) && !sampleIsDone(name)) ?? null;
+}

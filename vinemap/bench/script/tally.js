@@ -1,0 +1,104 @@
+// What the log says: every bud of every node, and the running share of dead primaries.
+
+const BUDS = ["primary", "secondary", "tertiary"];
+const STATES = ["alive", "dead", "unread"];
+const AIMS = [20, 15, 12, 10, 8, 6, 5, 4, 3];
+const MOST_MORE = 500;
+
+// The log in memory. A record is never changed in the store; what undoes it is a later record of its own.
+const log = { records: [], last: 0, takes: new Map(), samples: new Map() };
+
+function absorb(records) {
+  for (const record of records) {
+    if (record.seq <= log.last) continue;
+    log.last = record.seq;
+    log.records.push(record);
+    if (record.kind === "take") index(record);
+    if (record.kind === "undo") revive(log.takes.get(record.of), record.of);
+    if (record.kind === "clear") for (const take of log.takes.values()) take.cleared ??= record.seq;
+    if (record.kind === "clear") log.takes.set(record.seq, record);
+  }
+}
+
+function index(record) {
+  log.takes.set(record.seq, record);
+  const canes = nested(log.samples, record.sample);
+  const nodes = nested(canes, record.cane);
+  const buds = nested(nodes, record.node);
+  if (!buds.has(record.bud)) buds.set(record.bud, []);
+  buds.get(record.bud).push(record);
+}
+
+function nested(map, key) {
+  if (!map.has(key)) map.set(key, new Map());
+  return map.get(key);
+}
+
+function revive(record, seq) {
+  if (!record) return;
+  record.undone = true;
+  if (record.kind === "clear") for (const take of log.takes.values()) if (take.cleared === seq) delete take.cleared;
+}
+
+function stands(record) {
+  return !record.undone && record.cleared === undefined;
+}
+
+// The state of a bud: what was taken last and not undone; null where nothing was.
+function stateOf(sample, cane, node, bud) {
+  return log.samples.get(sample)?.get(cane)?.get(node)?.get(bud)?.findLast(stands)?.state ?? null;
+}
+
+function statesAt(sample, cane, node) {
+  return BUDS.map((bud) => stateOf(sample, cane, node, bud));
+}
+
+function nodesOn(sample, cane) {
+  const nodes = [...(log.samples.get(sample)?.get(cane)?.keys() ?? [])];
+  return nodes.filter((node) => statesAt(sample, cane, node).some(Boolean)).sort((a, b) => a - b);
+}
+
+function canesOf(sample) {
+  const canes = [...(log.samples.get(sample)?.keys() ?? [])];
+  return canes.filter((cane) => nodesOn(sample, cane).length).sort(naturally);
+}
+
+function naturally(a, b) {
+  return a.localeCompare(b, "en", { numeric: true });
+}
+
+// A row a node of the samples named, as buds.csv has it.
+function rowsOf(samples) {
+  return samples.flatMap((sample) => canesOf(sample).flatMap((cane) => nodesOn(sample, cane).map((node) =>
+    [sample, cane, node, ...statesAt(sample, cane, node).map((state) => state ?? "unread")])));
+}
+
+function countOf(samples) {
+  const primaries = rowsOf(samples).map((row) => row[3]);
+  const dead = primaries.filter((state) => state === "dead").length;
+  return { nodes: primaries.length, dead, read: dead + primaries.filter((state) => state === "alive").length };
+}
+
+// Score interval of a share: E. B. Wilson, J. Am. Stat. Assoc. 22 (1927) 209; z is the normal quantile of the confidence.
+function wilson(dead, read, z) {
+  if (!read) return [null, null];
+  const share = dead / read;
+  const middle = (share + z * z / (2 * read)) / (1 + z * z / read);
+  const half = halfWidth(share, read, z);
+  return [Math.max(0, middle - half), Math.min(1, middle + half)];
+}
+
+function halfWidth(share, read, z) {
+  return z / (1 + z * z / read) * Math.sqrt(share * (1 - share) / read + z * z / (4 * read * read));
+}
+
+// How many more nodes, at the same share, bring the half-width to the next rounder figure; null where it is not worth it.
+function moreNodes(dead, read, z) {
+  if (!read) return null;
+  const now = 100 * halfWidth(dead / read, read, z);
+  const points = AIMS.find((aim) => aim <= now - 0.5);
+  if (points === undefined) return null;
+  let more = 1;
+  while (more <= MOST_MORE && 100 * halfWidth(dead / read, read + more, z) > points) more += 1;
+  return more > MOST_MORE ? null : { more, points };
+}

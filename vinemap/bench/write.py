@@ -1,0 +1,86 @@
+"""From a plan's samples to bench.html."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pandas as pd
+from scipy.stats import norm
+
+from vinemap.page.embed import columns, to_json
+from vinemap.page.shell import policy
+from vinemap.texts import asset, texts
+
+_BENCH, _PAGE = "vinemap.bench", "vinemap.page"
+_SHARED_SCRIPTS = ("dom.js", "words.js")
+_SCRIPTS = (
+    "tally.js",
+    "store.js",
+    "files.js",
+    "plan.js",
+    "feel.js",
+    "cane.js",
+    "work.js",
+    "samples.js",
+    "menu.js",
+    "bench.js",
+)
+_SAMPLE = ("sample", "block", "canes", "nodes")
+
+
+def write_bench(
+    path: Path,
+    *,
+    samples: pd.DataFrame | None,
+    name: str,
+    language: str = "en",
+    confidence: float = 0.90,
+) -> None:
+    """Write the bench page: one HTML file that keeps every bud read in the browser and saves buds.csv.
+
+    The page's store belongs to ``name``: a page written again for the same vineyard goes on with what is there.
+
+    Parameters
+    ----------
+    path : Path
+        File to write.
+    samples : DataFrame or None
+        Columns sample, block (str or None) and, where wanted, canes (canes to cut of the sample, 1 by default) and
+        nodes (nodes to cut on each cane), in the order of the work; None where the plan is loaded at the bench.
+    name : str
+        Of the vineyard.
+    language : str
+        ``en`` or ``es``; the reader may change it.
+    confidence : float
+        Of the interval of the running percentage, between 0 and 1.
+    """
+    plan = columns(samples, _SAMPLE) if samples is not None else {}
+    data = {
+        "name": name,
+        "language": language,
+        "z": float(norm.ppf((1 + confidence) / 2)),
+        "samples": [dict(zip(plan, row, strict=True)) for row in zip(*plan.values(), strict=True)],
+        "texts": texts(_BENCH),
+    }
+    path.write_text(_page(to_json(data)), encoding="utf-8")
+
+
+def _page(data: str) -> str:
+    code = "\n".join([*(asset(_PAGE, f"script/{part}") for part in _SHARED_SCRIPTS), *_own("script", _SCRIPTS)])
+    script = f'<script>(() => {{\n"use strict";\n{code}\n}})();\n</script>'
+    style = f"<style>{_tokens()}\n{asset(_BENCH, 'style/bench.css')}</style>"
+    html = asset(_BENCH, "bench.html").replace("</head>", f"{style}\n</head>", 1)
+    # The policy names the digest of what stands in the page, so it is made before the data, which it does not name.
+    html = html.replace("</body>", f'<script type="application/json" id="bench-data"></script>\n{script}\n</body>', 1)
+    html = html.replace('<meta charset="utf-8">', f'<meta charset="utf-8">\n{policy(html, None)}', 1)
+    return html.replace('id="bench-data">', f'id="bench-data">{data}', 1)
+
+
+def _own(folder: str, names: tuple[str, ...]) -> list[str]:
+    return [asset(_BENCH, f"{folder}/{name}") for name in names]
+
+
+def _tokens() -> str:
+    """Return the colours and typefaces of the map page: the first rule of its style."""
+    rules = asset(_PAGE, "style/page.css")
+    return rules[: rules.index("}") + 1]
