@@ -147,3 +147,18 @@ def test_bench_merge_and_template(tmp_path: Path, monkeypatch, capsys) -> None:
     assert len(pd.read_csv(tmp_path / "all.csv")) == len(buds)
     assert _run(monkeypatch, capsys, "template", str(tmp_path / "t"))[0] == 0
     assert list((tmp_path / "t").iterdir())
+
+
+def test_plan_writes_the_sheet_and_the_bench(tmp_path: Path, monkeypatch, capsys) -> None:
+    """A first round on the demonstration's blocks: how many canes, the printed sheet, points for a phone, the bench."""
+    write_demo(tmp_path / "v")
+    out = tmp_path / "plan"
+    code, told, _ = _run(monkeypatch, capsys, "plan", str(tmp_path / "v"), "--first", "-o", str(out))
+    assert code == 0
+    points = pd.read_csv(out / "samples.csv")
+    assert f"{len(points)} canes from 8 blocks" in told
+    assert told.splitlines()[-1] == str(out / "plan.html")
+    assert {"plan.html", "plan.gpx", "plan.kml", "plan.geojson", "buds.csv", "bench.html"} <= {
+        p.name for p in out.iterdir()
+    }
+    assert points["sample"][0] in (out / "bench.html").read_text(encoding="utf-8")

@@ -20,6 +20,7 @@ from vinemap.errors import InputError, VinemapError
 from vinemap.explain import explain_block
 from vinemap.merge import merge_buds
 from vinemap.pipeline import check_spring, make_map, write_map, write_spring
+from vinemap.plan import PlanOptions, make_plan
 from vinemap.spring import spring_findings
 from vinemap.templates import write_templates
 from vinemap.vineyard import read_vineyard, summary
@@ -63,6 +64,35 @@ def map_command(folder: Path, out: Path | None, compare: Path | None, pdf: bool,
     if open_page:
         webbrowser.open(written[0].resolve().as_uri())
     _say_written(written)
+
+
+@commands.command()
+@_FOLDER
+@_OUT
+@click.option(
+    "--precision", default=10.0, show_default=True, help="Wanted half-width of a block's interval, in points."
+)
+@click.option("--points", type=int, help="Points of a second round  [default: as many as pay]")
+@click.option("--start", type=(float, float), help="Longitude and latitude where the walk starts and ends.")
+@click.option("--first", is_flag=True, help="Plan a first round even where the folder holds a survey.")
+def plan(
+    folder: Path, out: Path | None, precision: float, points: int | None, start: tuple[float, float] | None, first: bool
+) -> None:
+    """Say where to collect canes, how many, and in which order to walk.
+
+    A folder with blocks, and elevation if there is any, gets a first round; one that holds a survey gets the next
+    points, where the map is least sure what to do.
+
+    Example: vinemap plan demo_blocks --first -o outputs/plan
+    """
+    target = _out(out, folder, "_plan")
+    with _console.status("starting") as status:
+        options = PlanOptions(half_width=precision / 100, points=points, start=start)
+        told = make_plan(folder, target, options, first=first, progress=_shown(status))
+    for sentence in told:
+        _say(sentence)
+    _say("Print plan.html; open bench.html beside the cutting board. Look at the sheet first:")
+    _say(str(target / "plan.html"))
 
 
 @commands.command()

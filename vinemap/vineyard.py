@@ -75,8 +75,9 @@ class Vineyard:
         A row a block in file order: block (str, unique), variety (str or None), species_group (``vinifera``,
         ``hybrid``, ``american`` or None), row_spacing_m, vine_spacing_m, vines, nodes_per_vine, trunks, planted (float,
         NaN where unknown), pruning (``spur`` or ``cane``), own_rooted (True, False or None),
-        pruning_weight_kg (cane prunings of one vine), normal_yield_t_ha, row_bearing_deg (degrees clockwise from true north), first_vine_lon, first_vine_lat (WGS 84; float, NaN where
-        unknown), geometry (valid Polygon or MultiPolygon), area_ha (float).
+        pruning_weight_kg (cane prunings of one vine), normal_yield_t_ha, row_bearing_deg (degrees clockwise from true
+        north), first_vine_lon, first_vine_lat (WGS 84; float, NaN where unknown), geometry (valid Polygon or
+        MultiPolygon), area_ha (float).
     samples : GeoDataFrame
         A row a sample: sample (str, unique), block (str, or None where it lies in none), stated_block (str or None),
         distance_m (float, 0 inside the block), date (datetime64, NaT where unknown), geometry (Point).

@@ -80,7 +80,7 @@ def misjudged(case: Simulated, threshold: float) -> float:
 
 
 def first_rounds(vineyards: int, kinds: tuple[str, ...] = KINDS) -> pd.DataFrame:
-    """RMSE by kind, seed and points: 'random', 'spread over the ground', 'spread over ground and height'."""
+    """RMSE by kind, seed and points: 'random' and 'spread', as the plan chooses them."""
     rows = []
     for kind in kinds:
         for seed in track(range(vineyards), kind):
@@ -88,8 +88,7 @@ def first_rounds(vineyards: int, kinds: tuple[str, ...] = KINDS) -> pd.DataFrame
             land = terrain(case.elevation, pyproj.CRS(CRS), tuple(case.blocks.total_bounds))
             ways = {
                 "random": lambda rng, case=case: random_points(case, EACH, rng),
-                "spread over the ground": lambda rng, case=case: spread(case, EACH, None, rng),
-                "spread over ground and height": lambda rng, case=case, land=land: spread(case, EACH, land, rng),
+                "spread": lambda rng, case=case, land=land: spread(case, EACH, land, rng),
             }
             for name, way in ways.items():
                 rng = np.random.default_rng([seed, 7])

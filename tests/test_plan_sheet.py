@@ -1,0 +1,123 @@
+"""The printable sheet: what it says, in both languages, with nothing that a name could smuggle in."""
+
+from __future__ import annotations
+
+import re
+import shutil
+from pathlib import Path
+
+import pandas as pd
+import pytest
+import segno
+
+from tests.builders import blocks, write_elevation
+from vinemap.plan import PlanOptions, make_plan
+from vinemap.plan.words import Term, said, texts
+
+HOSTILE = '<script>alert(1)</script> & "Ash" {{ 7 * 7 }}'
+
+
+@pytest.fixture(scope="module")
+def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A planned vineyard in US units whose first block has a hostile name."""
+    folder = tmp_path_factory.mktemp("site")
+    frame = blocks(row_spacing_m=2.5, vine_spacing_m=1.5)
+    frame.loc[0, "block"] = HOSTILE
+    frame.to_crs(4326).to_file(folder / "blocks.geojson", driver="GeoJSON")
+    (folder / "vinemap.toml").write_text('name = "Vale <of> Ash"\nunits = "us"\nlanguage = "es"\n', encoding="utf-8")
+    write_elevation(folder / "elevation.tif")
+    make_plan(folder, folder / "plan", PlanOptions(half_width=0.15))
+    return folder / "plan"
+
+
+@pytest.fixture(scope="module")
+def sheet(home: Path) -> str:
+    """Its sheet's source."""
+    return (home / "plan.html").read_text(encoding="utf-8")
+
+
+def test_languages_have_the_same_texts_and_places() -> None:
+    """Every text is there in every language, with the same places for values, and none is empty."""
+    tables = texts()
+    assert set(tables) == {"en", "es"}
+    places = {
+        code: {key: sorted(re.findall(r"\{(\w+)\}", text)) for key, text in table.items()}
+        for code, table in tables.items()
+    }
+    assert places["en"] == places["es"]
+    assert all(text.strip() for table in tables.values() for text in table.values())
+    assert said("es", "place.about", place=Term("place.both", row=3, vine=7)) == "cerca de 3, 7"
+
+
+def test_names_are_shown_and_never_run(sheet: str) -> None:
+    """A block's and the vineyard's name come escaped; there is no script, and no template language reads them."""
+    assert "<script" not in sheet
+    assert "&lt;script&gt;alert(1)&lt;/script&gt; &amp; &quot;Ash&quot; {{ 7 * 7 }}" in sheet
+    assert "Vale &lt;of&gt; Ash" in sheet
+
+
+def test_the_sheet_asks_no_network_for_anything(sheet: str) -> None:
+    """The only addresses are names of XML vocabularies, and the policy forbids the rest."""
+    assert set(re.findall(r"https?://[^\s\"'<]+", sheet)) <= {"http://www.w3.org/2000/svg"}
+    assert "default-src 'none'" in sheet
+
+
+@pytest.mark.parametrize(
+    ("english", "spanish"),
+    [
+        ("Cut away from the body, and keep the other hand behind the blade", "la otra mano detrás de la hoja"),
+        ("eye protection", "protección para los ojos"),
+        ("Ice and snow", "El hielo y la nieve"),
+        ("sharp, clean tools", "afiladas y limpias"),
+        ("24 to 48 hours", "24 a 48 horas"),
+        ("medium thickness that grew in the light", "grosor medio que haya crecido a la luz"),
+        ("basal to the half", "basal en la mitad"),
+        ("local extension service", "servicio de extensión"),
+    ],
+)
+def test_cautions_and_advice_are_there_in_both_languages(sheet: str, english: str, spanish: str) -> None:
+    """Cutting, tools, eyes, ice; how to choose, mark and keep canes; whose advice goes before."""
+    assert english in sheet
+    assert spanish in sheet
+
+
+def test_every_sample_has_a_stop_and_a_label(home: Path, sheet: str) -> None:
+    """Each sample stands in the list and on a label whose code is the QR code (ISO/IEC 18004) of its name."""
+    names = pd.read_csv(home / "samples.csv")["sample"]
+    assert sheet.count('<div class="label">') == len(names)
+    for name in names:
+        assert f"<td><b>{name}</b></td>" in sheet
+        path = re.search(r'<path[^>]* d="([^"]+)"', segno.make(name, error="m", micro=False).svg_inline(border=4))
+        assert path is not None
+        assert path.group(1) in sheet
+
+
+def test_units_follow_the_settings(sheet: str) -> None:
+    """US units show miles and feet."""
+    assert re.search(r"\d\.\d mi a? ?", sheet)
+    assert re.search(r"\d+ ft", sheet)
+    assert " km" not in sheet
+
+
+@pytest.mark.browser
+def test_the_sheet_in_a_browser(home: Path) -> None:
+    """Both languages show one at a time, in the settings' one first; nothing is wider than a phone; no errors."""
+    sync_playwright = pytest.importorskip("playwright.sync_api").sync_playwright
+    chromium = shutil.which("chromium") or pytest.skip("no chromium")
+    with sync_playwright() as driver:
+        browser = driver.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
+        page = browser.new_page(viewport={"width": 390, "height": 800})
+        errors: list[str] = []
+        page.on("pageerror", lambda error: errors.append(str(error)))
+        page.on("console", lambda message: errors.append(message.text) if message.type == "error" else None)
+        page.goto((home / "plan.html").as_uri())
+        assert page.inner_text("h1") == "Dónde recoger sarmientos"
+        assert page.evaluate("document.documentElement.scrollWidth") <= 390
+        page.click("label[for=lang-en]")
+        assert page.inner_text("h1") == "Where to collect canes"
+        assert "Cuidado" not in page.inner_text("main")
+        page.emulate_media(media="print")
+        assert not page.is_visible("label[for=lang-en]")
+        assert page.is_visible("svg.map")
+        assert errors == []
+        browser.close()

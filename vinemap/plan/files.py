@@ -1,0 +1,75 @@
+"""The plan in open formats: GPX 1.1, KML 2.2, GeoJSON (RFC 7946) and CSV templates that `vinemap map` reads back."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import geopandas as gpd
+import pandas as pd
+from shapely import LineString
+
+from vinemap.exports import write_csv
+from vinemap.reading.schema import NodeRow
+
+_SHOWN = ("sample", "stop", "block", "variety", "ground", "row", "vine", "nodes", "elevation_m", "chance_pct")
+
+
+def write_files(points: gpd.GeoDataFrame, path: LineString, words: list[str], walk_name: str, stage: Path) -> None:
+    """Write plan.gpx, plan.kml, plan.geojson, samples.csv and buds.csv.
+
+    Parameters
+    ----------
+    points : GeoDataFrame
+        In walking order, metric CRS: sample, stop (1, 2, …), block, variety, ground, row, vine, nodes, elevation_m, and
+        chance_pct in a second round.
+    path : LineString
+        The line walked, in the same CRS.
+    words : list of str
+        A line on each point, for devices that show one.
+    walk_name : str
+        Name of the line.
+    stage : Path
+        Folder to write into.
+    """
+    lonlat = points.to_crs("EPSG:4326")
+    walk = gpd.GeoDataFrame({"name": [walk_name]}, geometry=[path], crs=points.crs).to_crs("EPSG:4326")
+    _write_gpx(lonlat, walk, words, stage)
+    _write_kml(lonlat, walk, words, stage)
+    shown = [name for name in _SHOWN if name in lonlat and lonlat[name].notna().any()]
+    plain = lonlat[[*shown, "geometry"]]
+    plain.to_file(stage / "plan.geojson", driver="GeoJSON", engine="pyogrio", RFC7946="YES", COORDINATE_PRECISION=7)
+    write_csv(samples_template(lonlat), stage / "samples.csv")
+    write_csv(pd.DataFrame(columns=list(NodeRow.model_fields)), stage / "buds.csv")
+
+
+def samples_template(lonlat: gpd.GeoDataFrame) -> pd.DataFrame:
+    """Return samples.csv as `vinemap map` reads it; the date is left for the crew to fill in."""
+    columns = {"sample": lonlat["sample"], "block": lonlat["block"]}
+    return pd.DataFrame({**columns, "lon": lonlat.geometry.x, "lat": lonlat.geometry.y, "date": ""})
+
+
+def _write_gpx(points: gpd.GeoDataFrame, walk: gpd.GeoDataFrame, words: list[str], stage: Path) -> None:
+    """Write the points as waypoints and the walk as a track.
+
+    The driver writes one kind a file and cannot add to it, so the waypoints are set before the track, where the schema
+    wants them. The walk passes every point, and the bounds of its file hold for both.
+    """
+    named = points[["sample", "geometry"]].rename(columns={"sample": "name"}).assign(desc=words)
+    if points["elevation_m"].notna().all():
+        named["ele"] = points["elevation_m"].round(1)
+    target, other = stage / "plan.gpx", stage / "waypoints.gpx"
+    walk.to_file(target, driver="GPX", layer="tracks", engine="pyogrio", FORCE_GPX_TRACK="YES")
+    named.to_file(other, driver="GPX", layer="waypoints", engine="pyogrio")
+    before, mark, after = target.read_text(encoding="utf-8").partition("<trk>")
+    waypoints = other.read_text(encoding="utf-8")
+    only = waypoints[waypoints.index("<wpt") : waypoints.index("</gpx>")]
+    target.write_text(before + only + mark + after, encoding="utf-8")
+    other.unlink()
+
+
+def _write_kml(points: gpd.GeoDataFrame, walk: gpd.GeoDataFrame, words: list[str], stage: Path) -> None:
+    named = points[["sample", "block", "geometry"]].rename(columns={"sample": "Name"}).assign(description=words)
+    target = stage / "plan.kml"
+    named.to_file(target, driver="LIBKML", layer="samples", engine="pyogrio")
+    line = walk.rename(columns={"name": "Name"})
+    line.to_file(target, driver="LIBKML", layer="walk", engine="pyogrio", mode="a")

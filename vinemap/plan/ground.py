@@ -1,0 +1,77 @@
+"""Places to choose from inside each block, and whether they lie low, in the middle or high."""
+
+from __future__ import annotations
+
+import numpy as np
+import shapely
+import xarray as xr
+from shapely import MultiPolygon, Polygon
+
+from vinemap.arrays import Array
+from vinemap.grid import read_layers
+
+LEVEL, LOW, MIDDLE, HIGH = "level", "low", "middle", "high"
+_RELIEF_M = 1.0
+_LEAST_SHARE = 0.4
+
+
+def inner(block: Polygon | MultiPolygon, edge_m: float) -> Polygon | MultiPolygon:
+    """Return a block without its edge; the edge is halved until 40 % of the ground is left.
+
+    Parameters
+    ----------
+    block : Polygon or MultiPolygon
+        In a metric CRS.
+    edge_m : float
+        Distance to keep from the outline in metres.
+    """
+    rest: Polygon | MultiPolygon = block.buffer(-edge_m)
+    while rest.area < _LEAST_SHARE * block.area:
+        edge_m /= 2
+        rest = block.buffer(-edge_m)
+    return rest
+
+
+def candidates(ground: Polygon | MultiPolygon, count: int, rng: np.random.Generator) -> Array:
+    """Return about ``count`` places on a square grid with a random origin inside the ground, shape (n, 2)."""
+    left, bottom, right, top = ground.bounds
+    step = np.sqrt(ground.area / count)
+    while True:
+        x = np.arange(left + rng.random() * step, right, step)
+        y = np.arange(bottom + rng.random() * step, top, step)
+        xy = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
+        inside: Array = xy[shapely.contains_xy(ground, *xy.T)]
+        if len(inside) >= count / 2:
+            return inside
+        step *= 0.8
+
+
+def standing(land: xr.Dataset | None, xy: Array) -> tuple[Array, Array]:
+    """Return how high each place stands in its block, in metres, and its third of the ground.
+
+    Parameters
+    ----------
+    land : Dataset or None
+        From `vinemap.terrain.terrain`.
+    xy : array (n, 2)
+        Places spread evenly over one block.
+
+    Returns
+    -------
+    height : array (n,)
+        The mean of the height above the low ground within 150 m and of the rise over the ground around; the plain
+        elevation where neither varies by a metre over the block, as on an even slope; zero where that does not either.
+    third : array of str (n,)
+        'low', 'middle', 'high', a third of the places each; 'level' where nothing varies.
+    """
+    if land is not None:
+        above, rise, elevation = read_layers(land, ["height_above_low_m", "rise_m", "elevation_m"], xy).T
+        for height in ((above + rise) / 2, elevation):
+            if np.subtract(*np.percentile(height, [95, 5])) >= _RELIEF_M:
+                return height, np.array([LOW, MIDDLE, HIGH])[_thirds(height)]
+    return np.zeros(len(xy)), np.full(len(xy), LEVEL)
+
+
+def _thirds(height: Array) -> Array:
+    rank = height.argsort(kind="stable").argsort(kind="stable")
+    return np.minimum(3 * rank // len(height), 2)

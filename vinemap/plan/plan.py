@@ -1,0 +1,69 @@
+"""What a plan holds."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import geopandas as gpd
+import pandas as pd
+import xarray as xr
+from pyproj import CRS
+
+from vinemap.plan.options import PlanOptions
+from vinemap.plan.second import NextPoints
+from vinemap.plan.walk import Walk
+from vinemap.rows import Direction, RowFrame
+from vinemap.settings import Settings
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Where to collect canes, how many, and in which order.
+
+    Attributes
+    ----------
+    name : str
+        Of the vineyard.
+    settings : Settings
+    options : PlanOptions
+    crs : CRS
+        Metric.
+    blocks : GeoDataFrame
+        Of the vineyard.
+    points : GeoDataFrame
+        A row a cane in walking order: sample, stop (1, 2, …), block, variety, ground ('low', 'middle', 'high',
+        'level'), row, vine (int, missing where they cannot be counted), counted (whether from a measured first vine),
+        nodes, elevation_m (NaN with no elevation), and chance_pct in a second round.
+    sizes : DataFrame
+        A row a block: block, vines (missing where unknown), had (canes of the first survey), canes, nodes (to collect),
+        half_width_pct (of the block's interval with all of them, in points).
+    rho : float
+        Behind ``sizes``: how alike buds of one cane are.
+    rho_from : str
+        'assumed' or 'survey'.
+    walk : Walk
+    directions, frames : list
+        Rows, by block.
+    land : Dataset or None
+        Terrain.
+    gain : NextPoints or None
+        Of a second round.
+    warnings : tuple of str
+        From reading.
+    """
+
+    name: str
+    settings: Settings
+    options: PlanOptions
+    crs: CRS
+    blocks: gpd.GeoDataFrame
+    points: gpd.GeoDataFrame
+    sizes: pd.DataFrame
+    rho: float
+    rho_from: str
+    walk: Walk
+    directions: list[Direction]
+    frames: list[RowFrame | None]
+    land: xr.Dataset | None
+    gain: NextPoints | None
+    warnings: tuple[str, ...]

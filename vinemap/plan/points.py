@@ -1,0 +1,110 @@
+"""Where to collect: points spread over the ground of each block and over its low, middle and high parts."""
+
+from __future__ import annotations
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+import xarray as xr
+from shapely import MultiPolygon, Polygon
+
+from vinemap.arrays import Array
+from vinemap.plan.ground import candidates, inner, standing
+from vinemap.plan.pivotal import best_draw
+from vinemap.rows import RowFrame
+
+_CANDIDATES = 500
+_DRAWS = 6
+_HEIGHT = 0.45
+_LONG, _END = 3.0, 0.25
+
+
+def spread_points(
+    blocks: gpd.GeoDataFrame,
+    wanted: list[int],
+    land: xr.Dataset | None,
+    frames: list[RowFrame | None],
+    edge_m: float,
+    rng: np.random.Generator,
+) -> pd.DataFrame:
+    """Choose points in every block, spread over space and height by `vinemap.plan.pivotal.best_draw`.
+
+    Parameters
+    ----------
+    blocks : GeoDataFrame
+        Metric CRS.
+    wanted : list of int
+        Points a block.
+    land : Dataset or None
+        From `vinemap.terrain.terrain`.
+    frames : list of RowFrame or None
+        Rows, where they can be counted: points are moved onto them.
+    edge_m : float
+        Distance to keep from a block's edge.
+    rng : numpy.random.Generator
+        Source of chance.
+
+    Returns
+    -------
+    DataFrame
+        A row a point: block_row (int, row of ``blocks``), x, y (metres), ground ('low', 'middle', 'high', 'level').
+    """
+    parts = []
+    for row, (shape, count, frame) in enumerate(zip(blocks.geometry, wanted, frames, strict=True)):
+        if count:
+            xy, ground = _in_block(shape, count, land, edge_m, rng)
+            parts.append(_table(row, xy if frame is None else snapped(frame, xy, shape), ground))
+    return pd.concat(parts, ignore_index=True)
+
+
+def _table(row: int, xy: Array, ground: Array) -> pd.DataFrame:
+    return pd.DataFrame({"block_row": row, "x": xy[:, 0], "y": xy[:, 1], "ground": ground})
+
+
+def snapped(frame: RowFrame, xy: Array, shape: Polygon | MultiPolygon) -> Array:
+    """Move places onto vines; one that would leave the block stays."""
+    moved = np.array([frame.on_row(place) for place in xy])
+    return np.where(shapely.contains_xy(shape, *moved.T)[:, None], moved, xy)
+
+
+def _in_block(
+    shape: Polygon | MultiPolygon, count: int, land: xr.Dataset | None, edge_m: float, rng: np.random.Generator
+) -> tuple[Array, Array]:
+    """Return places and their third of the ground."""
+    xy = candidates(inner(shape, edge_m), max(_CANDIDATES, 10 * count), rng)
+    height, ground = standing(land, xy)
+    chance = np.full(len(xy), count / len(xy))
+    parts = np.column_stack([*(ground == third for third in np.unique(ground)), *_ends(shape, xy)])
+
+    def missing(drawn: Array) -> int:
+        return int((~parts[drawn].any(axis=0)).sum())
+
+    drawn = best_draw(auxiliary_space(xy, height, count), chance, _DRAWS, rng, missing)
+    return xy[drawn], ground[drawn]
+
+
+def _ends(shape: Polygon | MultiPolygon, xy: Array) -> list[Array]:
+    """Return which places lie in the first and in the last quarter of a block at least three times as long as wide."""
+    corners = shapely.get_coordinates(shapely.minimum_rotated_rectangle(shape))
+    sides = np.diff(corners[:3], axis=0)
+    lengths = np.hypot(*sides.T)
+    if lengths.max() < _LONG * lengths.min():
+        return []
+    way = sides[lengths.argmax()] / lengths.max()
+    share = (xy @ way - (corners @ way).min()) / lengths.max()
+    return [share < _END, share > 1 - _END]
+
+
+def auxiliary_space(xy: Array, height: Array, count: int) -> Array:
+    """Return coordinates in which a step of one is the usual distance between points, and height counts as a third one.
+
+    How much it counts was chosen by the simulation in tests/benchmarks/plan.py.
+
+    A. Grafström & N. L. P. Lundström, Open J. Stat. 3 (2013) 36: a sample well spread over what explains the outcome
+    is balanced on it.
+    """
+    spread = float(height.std())
+    third = height / spread * _HEIGHT if spread > 0 else height
+    size = np.ptp(xy, axis=0).prod() / count
+    return np.column_stack([xy / np.sqrt(size), third])

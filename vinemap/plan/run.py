@@ -1,0 +1,174 @@
+"""From a vineyard folder to the plan and its files."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import shapely
+import xarray as xr
+from pyproj import Transformer
+
+from vinemap.arrays import Array
+from vinemap.bench import write_bench
+from vinemap.errors import InputError, Problem
+from vinemap.exports import staged
+from vinemap.plan.files import write_files
+from vinemap.plan.options import PlanOptions
+from vinemap.plan.plan import Plan
+from vinemap.plan.points import spread_points
+from vinemap.plan.second import NextPoints, believe, next_points
+from vinemap.plan.sheet import write_sheet
+from vinemap.plan.sizes import block_sizes
+from vinemap.plan.stops import as_stops, line_on
+from vinemap.plan.survey import Survey, read_survey
+from vinemap.plan.told import sentences
+from vinemap.plan.walk import plan_walk
+from vinemap.plan.words import said
+from vinemap.rows import RowFrame, block_frames
+from vinemap.surface import FEWEST_SAMPLES
+from vinemap.terrain import terrain
+from vinemap.vineyard import Site, Vineyard
+
+_FARTHEST_M = 20_000.0
+
+
+def make_plan(
+    folder: Path,
+    out: Path,
+    options: PlanOptions | None = None,
+    *,
+    first: bool = False,
+    progress: Callable[[str], None] = lambda _: None,
+) -> list[str]:
+    """Plan where to collect canes and write the sheet, the points and the page for the bench.
+
+    Files: plan.html, plan.gpx, plan.kml, plan.geojson, samples.csv, buds.csv, bench.html.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the vineyard: blocks, and elevation where there is one. Where it holds samples and buds too, they are the
+        first survey, and the plan is the second round.
+    out : Path
+        Folder for the files, all or nothing; samples.csv there is a template for the new samples alone.
+    options : PlanOptions, optional
+        The defaults where not given.
+    first : bool
+        Plan a first round even where there is a survey.
+    progress : callable
+        Told in words what is being done.
+
+    Returns
+    -------
+    list of str
+        What was planned, in plain sentences.
+
+    Raises
+    ------
+    InputError
+        When the folder cannot be used as it stands.
+    """
+    plan = plan_round(folder, PlanOptions() if options is None else options, first=first, progress=progress)
+    progress("writing")
+    with staged(out) as stage:
+        language = plan.settings.language
+        words = [line_on(stop, language) for stop in plan.points.to_dict("records")]
+        write_files(plan.points, plan.walk.path, words, said(language, "map"), stage)
+        write_sheet(plan, stage / "plan.html", dt.date.today())
+        write_bench(
+            stage / "bench.html",
+            samples=plan.points[["sample", "block", "nodes"]],
+            name=plan.name,
+            language=language,
+            confidence=plan.settings.survival.confidence,
+        )
+    return sentences(plan)
+
+
+def plan_round(
+    folder: Path,
+    options: PlanOptions,
+    *,
+    first: bool = False,
+    progress: Callable[[str], None] = lambda _: None,
+) -> Plan:
+    """Plan a round; parameters and errors are those of `make_plan`."""
+    progress("reading")
+    survey = read_survey(folder, first=first)
+    site = survey.site
+    progress("terrain")
+    land = None if site.elevation is None else terrain(site.elevation, site.crs, tuple(site.blocks.total_bounds))
+    directions, frames = block_frames(site.blocks)
+    progress("points")
+    rho = survey.spread.rho if survey.spread.known else options.rho
+    gain, used = None, set[str]()
+    if survey.vineyard is None:
+        sizes = block_sizes(survey.table, options, rho)
+        rng = np.random.default_rng(options.seed)
+        table = spread_points(site.blocks, sizes["canes"].tolist(), land, frames, options.edge_m, rng)
+    else:
+        gain, used = _second(survey, survey.vineyard, options, land, frames), set(survey.vineyard.samples["sample"])
+        table = gain.points
+        chosen = np.bincount(table["block_row"], minlength=len(site.blocks)).tolist()
+        sizes = block_sizes(survey.table, options, rho, chosen)
+    progress("walk")
+    walk = plan_walk(
+        site.blocks,
+        directions,
+        table["block_row"].to_numpy(),
+        table[["x", "y"]].to_numpy(),
+        land,
+        options.minutes_per_stop,
+        _start(site, options),
+        fences=options.fences,
+    )
+    ordered: pd.DataFrame = table.iloc[walk.order].reset_index(drop=True)
+    return Plan(
+        name=site.name,
+        settings=site.settings,
+        options=options,
+        crs=site.crs,
+        blocks=site.blocks,
+        points=as_stops(site.blocks, ordered, frames, land, options.nodes_per_cane, used),
+        sizes=sizes,
+        rho=rho,
+        rho_from="survey" if survey.spread.known else "assumed",
+        walk=walk,
+        directions=directions,
+        frames=frames,
+        land=land,
+        gain=gain,
+        warnings=(site if survey.vineyard is None else survey.vineyard).warnings,
+    )
+
+
+def _start(site: Site, options: PlanOptions) -> Array | None:
+    """Return where the walk starts, in the metric CRS."""
+    if options.start is None:
+        return None
+    start = np.array(Transformer.from_crs("EPSG:4326", site.crs, always_xy=True).transform(*options.start))
+    away = float(shapely.distance(shapely.Point(start), shapely.box(*site.blocks.total_bounds)))
+    if not away <= _FARTHEST_M:
+        what = f"the start ({options.start[0]:g}, {options.start[1]:g}) is not near the blocks"
+        raise InputError([Problem("start", None, "", what, "give its longitude, then its latitude")])
+    return start
+
+
+def _second(
+    survey: Survey,
+    vineyard: Vineyard,
+    options: PlanOptions,
+    land: xr.Dataset | None,
+    frames: list[RowFrame | None],
+) -> NextPoints:
+    """Choose the points of a second round."""
+    cut = int(survey.table["samples"].sum())
+    if cut < FEWEST_SAMPLES:
+        what = f"{cut} samples with a primary bud read lie in a block; a second round needs {FEWEST_SAMPLES} to go by"
+        raise InputError([Problem("samples", None, "", what, "plan a first round instead")])
+    belief = believe(vineyard.samples, vineyard.blocks, survey.tallies, land, vineyard.settings, options.nodes_per_cane)
+    return next_points(belief, vineyard.blocks, land, frames, options.edge_m, options.points)

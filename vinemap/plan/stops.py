@@ -1,0 +1,87 @@
+"""The points of a plan as stops of a walk: their names, their rows and vines, and a line of words on each."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import xarray as xr
+
+from vinemap.arrays import Array
+from vinemap.grid import read_layers
+from vinemap.plan.names import sample_names
+from vinemap.plan.words import Term, said
+from vinemap.rows import RowFrame
+
+
+def as_stops(
+    blocks: gpd.GeoDataFrame,
+    table: pd.DataFrame,
+    frames: list[RowFrame | None],
+    land: xr.Dataset | None,
+    nodes: int,
+    used: set[str],
+) -> gpd.GeoDataFrame:
+    """Return the points of a plan from those chosen.
+
+    Parameters
+    ----------
+    blocks : GeoDataFrame
+        Metric CRS: block, variety.
+    table : DataFrame
+        In walking order: block_row, x, y, ground, and chance_pct in a second round.
+    frames : list of RowFrame or None
+        By block.
+    land : Dataset or None
+        With ``elevation_m``.
+    nodes : int
+        To cut at each.
+    used : set of str
+        Names of samples that are there already.
+
+    Returns
+    -------
+    GeoDataFrame
+        The ``points`` of a `Plan`.
+    """
+    here = blocks.iloc[table["block_row"].to_numpy()]
+    xy = table[["x", "y"]].to_numpy()
+    counted = [_counted(frames[row], place) for row, place in zip(table["block_row"], xy, strict=True)]
+    columns: dict[str, Any] = {
+        "sample": sample_names(table["block_row"], blocks["block"].tolist(), used),
+        "stop": np.arange(1, len(table) + 1),
+        "block": here["block"].to_numpy(),
+        "variety": here["variety"].to_numpy(),
+        "ground": table["ground"].to_numpy(),
+        "row": pd.array([row for row, _, _ in counted], dtype="Int64"),
+        "vine": pd.array([vine for _, vine, _ in counted], dtype="Int64"),
+        "counted": [measured for _, _, measured in counted],
+        "nodes": nodes,
+        "elevation_m": np.nan if land is None else read_layers(land, ["elevation_m"], xy)[:, 0].round(1),
+    }
+    if "chance_pct" in table:
+        columns["chance_pct"] = table["chance_pct"].round(0).to_numpy()
+    return gpd.GeoDataFrame(columns, geometry=gpd.points_from_xy(*xy.T), crs=blocks.crs)
+
+
+def _counted(frame: RowFrame | None, place: Array) -> tuple[int | None, int | None, bool]:
+    return (None, None, False) if frame is None else (*frame.nearest(place), frame.measured)
+
+
+def place_of(stop: dict[str, Any]) -> Term | None:
+    """Return a stop's row and vine in words; None where they cannot be counted."""
+    row, vine = stop["row"], stop["vine"]
+    if pd.isna(row):
+        return None
+    place = Term("place.row", row=row) if pd.isna(vine) else Term("place.both", row=row, vine=vine)
+    return place if stop["counted"] else Term("place.about", place=place)
+
+
+def line_on(stop: dict[str, Any], language: str) -> str:
+    """Say in one line where a stop is, for devices that show one."""
+    place = place_of(stop)
+    where = [] if place is None else [f"{said(language, 'list.place')} {said(language, place.key, **place.values)}"]
+    ground = said(language, f"ground.{stop['ground']}")
+    return " · ".join([f"{said(language, 'list.stop')} {stop['stop']}", str(stop["block"]), *where, ground])

@@ -1,0 +1,73 @@
+"""What is known before a round: the ground, and a first survey where there is one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from vinemap import survival
+from vinemap.vineyard import Site, Vineyard, read_site, read_vineyard
+
+
+@dataclass(frozen=True)
+class Survey:
+    """The ground and what was cut on it.
+
+    Attributes
+    ----------
+    site : Site
+        Blocks, elevation, settings.
+    vineyard : Vineyard or None
+        With samples and buds; None before the first round.
+    tallies : DataFrame
+        From `vinemap.survival.tally`; empty before the first round.
+    table : DataFrame
+        From `vinemap.survival.block_table`.
+    spread : Spread
+        How alike the primary buds of one sample are; not ``known`` before the first round.
+    """
+
+    site: Site
+    vineyard: Vineyard | None
+    tallies: pd.DataFrame
+    table: pd.DataFrame
+    spread: survival.Spread
+
+
+def read_survey(folder: Path, *, first: bool = False) -> Survey:
+    """Read a vineyard folder, and its samples and buds where it holds both.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the vineyard.
+    first : bool
+        Leave samples and buds out even where they are there.
+
+    Raises
+    ------
+    InputError
+        When the folder cannot be used as it stands.
+    """
+    site = read_site(folder)
+    confidence = site.settings.survival.confidence
+    if first or not all(_holds(folder, site, stem) for stem in ("samples", "buds")):
+        samples = pd.DataFrame(columns=["sample", "block"])
+        tallies = pd.DataFrame(columns=["sample", "part", "tissue", "dead", "read", "unread"])
+        table = survival.block_table(site.blocks, samples, tallies, confidence)
+        return Survey(site, None, tallies, table, survival.Spread(float("nan"), 0))
+    vineyard = read_vineyard(folder)
+    samples, blocks = vineyard.samples, vineyard.blocks
+    reach = survival.pruning_reach(samples, blocks, vineyard.settings)
+    tallies = survival.tally(vineyard.nodes, vineyard.counts, reach)
+    cut = tallies[(tallies["part"] == "all") & (tallies["tissue"] == "primary")]
+    cut = cut.assign(block=cut["sample"].map(dict(zip(samples["sample"], samples["block"], strict=True))))
+    cut = cut.dropna(subset="block")
+    spread = survival.cluster_spread(cut["dead"], cut["read"], cut["block"])
+    return Survey(site, vineyard, tallies, survival.block_table(blocks, samples, tallies, confidence), spread)
+
+
+def _holds(folder: Path, site: Site, stem: str) -> bool:
+    return getattr(site.settings.files, stem) is not None or any(folder.glob(f"{stem}.*"))
