@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from playwright.sync_api import sync_playwright
 
 from tests.builders import write_vineyard
 
@@ -35,7 +36,7 @@ def chromium_path() -> str:
 @pytest.fixture(scope="session")
 def driver() -> Iterator[Any]:
     """Playwright, once: a second one beside it cannot be started."""
-    with pytest.importorskip("playwright.sync_api").sync_playwright() as playwright:
+    with sync_playwright() as playwright:
         yield playwright
 
 

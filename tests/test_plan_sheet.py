@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import re
-import shutil
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 import pytest
@@ -100,24 +100,20 @@ def test_units_follow_the_settings(sheet: str) -> None:
 
 
 @pytest.mark.browser
-def test_the_sheet_in_a_browser(home: Path) -> None:
+def test_the_sheet_in_a_browser(home: Path, browser: Any) -> None:
     """Both languages show one at a time, in the settings' one first; nothing is wider than a phone; no errors."""
-    sync_playwright = pytest.importorskip("playwright.sync_api").sync_playwright
-    chromium = shutil.which("chromium") or pytest.skip("no chromium")
-    with sync_playwright() as driver:
-        browser = driver.chromium.launch(executable_path=chromium, args=["--no-sandbox"])
-        page = browser.new_page(viewport={"width": 390, "height": 800})
-        errors: list[str] = []
-        page.on("pageerror", lambda error: errors.append(str(error)))
-        page.on("console", lambda message: errors.append(message.text) if message.type == "error" else None)
-        page.goto((home / "plan.html").as_uri())
-        assert page.inner_text("h1") == "Dónde recoger sarmientos"
-        assert page.evaluate("document.documentElement.scrollWidth") <= 390
-        page.click("label[for=lang-en]")
-        assert page.inner_text("h1") == "Where to collect canes"
-        assert "Cuidado" not in page.inner_text("main")
-        page.emulate_media(media="print")
-        assert not page.is_visible("label[for=lang-en]")
-        assert page.is_visible("svg.map")
-        assert errors == []
-        browser.close()
+    page = browser.new_page(viewport={"width": 390, "height": 800})
+    errors: list[str] = []
+    page.on("pageerror", lambda error: errors.append(str(error)))
+    page.on("console", lambda message: errors.append(message.text) if message.type == "error" else None)
+    page.goto((home / "plan.html").as_uri())
+    assert page.inner_text("h1") == "Dónde recoger sarmientos"
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    page.click("label[for=lang-en]")
+    assert page.inner_text("h1") == "Where to collect canes"
+    assert "Cuidado" not in page.inner_text("main")
+    page.emulate_media(media="print")
+    assert not page.is_visible("label[for=lang-en]")
+    assert page.is_visible("svg.map")
+    assert errors == []
+    page.close()

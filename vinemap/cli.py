@@ -70,9 +70,13 @@ def map_command(folder: Path, out: Path | None, compare: Path | None, pdf: bool,
 @_FOLDER
 @_OUT
 @click.option(
-    "--precision", default=10.0, show_default=True, help="Wanted half-width of a block's interval, in points."
+    "--precision",
+    type=click.FloatRange(1, 49),
+    default=10.0,
+    show_default=True,
+    help="Wanted half-width of a block's interval, in points.",
 )
-@click.option("--points", type=int, help="Points of a second round  [default: as many as pay]")
+@click.option("--points", type=click.IntRange(min=1), help="Points of a second round  [default: as many as pay]")
 @click.option("--start", type=(float, float), help="Longitude and latitude where the walk starts and ends.")
 @click.option("--first", is_flag=True, help="Plan a first round even where the folder holds a survey.")
 def plan(
