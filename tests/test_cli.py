@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -36,6 +37,13 @@ def test_every_command_has_an_example() -> None:
     for name, command in cli.commands.commands.items():
         text = CliRunner().invoke(cli.commands, [name, "--help"]).output
         assert f"Example: vinemap {name} " in text, command
+
+
+def test_the_readme_names_every_command_and_no_other() -> None:
+    """Each command stands in the README as it is called, and the README calls none that does not exist."""
+    readme = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
+    named = set(re.findall(r"`vinemap (\w+)", readme)) | set(re.findall(r"bin/vinemap (\w+)", readme))
+    assert named == set(cli.commands.commands)
 
 
 def test_check_says_what_is_there(tmp_path: Path, monkeypatch, capsys) -> None:

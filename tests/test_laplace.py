@@ -16,7 +16,7 @@ from sklearn.gaussian_process.kernels import ConstantKernel, Matern
 
 from vinemap.counts import matern32
 from vinemap.covariances import Dense, LowRank
-from vinemap.laplace import Laplace, laplace, log_likelihood, log_marginal_gradient
+from vinemap.laplace import Laplace, laplace, log_marginal_gradient
 
 DATA = Path(__file__).parent / "data"
 
@@ -119,12 +119,6 @@ def test_unread_rows_change_nothing() -> None:
     whole, part = laplace(Dense(K), dead, read), laplace(Dense(K[:20, :20]), dead[:20], read[:20])
     assert whole.log_marginal == pytest.approx(part.log_marginal, abs=1e-8)
     np.testing.assert_allclose(whole.mode[:20], part.mode, atol=1e-6)
-
-
-def test_likelihood_sums_to_one_over_all_counts() -> None:
-    """The binomial likelihood, coefficient included, is a distribution."""
-    counts = np.arange(13.0)
-    assert np.exp(log_likelihood(np.full(13, 0.7), counts, np.full(13, 12.0))).sum() == pytest.approx(1.0)
 
 
 def test_low_rank_algebra_is_the_dense_one() -> None:

@@ -23,19 +23,6 @@ def log_choose(dead: Array, read: Array) -> Array:
     return np.asarray(gammaln(read + 1) - gammaln(dead + 1) - gammaln(read - dead + 1))
 
 
-def log_likelihood(logit: Array, dead: Array, read: Array) -> Array:
-    """Binomial log likelihood of each count, coefficients included.
-
-    Parameters
-    ----------
-    logit : array (n,)
-        Log-odds of a dead bud.
-    dead, read : array (n,)
-        Dead buds and buds read.
-    """
-    return np.asarray(dead * log_expit(logit) + (read - dead) * log_expit(-logit) + log_choose(dead, read))
-
-
 @dataclass(frozen=True)
 class Laplace:
     """The Gaussian that approximates the posterior of the latent logits at given covariance.
