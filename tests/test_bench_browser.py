@@ -18,6 +18,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
+from axe_playwright_python import sync_playwright as axe
+from playwright import sync_api as playwright
 
 from tests.builders import samples_table
 from vinemap.bench import write_bench
@@ -28,7 +30,6 @@ from vinemap.plan import PlanOptions, make_plan
 from vinemap.survival import wilson
 from vinemap.vineyard import read_vineyard
 
-playwright = pytest.importorskip("playwright.sync_api")
 pytestmark = pytest.mark.browser
 
 ARTIFACTS = Path(__file__).parent / "artifacts"
@@ -580,7 +581,6 @@ def _look(page: Any, name: str) -> None:
 
 def test_axe_finds_nothing(opened: Open, bench: Path) -> None:
     """axe-core (bundled by axe-playwright-python) finds no violation at the start, on the board and in the dialogs."""
-    axe = pytest.importorskip("axe_playwright_python.sync_playwright")
     page = opened(bench, bypass_csp=True)  # axe itself is an inline script
     steps = {"start": "[data-set=buds-3]", "board": "#begin", "samples": "#choose", "menu": "#open-menu"}
     for place, control in steps.items():

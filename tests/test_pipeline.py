@@ -155,6 +155,18 @@ def test_zones_tile_the_blocks(demo: Demo) -> None:
         assert group.geometry.area.sum() == pytest.approx(group.union_all().area, rel=1e-6), name
 
 
+def test_zone_bounds_come_from_joint_draws(demo: Demo) -> None:
+    """A zone's bounds hold its mean and are narrower than its cells' own; its nodes too."""
+    zones, surface = demo.run.zones, demo.run.surface
+    assert (zones["injury_low_pct"] < zones["injury_pct"]).all()
+    assert (zones["injury_pct"] < zones["injury_high_pct"]).all()
+    cells = 100 * float((surface["primary_high"] - surface["primary_low"]).mean())
+    assert (zones["injury_high_pct"] - zones["injury_low_pct"]).mean() < cells
+    numbered = zones[zones["nodes_to_keep"].notna() & zones["nodes_to_keep_high"].notna()]
+    assert (numbered["nodes_to_keep_low"] <= numbered["nodes_to_keep"]).all()
+    assert (numbered["nodes_to_keep"] <= numbered["nodes_to_keep_high"]).all()
+
+
 def _jacksboro(folder: Path) -> Path:
     """Write a vineyard on matplotlib's sample of the Jacksboro fault (USGS data); blocks, samples and buds invented."""
     folder.mkdir()

@@ -20,7 +20,7 @@ def _scores(surface: float, means: float) -> dict[str, Any]:
 
 def _injury(scores: dict[str, Any]) -> InjuryMap:
     slope = {"label": "each metre lower", "odds_ratio": 1.314, "odds_low": 1.12, "odds_high": 1.54}
-    return InjuryMap(None, pd.DataFrame(), (1.9, 1.2, 2.7), {"covariates": [slope]}, scores)
+    return InjuryMap(None, pd.DataFrame(), (1.9, 1.2, 2.7), None, {"covariates": [slope]}, scores)
 
 
 BLOCKS = pd.DataFrame(

@@ -58,6 +58,14 @@ def _burn(
     )
 
 
+def label_cells(shapes: gpd.GeoSeries, grid: xr.Dataset) -> Array:
+    """Return the place in ``shapes`` of the polygon that holds each cell's centre, int32 (y, x); -1 outside blocks."""
+    block = grid["block_index"].to_numpy()
+    numbered = [(shape, place) for place, shape in enumerate(shapes)]
+    label = rasterize(numbered, block.shape, fill=-1, transform=grid.rio.transform(), dtype="int32")
+    return np.where(block >= 0, label, -1)
+
+
 def cell_size(grid: xr.Dataset) -> float:
     """Side of a cell in metres."""
     return float(grid.rio.resolution()[0])

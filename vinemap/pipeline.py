@@ -161,7 +161,7 @@ def _mapped(vineyard: Vineyard, tallies: pd.DataFrame, progress: Progress) -> Ma
     surface = injury.grid.merge(trunks)
     progress("actions")
     block_rows = _block_rows(vineyard, tallies, injury)
-    zones = action_zones(surface, block_rows, settings)
+    zones = action_zones(surface, block_rows, settings, injury.joint.bounds)
     warnings = [*vineyard.warnings, *_surface_warnings(vineyard, injury)]
     return MapRun(
         vineyard,

@@ -15,8 +15,8 @@ import xarray as xr
 
 from vinemap.arrays import Array
 from vinemap.errors import TooFewSamplesError
-from vinemap.field import BinomialField
-from vinemap.grid import cell_size, centres, read_layers
+from vinemap.field import BinomialField, FieldDraws
+from vinemap.grid import cell_size, centres, label_cells, read_layers
 from vinemap.scores import brier_score, left_out_means, score, spatial_folds
 from vinemap.settings import Surface as SurfaceSettings
 from vinemap.terrain import COVARIATES, Covariate
@@ -28,6 +28,7 @@ _MOST_COVARIATES = 2
 _ROWS_PER_COVARIATE = 8
 _DRAWS = 200
 _BATCH = 100_000
+_BOUNDS = (0.05, 0.95)
 _TAIL = 1.6448536269514722
 
 
@@ -173,6 +174,60 @@ class Rows:
 
 
 @dataclass(frozen=True)
+class JointDraws:
+    """Whole surfaces drawn together, to average over any ground.
+
+    Attributes
+    ----------
+    draws : FieldDraws
+        Of the primary buds.
+    design : Design
+        Of the vineyard.
+    grid : Dataset (y, x)
+        Where they are read; has ``block_index``.
+    """
+
+    draws: FieldDraws
+    design: Design
+    grid: xr.Dataset
+
+    def over(self, index: Array, count: int, threshold: float) -> tuple[Array, Array]:
+        """Average each draw over pieces of ground.
+
+        Parameters
+        ----------
+        index : array of int (y, x)
+            Piece of each cell, -1 for none; pieces lie inside blocks.
+        count : int
+            How many pieces.
+        threshold : float
+            Injury, a fraction.
+
+        Returns
+        -------
+        shares, areas : array (count, draws)
+            Mean injury, NaN for a piece without a cell; hectares above the threshold.
+        """
+        cells = np.bincount(index[index >= 0], minlength=count).astype(float)[:, None]
+        sums, over = np.zeros((count, _DRAWS)), np.zeros((count, _DRAWS))
+        for row, column in _batches(index):
+            for part in np.array_split(np.arange(len(row)), max(1, len(row) // 20_000)):
+                chance = self.draws.at(*_cells(self.design, self.grid, row[part], column[part]))
+                piece = index[row[part], column[part]]
+                for k in np.unique(piece):
+                    sums[k] += chance[piece == k].sum(axis=0)
+                    over[k] += (chance[piece == k] > threshold).sum(axis=0)
+        shares = np.divide(sums, cells, out=np.full(sums.shape, np.nan), where=cells > 0)
+        return shares, over * cell_size(self.grid) ** 2 / 1e4
+
+    def bounds(self, shapes: gpd.GeoSeries) -> tuple[Array, Array]:
+        """Return the 5 % and 95 % quantiles of the mean injury over each polygon, fractions; NaN without a cell."""
+        index = label_cells(shapes, self.grid)
+        low, high = np.quantile(self.over(index, len(shapes), 0.5)[0], _BOUNDS, axis=1)
+        return low, high
+
+
+@dataclass(frozen=True)
 class InjuryMap:
     """The finished surface.
 
@@ -186,6 +241,8 @@ class InjuryMap:
         ``area_over_high_ha``.
     area_over_ha : tuple of float
         The whole vineyard's area above the threshold: mean, 5 % and 95 % quantiles, hectares.
+    joint : JointDraws
+        Behind the bounds of averages.
     model, scores : dict
         What ``run.json`` says of them.
     """
@@ -193,6 +250,7 @@ class InjuryMap:
     grid: xr.Dataset
     blocks: pd.DataFrame
     area_over_ha: tuple[float, float, float]
+    joint: JointDraws
     model: dict[str, Any]
     scores: dict[str, Any]
 
@@ -250,11 +308,12 @@ def injury_map(
             layers["too_few"] = (("y", "x"), predicted["high"] - predicted["low"] > settings.max_width)
             primary, primary_rows = field, rows
     progress("block averages")
-    averages, area = _block_averages(primary, design, layers, settings)
+    draws = primary.draw(layers.rio.bounds(), _DRAWS, np.random.default_rng(settings.seed))
+    joint = JointDraws(draws, design, layers)
+    averages, area = _block_averages(joint, settings)
     progress("scores")
-    return InjuryMap(
-        layers, averages, area, describe(primary, design, primary_rows), cross_validate(primary, primary_rows)
-    )
+    model, scores = describe(primary, design, primary_rows), cross_validate(primary, primary_rows)
+    return InjuryMap(layers, averages, area, joint, model, scores)
 
 
 def fit_rows(rows: Rows, design: Design) -> BinomialField:
@@ -266,9 +325,9 @@ def fit_rows(rows: Rows, design: Design) -> BinomialField:
     )
 
 
-def _batches(block_index: Array) -> Iterator[tuple[Array, Array]]:
-    """Yield (row, column) indices of the cells inside blocks, in bands of about 100,000."""
-    row, column = np.nonzero(block_index >= 0)
+def _batches(index: Array) -> Iterator[tuple[Array, Array]]:
+    """Yield (row, column) of the cells with an index that is not negative, in bands of about 100,000."""
+    row, column = np.nonzero(index >= 0)
     for first in range(0, len(row), _BATCH):
         part = slice(first, first + _BATCH)
         yield row[part], column[part]
@@ -293,39 +352,28 @@ def _predict_grid(field: BinomialField, design: Design, grid: xr.Dataset, thresh
     return layers
 
 
-def _block_averages(
-    field: BinomialField, design: Design, layers: xr.Dataset, settings: SurfaceSettings
-) -> tuple[pd.DataFrame, tuple[float, float, float]]:
+def _block_averages(joint: JointDraws, settings: SurfaceSettings) -> tuple[pd.DataFrame, tuple[float, float, float]]:
     """Averages and areas above the threshold by block, with bounds from joint draws of the whole surface."""
-    draws = field.draw(layers.rio.bounds(), _DRAWS, np.random.default_rng(settings.seed))
-    count = len(design.variety_of_block)
-    index = layers["block_index"].to_numpy()
-    cells = np.bincount(index[index >= 0], minlength=count)
-    sums, over = np.zeros((count, _DRAWS)), np.zeros((count, _DRAWS))
-    for row, column in _batches(index):
-        for part in np.array_split(np.arange(len(row)), max(1, len(row) // 20_000)):
-            chance = draws.at(*_cells(design, layers, row[part], column[part]))
-            block = index[row[part], column[part]]
-            for k in np.unique(block):
-                sums[k] += chance[block == k].sum(axis=0)
-                over[k] += (chance[block == k] > settings.threshold).sum(axis=0)
-    hectare = cell_size(layers) ** 2 / 1e4
-    mean = layers["primary_injury"].to_numpy()[index >= 0]
-    average = np.bincount(index[index >= 0], mean, count) / cells
-    low, high = np.quantile(sums / cells[:, None], [0.05, 0.95], axis=1)
-    area_low, area_high = np.quantile(over * hectare, [0.05, 0.95], axis=1)
+    index = joint.grid["block_index"].to_numpy()
+    count = len(joint.design.variety_of_block)
+    shares, over = joint.over(index, count, settings.threshold)
+    mean = joint.grid["primary_injury"].to_numpy()[index >= 0]
+    average = np.bincount(index[index >= 0], mean, count) / np.bincount(index[index >= 0], minlength=count)
+    low, high = np.quantile(shares, _BOUNDS, axis=1)
+    area_low, area_high = np.quantile(over, _BOUNDS, axis=1)
     table = pd.DataFrame(
         {
             "map_injury_pct": 100 * average,
             "map_low_pct": 100 * low,
             "map_high_pct": 100 * high,
-            "area_over_ha": over.mean(axis=1) * hectare,
+            "area_over_ha": over.mean(axis=1),
             "area_over_low_ha": area_low,
             "area_over_high_ha": area_high,
         }
     )
-    total = over.sum(axis=0) * hectare
-    return table, (float(total.mean()), float(np.quantile(total, 0.05)), float(np.quantile(total, 0.95)))
+    total = over.sum(axis=0)
+    area = total.mean(), *np.quantile(total, _BOUNDS)
+    return table, (float(area[0]), float(area[1]), float(area[2]))
 
 
 def describe(field: BinomialField, design: Design, rows: Rows) -> dict[str, Any]:

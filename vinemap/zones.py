@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
 from operator import itemgetter
@@ -31,12 +32,19 @@ from vinemap.sorter import Bounds, Ground, Sorter
 Labels = NDArray[np.int32]
 
 _COLUMNS = (
-    *("zone", "block", "action", "area_ha", "vines", "injury_pct", "sure_pct", "target_nodes", "extra_pct"),
-    *("nodes_to_keep", "crop_before_pct", "crop_after_pct", "geometry"),
+    *("zone", "block", "action", "area_ha", "vines", "injury_pct", "injury_low_pct", "injury_high_pct"),
+    *("sure_pct", "target_nodes", "extra_pct", "nodes_to_keep", "nodes_to_keep_low", "nodes_to_keep_high"),
+    *("crop_before_pct", "crop_after_pct", "geometry"),
 )
 
 
-def action_zones(grid: xr.Dataset, blocks: gpd.GeoDataFrame, settings: Settings) -> gpd.GeoDataFrame:
+Averages = Callable[[gpd.GeoSeries], tuple[Array, Array]]
+"""Gives the low and the high bound of the mean injury over each polygon, as fractions."""
+
+
+def action_zones(
+    grid: xr.Dataset, blocks: gpd.GeoDataFrame, settings: Settings, averages: Averages | None = None
+) -> gpd.GeoDataFrame:
     """Cut each block into zones of one action.
 
     Cells are sorted by the steps of the pruning rule at their expected injury; connected cells of one sort are a piece.
@@ -55,16 +63,19 @@ def action_zones(grid: xr.Dataset, blocks: gpd.GeoDataFrame, settings: Settings)
         Rows that ``block_index`` counts: block, geometry, vines (may be missing), and the columns that
         `vinemap.actions.decide` reads; row_bearing_deg and row_spacing_m for whole rows.
     settings : Settings
+    averages : callable, optional
+        Such as `vinemap.surface.JointDraws.bounds`; without it, zones have no bounds.
 
     Returns
     -------
     GeoDataFrame
         In the order of the blocks, worst zone first: zone (1, 2, … over the vineyard), block, action, area_ha, vines
-        (the block's, shared by area; they add up to the block's), injury_pct (mean over the zone's cells), sure_pct
-        (how much of the zone belongs where it was put: the mean, over its cells, of the chance that the cell's own
-        injury lies in the step that the zone follows; NaN for 'no_data' and for hurt trunks), target_nodes, extra_pct,
-        nodes_to_keep, crop_before_pct, crop_after_pct, geometry (Polygon or MultiPolygon). The zones of a block cover
-        it and do not overlap.
+        (the block's, shared by area; they add up to the block's), injury_pct (mean over the zone's cells),
+        injury_low_pct and injury_high_pct (bounds of that mean), sure_pct (how much of the zone belongs where it was
+        put: the mean, over its cells, of the chance that the cell's own injury lies in the step that the zone follows;
+        NaN for 'no_data' and for hurt trunks), target_nodes, extra_pct, nodes_to_keep with its bounds,
+        crop_before_pct, crop_after_pct, geometry (Polygon or MultiPolygon). The zones of a block cover it and do not
+        overlap.
     """
     rules = settings.actions.rules
     figures = secondary_crop(blocks, rules).assign(
@@ -83,7 +94,14 @@ def action_zones(grid: xr.Dataset, blocks: gpd.GeoDataFrame, settings: Settings)
     zones = zones.loc[order.index].reset_index(drop=True)
     here = figures.iloc[zones["row"]].reset_index(drop=True)
     acted_on = pd.DataFrame(zones[["no_live_bud_pct", "trunk_dead_low_pct", "trunk_hurt_pct", "trunk_hurt_high_pct"]])
-    acted_on = acted_on.assign(injury_pct=zones["acted_on_pct"], injury_low_pct=np.nan, injury_high_pct=np.nan)
+    nothing = np.full(len(zones), np.nan)
+    low, high = (nothing, nothing) if averages is None else averages(zones.geometry)
+    zones = zones.assign(injury_low_pct=100 * low, injury_high_pct=100 * high)
+    acted_on = acted_on.assign(
+        injury_pct=zones["acted_on_pct"],
+        injury_low_pct=zones["injury_low_pct"],
+        injury_high_pct=zones["injury_high_pct"],
+    )
     zones = zones.join(prescribe(acted_on.join(here), settings))
     zones = zones.assign(target_nodes=here["target_nodes"], zone=np.arange(1, len(zones) + 1))
     return zones.assign(vines=_shared_vines(blocks, zones))[list(_COLUMNS)]
