@@ -433,7 +433,7 @@ def test_plan_and_earlier_file_are_loaded(opened: Open, tmp_path: Path) -> None:
     page.wait_for_selector("html[data-ready]")
     page.click("#begin")
     page.click("#choose")
-    assert page.locator("#sample-list b").all_inner_texts() == ["P1", 'Peña "2"', "X, 9"]
+    assert page.locator("#sample-list b").all_text_contents() == ["P1", 'Peña "2"', "X, 9"]
     page.click("#samples .close")
     assert rows(saved(page, tmp_path)) == [
         ("P1", "1", "1", "dead", "alive", "unread"),

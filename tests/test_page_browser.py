@@ -234,7 +234,7 @@ def test_blocks_are_ranked_and_one_can_be_opened(opened: Open, file: Path) -> No
     """Worst first; the detail shows the counts, bounds, sums, chart, samples and cautions of that block."""
     blocks = page_case().blocks.sort_values("map_injury_pct", ascending=False)
     page = opened(file)
-    assert page.page.locator("#ranks .who b").all_inner_texts() == list(blocks["block"])
+    assert page.page.locator("#ranks .who b").all_text_contents() == list(blocks["block"])
     second = blocks.iloc[1]
     zoom = page.page.evaluate("map_vineyard.getZoom()")
     page.page.locator("#ranks .rank").nth(1).click()
@@ -683,7 +683,7 @@ def test_500_blocks_and_5000_samples_stay_fluid(opened: Open, tmp_path: Path) ->
     )
     assert times[4] < 250
     page.page.fill("#find", "Block 77")
-    assert page.page.locator("#ranks .who b").all_inner_texts() == ["Block 77"]
+    assert page.page.locator("#ranks .who b").all_text_contents() == ["Block 77"]
     page.page.fill("#find", "")
     page.page.evaluate("document.querySelector('#whole').click()")
     page.page.wait_for_timeout(300)
