@@ -260,7 +260,7 @@ def test_chart_by_node_counts_as_pandas_does(opened: Open, file: Path) -> None:
     """Dead and read primary buds at each node, over the block's samples."""
     case = page_case()
     page = opened(file)
-    name = page.page.locator("#ranks .who b").first.inner_text()
+    name = page.page.locator("#ranks .who b").first.text_content()
     page.page.locator("#ranks .rank").first.click()
     here = case.nodes[case.nodes["sample"].isin(case.samples.loc[case.samples["block"] == name, "sample"])]
     read = here[here["primary"] != "unread"]
@@ -357,7 +357,7 @@ def test_us_units_convert(opened: Open, file: Path) -> None:
     page = opened(file)
     page.page.click("#units [value=us]")
     acres = case.blocks["area_ha"].iloc[0] / 0.40468564224
-    assert f"{acres:.1f} acres" in page.page.inner_text("#ranks").replace("\u00a0", " ")
+    assert f"{acres:.1f} acres" in page.page.text_content("#ranks").replace("\u00a0", " ")
     assert "ft" in page.page.inner_text(".leaflet-control-scale")
     place = gpd.GeoSeries([case.blocks.geometry.iloc[2].centroid], crs=case.blocks.crs).to_crs(4326).iloc[0]
     page.look_at(place.x, place.y)
@@ -372,7 +372,7 @@ def test_settings_choose_language_and_units(opened: Open, tmp_path: Path) -> Non
     write_page(tmp_path / "map.html", **page_case().arguments() | {"settings": settings})
     page = opened(tmp_path / "map.html")
     assert "Cuarteles" in page.page.inner_text("#panel")
-    assert "acres" in page.page.inner_text("#ranks")
+    assert "acres" in page.page.text_content("#ranks")
 
 
 # --- safety -------------------------------------------------------------------------------------------------------
