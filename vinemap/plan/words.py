@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-import json
-from functools import cache
 from html import escape
-from importlib.resources import files
 from typing import Any
 
+from vinemap.texts import texts as texts_of
 
-@cache
+
 def texts() -> dict[str, dict[str, str]]:
-    """Return each language's table, by its code; one JSON file a language."""
-    folder = files("vinemap.plan").joinpath("texts")
-    found = sorted((file.name, file) for file in folder.iterdir() if file.name.endswith(".json"))
-    return {name.removesuffix(".json"): json.loads(file.read_text(encoding="utf-8")) for name, file in found}
+    """Return each language's table, by its code."""
+    return texts_of("vinemap.plan")
 
 
 def said(language: str, key: str, **values: Any) -> str:
