@@ -14,9 +14,9 @@ from scipy.special import expit
 from sklearn.gaussian_process import GaussianProcessClassifier
 from sklearn.gaussian_process.kernels import ConstantKernel, Matern
 
-from vinemap.counts import matern32
 from vinemap.covariances import Dense, LowRank
-from vinemap.laplace import Laplace, laplace, log_marginal_gradient
+from vinemap.laplace import Laplace, expected_information, laplace, log_marginal_gradient
+from vinemap.matern import matern32, matern32_by_length
 
 DATA = Path(__file__).parent / "data"
 
@@ -87,17 +87,41 @@ def test_gradient_is_that_of_the_marginal_likelihood() -> None:
         return Dense(sd**2 * matern32(distance, length) + vine**2 * np.eye(60))
 
     theta = np.log([90.0, 1.2, 0.4])
-    scaled = np.sqrt(3) * distance / 90
     derivatives = [
-        1.44 * scaled**2 * np.exp(-scaled),
+        1.44 * matern32_by_length(distance, 90.0),
         2 * 1.44 * matern32(distance, 90.0),
         np.full(60, 2 * 0.16),
     ]
     K = covariance(theta)
-    gradient = log_marginal_gradient(laplace(K, dead, read), K, derivatives)
+    gradient = log_marginal_gradient(laplace(K, dead, read), derivatives)
     for j, step in enumerate(1e-4 * np.eye(3)):
         ahead, behind = (laplace(covariance(theta + side * step), dead, read).log_marginal for side in (1, -1))
         assert gradient[j] == pytest.approx((ahead - behind) / 2e-4, rel=1e-5)
+
+
+def test_information_is_half_the_trace_of_the_textbook() -> None:
+    """With signs whose outer products average to the identity it is exact (Mardia & Marshall 1984, from memory)."""
+    xy, dead, read = _case(np.random.default_rng(6), 40)
+    distance = cdist(xy, xy)
+    fit = laplace(Dense(matern32(distance, 90.0) + 0.1 * np.eye(40)), dead, read)
+    by_length, by_vine = matern32_by_length(distance, 90.0), np.full(40, 0.2)
+    found = expected_information(fit, [by_length, by_vine], np.sqrt(40) * np.eye(40))
+    R = np.linalg.inv(matern32(distance, 90.0) + 0.1 * np.eye(40) + np.diag(1 / fit.curvature))
+    moved = [R @ by_length, R @ np.diag(by_vine)]
+    np.testing.assert_allclose(found, [[0.5 * np.trace(a @ b) for b in moved] for a in moved], rtol=1e-8)
+    signs = np.random.default_rng(7).choice([-1.0, 1.0], (40, 2000))
+    np.testing.assert_allclose(expected_information(fit, [by_length, by_vine], signs), found, rtol=0.1)
+
+
+def test_a_fit_nearby_changes_the_way_not_the_end() -> None:
+    """Started from a fit at another covariance, Newton's method ends where it ends by itself."""
+    xy, dead, read = _case(np.random.default_rng(8), 50)
+    distance = cdist(xy, xy)
+    near = laplace(Dense(4 * matern32(distance, 200.0) + 0.3 * np.eye(50)), dead, read, -0.4)
+    K = Dense(0.5 * matern32(distance, 60.0) + 0.1 * np.eye(50))
+    alone, helped = laplace(K, dead, read, -0.4), laplace(K, dead, read, -0.4, near)
+    assert helped.log_marginal == pytest.approx(alone.log_marginal, abs=1e-7)
+    np.testing.assert_allclose(helped.mode, alone.mode, atol=1e-6)
 
 
 @pytest.mark.parametrize("share", [0.0, 1.0])

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy.interpolate import RegularGridInterpolator
 
-from vinemap.counts import matern32
 from vinemap.lattice import Lattice
+from vinemap.matern import matern32
 
 
 def _points(seed: int, n: int = 200) -> np.ndarray:

@@ -18,8 +18,10 @@ from vinemap.nodes import ExactNode, InducingNode
 
 Node = ExactNode | InducingNode
 
-_CHUNK_BYTES = 64e6
-_STEPS_PER_LENGTH = 6.0
+# A chunk's working array should fit the cache, yet not be so narrow that matrix products are slow.
+_CHUNK_BYTES = 2e6
+_NARROWEST_CHUNK = 512
+_STEPS_PER_LENGTH = 5.0
 _STEPS_DRAWN = 8.0
 _MOST_PREDICTED = 2e5
 _MOST_DRAWN = 2e7
@@ -272,7 +274,7 @@ class BinomialField:
             weighted.append((mode, float(np.exp(mode.log_posterior - peak))))
             for direction in _composite_directions():
                 theta = np.clip(mode.theta + axes @ (radius * direction), low, high)
-                point = self.counts_.at(theta, mode.variance, log_prior, mode.fit.weight)
+                point = self.counts_.at(theta, mode.variance, log_prior, mode.fit)
                 weighted.append((point, float(sphere * np.exp(point.log_posterior - peak))))
         return self._as_nodes(weighted)
 
@@ -282,8 +284,9 @@ class BinomialField:
         """Rows: mean of the field, its variance, its covariance with each coefficient, over all nodes."""
         mean, square = np.zeros(len(xy)), np.zeros(len(xy))
         joint = np.zeros((len(self.coef_), len(xy)))
+        reach = self._nodes[0].reach(xy)
         for node in self._nodes:
-            node_mean, node_variance, node_joint = node.field_moments(xy)
+            node_mean, node_variance, node_joint = node.field_moments(reach)
             mean += node.weight * node_mean
             square += node.weight * (node_variance + node_mean**2)
             joint += node.weight * (node_joint + np.outer(node.coef - self.coef_, node_mean))
@@ -401,7 +404,7 @@ class BinomialField:
 
     def _in_chunks(self, function: Callable[[Array], Array], xy: Array) -> Array:
         """Apply a function of points (m, 2) that returns (k, m), a part at a time on two threads."""
-        rows = max(1, int(_CHUNK_BYTES / (8 * min(len(self.counts_), self.most_exact))))
+        rows = max(_NARROWEST_CHUNK, int(_CHUNK_BYTES / (8 * min(len(self.counts_), self.most_exact))))
         parts = [xy[first : first + rows] for first in range(0, len(xy), rows)]
         with ThreadPoolExecutor(2) as pool, threadpool_limits(1, "blas"):
             return np.hstack(list(pool.map(function, parts)))

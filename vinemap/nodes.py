@@ -13,10 +13,11 @@ from scipy.linalg import cholesky, solve_triangular
 from scipy.spatial.distance import cdist
 
 from vinemap.arrays import Array
-from vinemap.counts import Counts, Mode, matern32
-from vinemap.covariances import DenseFactor, LowRank, LowRankFactor
+from vinemap.counts import Counts, Mode
+from vinemap.covariances import Dense, DenseFactor, LowRank, LowRankFactor
 from vinemap.laplace import laplace
 from vinemap.lattice import Lattice
+from vinemap.matern import matern32
 
 Chunked = Callable[[Callable[[Array], Array], Array], Array]
 """Applies a function of points (m, 2) that returns (k, m), a part of the points at a time."""
@@ -45,31 +46,35 @@ class ExactNode:
         """Posterior mean (p,) of the coefficients."""
         return np.asarray(self.mode.variance * (self.counts.X.T @ self.mode.fit.weight))
 
-    @cached_property
-    def _whitened(self) -> Array:
-        return self._factor.whiten(self.counts.X * self.mode.variance)
-
     @property
     def _factor(self) -> DenseFactor:
         return cast(DenseFactor, self.mode.fit.factor)
 
+    @cached_property
+    def _pulls(self) -> Array:
+        """Rows (1 + p, n) that a covariance with the data is multiplied by: for the mean, for each coefficient."""
+        return np.vstack([self.mode.fit.weight, -self._factor.solve(self.counts.X * self.mode.variance).T])
+
     def coef_covariance(self) -> Array:
         """Posterior covariance (p, p) of the coefficients."""
-        return np.asarray(np.diag(self.mode.variance) - self._whitened.T @ self._whitened)
+        return np.diag(self.mode.variance) + self._pulls[1:] @ (self.counts.X * self.mode.variance)
 
-    def field_moments(self, xy: Array) -> tuple[Array, Array, Array]:
+    def reach(self, xy: Array) -> Array:
+        """Return distances (n, m) of points from the data: what `field_moments` asks, the same for every node."""
+        return cdist(self.counts.xy, xy)
+
+    def field_moments(self, reach: Array) -> tuple[Array, Array, Array]:
         """Mean (m,) and variance (m,) of the field at points, and its covariance (p, m) with the coefficients."""
         length, field_sd, _ = np.exp(self.mode.theta)
-        cross = matern32(cdist(self.counts.xy, xy), length)
-        cross *= field_sd**2
-        mean = self.mode.fit.weight @ cross
-        whitened = self._factor.whiten(cross)
-        variance = field_sd**2 - np.einsum("ij,ij->j", whitened, whitened)
-        return mean, np.maximum(variance, 0.0), -self._whitened.T @ whitened
+        correlation = matern32(reach, length)
+        mean, *joint = field_sd**2 * (self._pulls @ correlation)
+        whitened = self._factor.whiten(correlation, overwrite=True)
+        variance = field_sd**2 - field_sd**4 * np.einsum("ij,ij->j", whitened, whitened)
+        return mean, np.maximum(variance, 0.0), np.array(joint)
 
     def row_covariances(self, members: list[Array]) -> Iterator[Array]:
         """Yield the posterior covariance of the log-odds of each group of rows, vine-to-vine spread included."""
-        K = self.counts.covariance(self.mode.theta, self.mode.variance).K
+        K = cast(Dense, self.mode.fit.K).K
         whitened = self._factor.whiten(K)
         posterior = K - whitened.T @ whitened
         for rows in members:
@@ -186,11 +191,14 @@ class InducingNode:
         """Posterior covariance (p, p) of the coefficients."""
         return np.asarray(self._whitened.T @ self._whitened)
 
-    def field_moments(self, xy: Array) -> tuple[Array, Array, Array]:
+    def reach(self, xy: Array) -> Array:
+        """Return the inducing points' basis at points, for `field_moments`."""
+        return self.inducing.basis(xy)
+
+    def field_moments(self, basis: Array) -> tuple[Array, Array, Array]:
         """Mean (m,) and variance (m,) of the field at points, and its covariance (p, m) with the coefficients."""
-        basis = self.inducing.basis(xy)
         mean = self._mean[: len(basis)] @ basis
-        whitened = self._factor.whiten(np.vstack([basis, np.zeros((len(self.coef), len(xy)))]))
+        whitened = self._factor.whiten(np.vstack([basis, np.zeros((len(self.coef), basis.shape[1]))]))
         variance = np.einsum("ij,ij->j", whitened, whitened) + self.inducing.missed(basis)
         return mean, variance, self._whitened.T @ whitened
 
