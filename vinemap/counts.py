@@ -14,6 +14,9 @@ from vinemap.covariances import Dense
 from vinemap.laplace import Laplace, expected_information, laplace, log_marginal_gradient
 from vinemap.matern import matern32, matern32_by_length
 
+NEARLY_NORMAL = 100
+"""With more rows than this, the posterior of the covariance parameters is taken to be near enough to normal."""
+
 _MANY = 600
 _PART = 3
 _SCORING_STEPS = 60
@@ -197,13 +200,16 @@ class Counts:
         likelihood = log_marginal_gradient(mode.fit, derivatives)
         return np.asarray(likelihood + self.priors.log_density(mode.theta)[1])
 
+    def _information(self, mode: Mode, derivatives: list[Array]) -> Array:
+        """Estimate the information on the covariance parameters, the prior's included, shape (3, 3)."""
+        likelihood = expected_information(mode.fit, derivatives, self._signs)
+        return likelihood + np.diag(self.priors.information(mode.theta))
+
     def _step(self, mode: Mode) -> tuple[Array, float]:
-        """Fisher scoring's step towards the posterior mode, and what it promises: squared length in posterior sd."""
+        """Fisher scoring's step towards the posterior mode, and its squared length in posterior sd."""
         derivatives = self._derivatives(mode.theta)
         gradient = self.gradient(mode, derivatives)
-        information = expected_information(mode.fit, derivatives, self._signs)
-        information += np.diag(self.priors.information(mode.theta))
-        step = np.linalg.solve(information, gradient)
+        step = np.linalg.solve(self._information(mode, derivatives), gradient)
         return step, float(gradient @ step)
 
     def bounds(self) -> Array:
@@ -249,7 +255,17 @@ class Counts:
         return None
 
     def axes(self, mode: Mode) -> Array:
-        """Scaled principal axes of the log posterior at its mode, from central differences of its gradient."""
+        """Principal axes (3, 3) of the posterior of the covariance parameters at its mode, a column one sd long."""
+        if len(self) > NEARLY_NORMAL:
+            precision = self._information(mode, self._derivatives(mode.theta))
+        else:
+            precision = self._observed_information(mode)
+        values, vectors = np.linalg.eigh(precision)
+        # A direction that the data leave open is held by the prior's own curvature, about 1 in logs.
+        return np.asarray(vectors / np.sqrt(np.clip(values, 0.5, None)))
+
+    def _observed_information(self, mode: Mode) -> Array:
+        """Negative second derivatives of the log posterior, from central differences of its gradient."""
         step = 0.05
         hessian = np.empty((3, 3))
         for j, unit in enumerate(np.eye(3)):
@@ -258,6 +274,4 @@ class Counts:
                 for side in (1, -1)
             )
             hessian[j] = (behind - ahead) / (2 * step)
-        values, vectors = np.linalg.eigh((hessian + hessian.T) / 2)
-        # A direction that the data leave open is held by the prior's own curvature, about 1 in logs.
-        return np.asarray(vectors / np.sqrt(np.clip(values, 0.5, None)))
+        return np.asarray((hessian + hessian.T) / 2)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,15 +11,15 @@ from scipy.special import expit, logit, ndtr, ndtri
 from threadpoolctl import threadpool_limits
 
 from vinemap.arrays import Array
-from vinemap.counts import Counts, Mode, Priors
+from vinemap.counts import NEARLY_NORMAL, Counts, Mode, Priors
 from vinemap.lattice import Lattice
 from vinemap.nodes import ExactNode, InducingNode
 
 Node = ExactNode | InducingNode
 
-# A chunk's working array should fit the cache, yet not be so narrow that matrix products are slow.
-_CHUNK_BYTES = 2e6
-_NARROWEST_CHUNK = 512
+# Much wider chunks only take memory, much narrower ones make matrix products slow.
+_CHUNK_BYTES = 16e6
+_NARROWEST_CHUNK = 1000
 _STEPS_PER_LENGTH = 5.0
 _STEPS_DRAWN = 8.0
 _MOST_PREDICTED = 2e5
@@ -260,19 +259,20 @@ class BinomialField:
         return [ExactNode(self.counts_, mode, weight / total) for mode, weight in kept]
 
     def _design(self, modes: list[Mode]) -> list[Node]:
-        """Central composite design over the covariance parameters of every model that was kept."""
+        """Design over the covariance parameters of every model that was kept: composite, or its axial part alone."""
         peak = max(mode.log_posterior for mode in modes)
         low, high = self.counts_.bounds().T
         stretch = 1.1
         radius = stretch * np.sqrt(3)
         # With this weight the design gives a normal posterior its total mass and its variance exactly.
-        sphere = np.exp(radius**2 / 2) / (14 * (stretch**2 - 1))
+        directions = _axial_directions() if len(self.counts_) > NEARLY_NORMAL else _composite_directions()
+        sphere = np.exp(radius**2 / 2) / (len(directions) * (stretch**2 - 1))
         weighted = []
         for mode in modes:
             axes = self.counts_.axes(mode)
             log_prior = mode.log_posterior - mode.fit.log_marginal - self.priors.log_density(mode.theta)[0]
             weighted.append((mode, float(np.exp(mode.log_posterior - peak))))
-            for direction in _composite_directions():
+            for direction in directions:
                 theta = np.clip(mode.theta + axes @ (radius * direction), low, high)
                 point = self.counts_.at(theta, mode.variance, log_prior, mode.fit)
                 weighted.append((point, float(sphere * np.exp(point.log_posterior - peak))))
@@ -403,11 +403,9 @@ class BinomialField:
         return FieldDraws(lattice, np.hstack(fields), np.hstack(coefs))
 
     def _in_chunks(self, function: Callable[[Array], Array], xy: Array) -> Array:
-        """Apply a function of points (m, 2) that returns (k, m), a part at a time on two threads."""
+        """Apply a function of points (m, 2) that returns (k, m), a part at a time; BLAS uses the cores."""
         rows = max(_NARROWEST_CHUNK, int(_CHUNK_BYTES / (8 * min(len(self.counts_), self.most_exact))))
-        parts = [xy[first : first + rows] for first in range(0, len(xy), rows)]
-        with ThreadPoolExecutor(2) as pool, threadpool_limits(1, "blas"):
-            return np.hstack(list(pool.map(function, parts)))
+        return np.hstack([function(xy[first : first + rows]) for first in range(0, len(xy), rows)])
 
 
 @dataclass(frozen=True)
@@ -457,8 +455,12 @@ class FieldDraws:
         return np.asarray(expit(logits, out=logits))
 
 
+def _axial_directions() -> Array:
+    """Return the 6 axial directions of a central composite design in three dimensions."""
+    return np.vstack([np.eye(3), -np.eye(3)])
+
+
 def _composite_directions() -> Array:
-    """Return the 6 axial and 8 factorial directions of a central composite design in three dimensions."""
-    axial = np.vstack([np.eye(3), -np.eye(3)])
+    """Return its 8 factorial directions too."""
     factorial = np.array(list(itertools.product((-1.0, 1.0), repeat=3))) / np.sqrt(3)
-    return np.vstack([axial, factorial])
+    return np.vstack([_axial_directions(), factorial])

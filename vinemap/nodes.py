@@ -9,7 +9,7 @@ from typing import cast
 
 import numpy as np
 from scipy.cluster.vq import kmeans2
-from scipy.linalg import cholesky, solve_triangular
+from scipy.linalg import blas, cholesky, solve_triangular
 from scipy.spatial.distance import cdist
 
 from vinemap.arrays import Array
@@ -67,7 +67,7 @@ class ExactNode:
         """Mean (m,) and variance (m,) of the field at points, and its covariance (p, m) with the coefficients."""
         length, field_sd, _ = np.exp(self.mode.theta)
         correlation = matern32(reach, length)
-        mean, *joint = field_sd**2 * (self._pulls @ correlation)
+        mean, *joint = blas.dgemm(field_sd**2, correlation.T, self._pulls.T).T
         whitened = self._factor.whiten(correlation, overwrite=True)
         variance = field_sd**2 - field_sd**4 * np.einsum("ij,ij->j", whitened, whitened)
         return mean, np.maximum(variance, 0.0), np.array(joint)
