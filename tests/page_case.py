@@ -237,7 +237,9 @@ def _zones(blocks: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
             rows.append((row.block, number, ACTIONS[worse], half.area / 1e4, round(half.area / 4), row.nodes_to_keep))
             shapes.append(half)
     table = pd.DataFrame(rows, columns=["block", "zone", "action", "area_ha", "vines", "nodes_to_keep"])
-    return gpd.GeoDataFrame(table.assign(injury_pct=50.0), geometry=shapes, crs=CRS)
+    bounds = {"injury_pct": 50.0, "injury_low_pct": 42.0, "injury_high_pct": 58.0}
+    nodes = {f"nodes_to_keep{bound}": table["nodes_to_keep"] + wide for bound, wide in (("_low", -3), ("_high", 4))}
+    return gpd.GeoDataFrame(table.assign(**bounds, **nodes), geometry=shapes, crs=CRS)
 
 
 def _report() -> dict[str, Any]:

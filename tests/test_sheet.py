@@ -56,9 +56,13 @@ def case() -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame, xr.Dataset]:
             "area_ha": [1.2, 0.8, 1.04, 1.0],
             "vines": [3000.0, 2000.0, 2600.0, np.nan],
             "injury_pct": [48.0, 15.5, 97.0, np.nan],
+            "injury_low_pct": [41.2, 9.0, 94.0, np.nan],
+            "injury_high_pct": [55.0, 24.0, 99.0, np.nan],
             "sure_pct": [92.0, 61.0, 99.0, np.nan],
             "extra_pct": [48.0, 0.0, np.nan, np.nan],
             "nodes_to_keep": [59.0, 40.0, np.nan, np.nan],
+            "nodes_to_keep_low": [56.0, 40.0, np.nan, np.nan],
+            "nodes_to_keep_high": [np.nan, 40.0, np.nan, np.nan],
         },
         geometry=[box(X, Y, X + 120, Y + 100), box(X + 120, Y, X + 200, Y + 100), parts, blocks.geometry.iloc[2]],
         crs=CRS,
@@ -128,7 +132,8 @@ def test_figures_of_the_tables(tmp_path: Path) -> None:
     assert "Keep 54 nodes on each vine (usual: 40)." in words
     assert "51 to 58" in words
     assert "Riesling, 2.00 ha, 5000 vines" in words
-    assert re.search(r"59\s+48 %\s+1\.20 ha\s+3000", words)
+    assert re.search(r"59 \(56 or more\)\s+48 % \(41 to 55\)\s+1\.20 ha\s+3000", words)
+    assert re.search(r"40\s+16 % \(9 to 24\)", words)
     assert "Not sure enough: zone 2" in words
     assert not re.search(r"\bnan\b", words, re.IGNORECASE)
 

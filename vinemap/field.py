@@ -17,6 +17,9 @@ from vinemap.nodes import ExactNode, InducingNode
 
 Node = ExactNode | InducingNode
 
+TAIL = float(ndtri(0.95))
+"""Standard deviations from the middle to the 5 % and 95 % bounds of a normal variable."""
+
 # Much wider chunks only take memory, much narrower ones make matrix products slow.
 _CHUNK_BYTES = 16e6
 _NARROWEST_CHUNK = 1000
@@ -53,8 +56,7 @@ class Prediction:
     def of(cls, mean: Array, variance: Array) -> Prediction:
         """Turn moments of the log-odds into those of the chance itself."""
         sd = np.sqrt(np.maximum(variance, 1e-12))
-        tail = ndtri(0.95)
-        return cls(logistic_normal_mean(mean, sd), expit(mean - tail * sd), expit(mean + tail * sd), mean, sd)
+        return cls(logistic_normal_mean(mean, sd), expit(mean - TAIL * sd), expit(mean + TAIL * sd), mean, sd)
 
     def exceedance(self, threshold: float) -> Array:
         """Return the chance that injury exceeds ``threshold`` (a fraction), shape (m,)."""

@@ -11,9 +11,9 @@ from scipy.special import logit, ndtr
 
 from vinemap.actions import BARE, BY_NUMBER, DEAD, HURT, UNKNOWN, Trunks, chosen_rule, crop_left, grade
 from vinemap.arrays import Array
+from vinemap.field import TAIL
 from vinemap.settings import Settings
 
-_TAIL = 1.6448536269514722  # standard errors from the middle to the 5 % and 95 % bounds
 _NEVER = 1e-6
 
 
@@ -118,6 +118,6 @@ class Sorter:
 def _between(first: float, last: float, low_pct: Array, high_pct: Array) -> Array:
     """Return the chance that a figure with these 5 % and 95 % bounds lies between ``first`` and ``last`` percent."""
     low, high = (logit(np.clip(side / 100, _NEVER, 1 - _NEVER)) for side in (low_pct, high_pct))
-    middle, spread = (low + high) / 2, np.maximum((high - low) / (2 * _TAIL), _NEVER)
+    middle, spread = (low + high) / 2, np.maximum((high - low) / (2 * TAIL), _NEVER)
     upper, lower = (ndtr((logit(end / 100) - middle) / spread) for end in (last, first))
     return np.asarray(upper - lower)

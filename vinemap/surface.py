@@ -15,7 +15,7 @@ import xarray as xr
 
 from vinemap.arrays import Array
 from vinemap.errors import TooFewSamplesError
-from vinemap.field import BinomialField, FieldDraws
+from vinemap.field import TAIL, BinomialField, FieldDraws
 from vinemap.grid import cell_size, centres, label_cells, read_layers
 from vinemap.scores import brier_score, left_out_means, score, spatial_folds
 from vinemap.settings import Surface as SurfaceSettings
@@ -29,7 +29,6 @@ _ROWS_PER_COVARIATE = 8
 _DRAWS = 200
 _BATCH = 100_000
 _BOUNDS = (0.05, 0.95)
-_TAIL = 1.6448536269514722
 
 
 @dataclass(frozen=True)
@@ -299,7 +298,7 @@ def injury_map(
             continue
         progress(f"injury surface: {tissue.replace('_', ' ')}")
         field = fit_rows(rows, design)
-        predicted = _predict_grid(field, design, grid, settings.threshold)
+        predicted = predict_grid(field, design, grid, settings.threshold)
         over = predicted.pop("over")
         for name, values in predicted.items():
             layers[f"{tissue}_{name}"] = (("y", "x"), values)
@@ -339,8 +338,25 @@ def _cells(design: Design, grid: xr.Dataset, row: Array, column: Array) -> tuple
     return xy, *design.rows(xy, grid["block_index"].to_numpy()[row, column])
 
 
-def _predict_grid(field: BinomialField, design: Design, grid: xr.Dataset, threshold: float) -> dict[str, Array]:
-    """Mean, bounds and chance over the threshold on the grid, float32, NaN outside blocks."""
+def predict_grid(field: BinomialField, design: Design, grid: xr.Dataset, threshold: float) -> dict[str, Array]:
+    """Predict on the grid.
+
+    Parameters
+    ----------
+    field : BinomialField
+        Of one tissue.
+    design : Design
+        Of the vineyard.
+    grid : Dataset (y, x)
+        Has ``block_index``.
+    threshold : float
+        Injury, a fraction.
+
+    Returns
+    -------
+    dict of array (y, x)
+        injury, low, high: fractions; over: the chance that injury exceeds the threshold. float32, NaN outside blocks.
+    """
     index = grid["block_index"].to_numpy()
     layers = {name: np.full(index.shape, np.nan, np.float32) for name in ("injury", "low", "high", "over")}
     moments = field.moments(np.reshape(grid.rio.bounds(), (2, 2)))
@@ -385,7 +401,7 @@ def describe(field: BinomialField, design: Design, rows: Rows) -> dict[str, Any]
     sd = np.sqrt(np.diag(field.best_coef_cov_))
 
     def odds(column: int, per: float) -> dict[str, float]:
-        centre, half = field.best_coef_[column] * per, _TAIL * sd[column] * abs(per)
+        centre, half = field.best_coef_[column] * per, TAIL * sd[column] * abs(per)
         names = ("odds_ratio", "odds_low", "odds_high")
         return {
             name: float(np.exp(value))
@@ -404,7 +420,7 @@ def describe(field: BinomialField, design: Design, rows: Rows) -> dict[str, Any]
         if best[first + k]
     ]
     length, field_sd, vine_sd = np.exp(field.theta_)
-    half = np.exp(_TAIL * field.theta_sd_[0])
+    half = np.exp(TAIL * field.theta_sd_[0])
     return {
         "samples": rows.samples,
         "covariates": covariates,

@@ -21,6 +21,7 @@ from vinemap.reading.elevation import read_elevation
 from vinemap.reading.samples import read_samples, refuse_mistaken_axes, refuse_placeless
 from vinemap.reading.schema import BlockRow, CountRow, NodeRow, Row, SampleRow, WoodRow
 from vinemap.settings import SETTINGS_FILE, Settings, load_settings
+from vinemap.units import HECTARES_PER_ACRE
 
 BLOCK_COLUMNS = (
     "block",
@@ -54,7 +55,6 @@ _MODELS: dict[str, tuple[type[Row], ...]] = {
     "buds": (NodeRow, CountRow),
     "wood": (WoodRow,),
 }
-_ACRES_PER_HA = 1 / 0.40468564224
 
 
 @dataclass(frozen=True)
@@ -302,7 +302,7 @@ def summary(vineyard: Vineyard) -> list[str]:
     """
     blocks, samples = vineyard.blocks, vineyard.samples
     ground = float(blocks["area_ha"].sum())
-    area = f"{ground * _ACRES_PER_HA:,.1f} acres" if vineyard.settings.units == "us" else f"{ground:,.1f} ha"
+    area = f"{ground / HECTARES_PER_ACRE:,.1f} acres" if vineyard.settings.units == "us" else f"{ground:,.1f} ha"
     joined = int(samples["block"].notna().sum())
     where = "all of them in a block" if joined == len(samples) else f"{joined:,} of them in a block"
     return [

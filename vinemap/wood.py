@@ -8,14 +8,12 @@ import pandas as pd
 import xarray as xr
 
 from vinemap.arrays import Array
-from vinemap.grid import centres
 from vinemap.settings import Surface as SurfaceSettings
-from vinemap.surface import FEWEST_SAMPLES, Design, Rows, fit_rows
+from vinemap.surface import FEWEST_SAMPLES, Design, Rows, fit_rows, predict_grid
 from vinemap.survival import wilson
 
 TISSUES = ("cane", "cordon", "trunk")
 STATES = ("hurt", "dead")
-_BATCH = 100_000
 
 
 def tally_wood(wood: pd.DataFrame) -> pd.DataFrame:
@@ -117,20 +115,12 @@ def wood_layers(
     """
     tallies = tally_wood(wood)
     design = Design.over(blocks, grid, terrain, settings.hardiness)
-    inside = grid["block_index"].to_numpy() >= 0
-    xy, block = centres(grid, inside), grid["block_index"].to_numpy()[inside]
     layers = xr.Dataset(coords=grid.coords)
     for name in (f"trunk_{state}" for state in STATES):
         rows = Rows.of(samples, blocks, tallies, name)
         if rows.samples < FEWEST_SAMPLES or not rows.dead.any():
             continue
-        field = fit_rows(rows, design)
-        values = np.full((3, *inside.shape), np.nan, np.float32)
-        found = np.empty((3, len(xy)), np.float32)
-        for part in np.array_split(np.arange(len(xy)), max(1, len(xy) // _BATCH)):
-            predicted = field.predict(xy[part], *design.rows(xy[part], block[part]))
-            found[:, part] = predicted.mean, predicted.low, predicted.high
-        values[:, inside] = found
-        for suffix, layer in zip(("", "_low", "_high"), values, strict=True):
-            layers[f"{name}{suffix}"] = (("y", "x"), layer)
+        predicted = predict_grid(fit_rows(rows, design), design, grid, settings.threshold)
+        for suffix, layer in {"": "injury", "_low": "low", "_high": "high"}.items():
+            layers[f"{name}{suffix}"] = (("y", "x"), predicted[layer])
     return layers

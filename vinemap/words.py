@@ -8,9 +8,9 @@ import pandas as pd
 
 from vinemap.settings import Settings
 from vinemap.surface import InjuryMap
+from vinemap.units import HECTARES_PER_ACRE
 
 _WORST = 3
-_SQUARE_METRES_PER_ACRE = 4046.8564224
 
 
 def findings(blocks: pd.DataFrame, injury: InjuryMap, settings: Settings) -> list[str]:
@@ -33,7 +33,7 @@ def _worst(blocks: pd.DataFrame) -> list[str]:
 
 
 def _area(injury: InjuryMap, settings: Settings) -> str:
-    per_hectare, unit = (1.0, "ha") if settings.units == "metric" else (1e4 / _SQUARE_METRES_PER_ACRE, "acres")
+    per_hectare, unit = (1.0, "ha") if settings.units == "metric" else (1 / HECTARES_PER_ACRE, "acres")
     mean, low, high = (per_hectare * value for value in injury.area_over_ha)
     share = f"{100 * settings.surface.threshold:.0f} %"
     return f"{mean:.1f} {unit} ({low:.1f} to {high:.1f}) lost more than {share} of their primary buds."

@@ -41,7 +41,10 @@ _BLOCK = (
     *(f"{wood}_{state}_{column}" for wood in _WOOD for state in ("hurt", "dead") for column in _CHECKS),
 )
 _SAMPLE = ("sample", "stated_block", "distance_m", "date", "nodes", "unread", "primary_dead", *_COUNTS)
-_ZONE = ("zone", "action", "area_ha", "vines", "nodes_to_keep", "injury_pct", "sure_pct")
+_ZONE = (
+    *("zone", "action", "area_ha", "vines", "injury_pct", "injury_low_pct", "injury_high_pct", "sure_pct"),
+    *("nodes_to_keep", "nodes_to_keep_low", "nodes_to_keep_high"),
+)
 
 
 def write_page(

@@ -6,27 +6,27 @@ import math
 
 from vinemap.plan.plan import Plan
 from vinemap.settings import Settings
+from vinemap.units import HECTARES_PER_ACRE, METRES_PER_FOOT, METRES_PER_MILE
 
-_METRES_PER_MILE, _METRES_PER_FOOT, _HECTARES_PER_ACRE = 1609.344, 0.3048, 0.40468564224
 _MOST_STOPS = 200
 
 
 def way(metres: float, settings: Settings) -> str:
     """Return a length on foot: kilometres, or miles."""
     miles = settings.units == "us"
-    return f"{metres / (_METRES_PER_MILE if miles else 1000):.1f} {'mi' if miles else 'km'}"
+    return f"{metres / (METRES_PER_MILE if miles else 1000):.1f} {'mi' if miles else 'km'}"
 
 
 def height(metres: float, settings: Settings) -> str:
     """Return a height: metres, or feet."""
     feet = settings.units == "us"
-    return f"{metres / (_METRES_PER_FOOT if feet else 1):.0f} {'ft' if feet else 'm'}"
+    return f"{metres / (METRES_PER_FOOT if feet else 1):.0f} {'ft' if feet else 'm'}"
 
 
 def area(hectares: float, settings: Settings) -> str:
     """Return an area: hectares, or acres."""
     acres = settings.units == "us"
-    return f"{hectares / (_HECTARES_PER_ACRE if acres else 1):.2f} {'acres' if acres else 'ha'}"
+    return f"{hectares / (HECTARES_PER_ACRE if acres else 1):.2f} {'acres' if acres else 'ha'}"
 
 
 def sentences(plan: Plan) -> list[str]:

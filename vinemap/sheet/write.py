@@ -16,13 +16,13 @@ from vinemap.actions import AS_USUAL, KEEP_MORE, LOOK_AGAIN, NO_DATA, REPLANT, R
 from vinemap.settings import Settings
 from vinemap.sheet.ground import Shade, block_map
 from vinemap.texts import asset, texts
+from vinemap.units import HECTARES_PER_ACRE
 
 _SHEET = "vinemap.sheet"
 
 LANGUAGES = ("en", "es")
 
 _CAUTIONS = ("tools", "gloves", "cold", "buds", "budbreak", "look_alike", "advice")
-_ACRES_PER_HA = 1 / 0.40468564224
 _UNSURE_PCT = 70.0
 _COLUMNS = ("zone", "action", "nodes", "dead", "area", "vines", "done")
 _FIGURES = frozenset(("nodes", "dead", "area", "vines"))
@@ -105,9 +105,16 @@ class _Words:
         text = f"{value:.{decimals}f}"
         return text.replace(".", ",") if self._language == "es" else text
 
+    def within(self, figure: str, low: float, high: float) -> str:
+        """Return a figure with its bounds, where it has any; the upper one may be missing."""
+        if pd.isna(low) or low == high:
+            return figure
+        key = "range.or_more" if pd.isna(high) else "range"
+        return f"{figure} ({self(key, low=self.number(low), high=self.number(high))})"
+
     def area(self, hectares: float) -> str:
         if self._units == "us":
-            return self("unit.acres", value=self.number(hectares * _ACRES_PER_HA, 2))
+            return self("unit.acres", value=self.number(hectares / HECTARES_PER_ACRE, 2))
         return self("unit.ha", value=self.number(hectares, 2))
 
     def date(self, day: dt.date) -> str:
@@ -166,7 +173,7 @@ def _row(zone: pd.Series[Any], words: _Words) -> str:
     swatch = f'<svg viewBox="0 0 10 7"><rect class="zone {zone["action"]}" width="10" height="7"/></svg>'
     figures = [
         _nodes(zone, words),
-        f"{words.number(zone['injury_pct'])} %" if pd.notna(zone["injury_pct"]) else "",
+        _injury(zone, words),
         words.area(zone["area_ha"]),
         words.number(zone["vines"]) if pd.notna(zone["vines"]) else "",
     ]
@@ -176,9 +183,17 @@ def _row(zone: pd.Series[Any], words: _Words) -> str:
     return f"<tr>{ends[0]}<td>{swatch} {name}</td>{cells}{ends[1]}</tr>"
 
 
+def _injury(zone: pd.Series[Any], words: _Words) -> str:
+    if pd.isna(zone["injury_pct"]):
+        return ""
+    figure = f"{words.number(zone['injury_pct'])} %"
+    return words.within(figure, zone["injury_low_pct"], zone["injury_high_pct"])
+
+
 def _nodes(zone: pd.Series[Any], words: _Words) -> str:
     if pd.notna(zone["nodes_to_keep"]):
-        return words.number(zone["nodes_to_keep"])
+        figure = words.number(zone["nodes_to_keep"])
+        return words.within(figure, zone["nodes_to_keep_low"], zone["nodes_to_keep_high"])
     if zone["action"] == KEEP_MORE:
         return words("nodes_extra", extra=words.number(zone["extra_pct"]))
     return "" if zone["action"] in (AS_USUAL, NO_DATA) else words("nodes_all")

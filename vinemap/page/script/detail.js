@@ -117,10 +117,20 @@ function zoneList(block) {
   const rows = block.zonesHere.map((zone) => make("tr", {},
     make("th", { scope: "row" }, own(zone.zone)),
     make("td", {}, swatch(actionColour(zone.action)), " ", actionName(zone.action)),
-    make("td", {}, percent(zone.injury_pct)), sure ? make("td", {}, percent(zone.sure_pct)) : "", make("td", {}, area(zone.area_ha)), make("td", {}, number(zone.vines)), make("td", {}, number(zone.nodes_to_keep))));
+    make("td", {}, within(percent(zone.injury_pct), zone.injury_low_pct == null ? "" : range(zone.injury_low_pct, zone.injury_high_pct))), sure ? make("td", {}, percent(zone.sure_pct)) : "", make("td", {}, area(zone.area_ha)), make("td", {}, number(zone.vines)), make("td", {}, within(number(zone.nodes_to_keep), nodesRange(zone)))));
   const head = ["zone", "action", "injury", sure && "sure", "area", "vines", "nodes"].filter(Boolean).map((key) => make("th", { scope: "col" }, t(`zones.${key}`)));
   return make("section", {}, make("h3", {}, t("zones.title")), make("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": t("zones.title") },
     make("table", { class: "zones" }, make("thead", {}, make("tr", {}, head)), make("tbody", {}, rows))));
+}
+
+// A figure with its bounds below it.
+function within(figure, bounds) {
+  return bounds ? [figure, make("small", {}, bounds)] : figure;
+}
+
+function nodesRange({ nodes_to_keep: keep, nodes_to_keep_low: low, nodes_to_keep_high: high }) {
+  if (keep == null || low == null || low === high) return "";
+  return high == null ? t("range.or_more", { low: number(low) }) : t("range", { low: number(low), high: number(high) });
 }
 
 function sampleList(block) {
