@@ -114,13 +114,24 @@ function woodChecks(block) {
 function zoneList(block) {
   if (!block.zonesHere.length) return "";
   const sure = block.zonesHere.some((zone) => zone.sure_pct != null);
-  const rows = block.zonesHere.map((zone) => make("tr", {},
-    make("th", { scope: "row" }, own(zone.zone)),
-    make("td", {}, swatch(actionColour(zone.action)), " ", actionName(zone.action)),
-    make("td", {}, within(percent(zone.injury_pct), zone.injury_low_pct == null ? "" : range(zone.injury_low_pct, zone.injury_high_pct))), sure ? make("td", {}, percent(zone.sure_pct)) : "", make("td", {}, area(zone.area_ha)), make("td", {}, number(zone.vines)), make("td", {}, within(number(zone.nodes_to_keep), nodesRange(zone)))));
-  const head = ["zone", "action", "injury", sure && "sure", "area", "vines", "nodes"].filter(Boolean).map((key) => make("th", { scope: "col" }, t(`zones.${key}`)));
+  const keys = ["injury", sure && "sure", "area", "vines", "nodes"].filter(Boolean);
+  const bodies = block.zonesHere.map((zone) => make("tbody", {},
+    make("tr", {}, make("th", { scope: "rowgroup", colspan: String(keys.length) },
+      t("zones.zone", { zone: number(zone.zone) }), " ", swatch(actionColour(zone.action)), " ", actionName(zone.action))),
+    make("tr", {}, keys.map((key) => make("td", {}, zoneFigure(zone, key))))));
+  const head = keys.map((key) => make("th", { scope: "col" }, t(`zones.${key}`)));
   return make("section", {}, make("h3", {}, t("zones.title")), make("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": t("zones.title") },
-    make("table", { class: "zones" }, make("thead", {}, make("tr", {}, head)), make("tbody", {}, rows))));
+    make("table", { class: "zones" }, make("thead", {}, make("tr", {}, head)), bodies)));
+}
+
+function zoneFigure(zone, key) {
+  return {
+    injury: () => within(percent(zone.injury_pct), zone.injury_low_pct == null ? "" : range(zone.injury_low_pct, zone.injury_high_pct)),
+    sure: () => percent(zone.sure_pct),
+    area: () => area(zone.area_ha),
+    vines: () => number(zone.vines),
+    nodes: () => within(number(zone.nodes_to_keep), nodesRange(zone)),
+  }[key]();
 }
 
 // A figure with its bounds below it.
