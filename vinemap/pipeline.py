@@ -219,35 +219,9 @@ def write_map(
         When PDF is asked for and cannot be made here.
     """
     progress("writing")
-    blocks_then, surface_then = (None, None) if earlier is None else exports.read_run(earlier)
-    settings = run.vineyard.settings
     with exports.staged(out) as stage:
-        write_page(
-            stage / "map.html",
-            blocks=run.blocks,
-            samples=run.samples,
-            nodes=run.vineyard.nodes,
-            zones=run.zones,
-            surface=run.surface,
-            report=run.report,
-            settings=settings,
-            compare=blocks_then,
-            compare_surface=surface_then,
-            ground=run.land,
-            online=_online(settings),
-        )
-        _write_sheets(run, stage, pdf=pdf)
-        tables = {"blocks": run.blocks, "samples": run.samples, "zones": run.zones, "worklist": run.work}
-        for name, table in tables.items():
-            exports.write_csv(table, stage / f"{name}.csv")
-        write_work_list(run.work, stage / "worklist.xlsx", settings.work.currency)
-        layers = {"blocks": run.blocks, "samples": run.samples, "zones": run.zones}
-        exports.write_geopackage(layers, stage / "vineyard.gpkg")
-        exports.write_injury(run.surface, stage / "injury.tif")
-        (stage / "navigation").mkdir()
-        write_navigation(run.zones, stage / "navigation", settings.language)
-        exports.write_json(run.report, stage / "run.json")
-        names = sorted((file.name for file in stage.iterdir()), key=lambda name: (name != "map.html", name))
+        _fill(stage, run, earlier, pdf=pdf)
+        names = _page_first(stage)
     return [out / name for name in names]
 
 
@@ -268,12 +242,47 @@ def write_spring(check: SpringCheck, run: MapRun, out: Path, progress: Progress 
     list of Path
         What was written, the page first.
     """
-    written = write_map(run, out, progress=progress)
+    progress("writing")
     with exports.staged(out) as stage:
+        _fill(stage, run)
         exports.write_csv(check.samples, stage / "spring_samples.csv")
         exports.write_csv(check.calibration, stage / "spring_calibration.csv")
-        names = sorted(file.name for file in stage.iterdir())
-    return [*written, *(out / name for name in names)]
+        names = _page_first(stage)
+    return [out / name for name in names]
+
+
+def _fill(stage: Path, run: MapRun, earlier: Path | None = None, *, pdf: bool = False) -> None:
+    """Write every output of a run into a folder."""
+    blocks_then, surface_then = (None, None) if earlier is None else exports.read_run(earlier)
+    settings = run.vineyard.settings
+    write_page(
+        stage / "map.html",
+        blocks=run.blocks,
+        samples=run.samples,
+        nodes=run.vineyard.nodes,
+        zones=run.zones,
+        surface=run.surface,
+        report=run.report,
+        settings=settings,
+        compare=blocks_then,
+        compare_surface=surface_then,
+        ground=run.land,
+        online=_online(settings),
+    )
+    _write_sheets(run, stage, pdf=pdf)
+    layers = {"blocks": run.blocks, "samples": run.samples, "zones": run.zones}
+    for name, table in {**layers, "worklist": run.work}.items():
+        exports.write_csv(table, stage / f"{name}.csv")
+    write_work_list(run.work, stage / "worklist.xlsx", settings.work.currency)
+    exports.write_geopackage(layers, stage / "vineyard.gpkg")
+    exports.write_injury(run.surface, stage / "injury.tif")
+    (stage / "navigation").mkdir()
+    write_navigation(run.zones, stage / "navigation", settings.language)
+    exports.write_json(run.report, stage / "run.json")
+
+
+def _page_first(stage: Path) -> list[str]:
+    return sorted((file.name for file in stage.iterdir()), key=lambda name: (name != "map.html", name))
 
 
 def _write_sheets(run: MapRun, stage: Path, *, pdf: bool) -> None:
