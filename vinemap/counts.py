@@ -172,8 +172,8 @@ class Counts:
         """Prior covariance (n, n) of the log-odds: coefficients, field and vine-to-vine spread."""
         length, field_sd, vine_sd = np.exp(theta)
         K = matern32(self._distance, length)
-        # K.T is the Fortran-ordered view in which BLAS adds the coefficients' part to the field's in place.
-        blas.dgemm(1.0, self.X * variance, self.X, trans_b=1, beta=field_sd**2, c=K.T, overwrite_c=1)
+        # K.T is the Fortran-ordered view to which BLAS adds the coefficients' part in place.
+        K = blas.dgemm(1.0, self.X * variance, self.X, trans_b=1, beta=field_sd**2, c=K.T, overwrite_c=1).T
         if self._same_vine is None:
             K.flat[:: len(K) + 1] += vine_sd**2
         else:
