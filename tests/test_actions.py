@@ -164,3 +164,34 @@ def test_columns_of_missing_integers() -> None:
     found = decide(blocks, settings())
     assert found.index.tolist() == [7]
     assert found.loc[7, "extra_pct"] == 35
+
+
+def test_mostly_hurt_trunks_come_before_a_number() -> None:
+    """5 of 9 trunks hurt: look again, whatever the buds say; 4 of 9: the number stands with a word of caution."""
+    most = one(map_injury_pct=10.0, trunk_hurt_pct=55.6, trunk_hurt_high_pct=80.0)
+    assert most["action"] == "look_again"
+    assert np.isnan([most["nodes_to_keep"], most["crop_after_pct"]]).all()
+    some = one(map_injury_pct=10.0, trunk_hurt_pct=44.4, trunk_hurt_high_pct=70.0)
+    assert (some["action"], some["trunks_hurt"]) == ("as_usual", True)
+    assert "hurt or dead: look again" in str(some["action_text"])
+    assert one(map_injury_pct=10.0, trunk_hurt_pct=0.0, trunk_hurt_high_pct=30.0)["trunks_hurt"] is False
+
+
+def test_a_block_mostly_without_samples_is_not_decided() -> None:
+    """Narrow bounds of the mean do not carry a number where most of the ground has too few samples; no crop either."""
+    row = one(map_injury_pct=25.0, map_low_pct=15.0, map_high_pct=40.0, too_few_pct=55.0)
+    assert row["action"] == "no_data"
+    assert np.isnan([row[f"crop_before{bound}_pct"] for bound in ("", "_low", "_high")]).all()
+    assert one(map_injury_pct=25.0, too_few_pct=45.0)["action"] == "keep_more"
+
+
+def test_the_map_s_bare_nodes_come_before_the_sample_s() -> None:
+    """20 of 29 nodes cut without a live bud, but 28 % over the block: no call to check the wood."""
+    assert one(map_injury_pct=57.0, no_live_bud_pct=69.0)["action"] == "check_wood"
+    assert one(map_injury_pct=57.0, no_live_bud_pct=69.0, map_no_live_bud_pct=28.0)["action"] == "keep_more"
+
+
+def test_no_more_nodes_is_as_usual() -> None:
+    """1 % dead asks for 40.4 nodes in place of 40, which is 40."""
+    row = one({"rule": "replacement"}, map_injury_pct=1.0)
+    assert (row["action"], row["nodes_to_keep"]) == ("as_usual", 40)

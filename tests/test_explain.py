@@ -22,9 +22,9 @@ def chain(actions: dict[str, object] | None = None, **columns: object) -> str:
 
 
 def test_nothing_cut_here() -> None:
-    """A block without samples leans on the map, and no stronger word than checking the wood can follow."""
+    """A block where nothing was read leans on the map, and no stronger word than checking the wood can follow."""
     text = chain()
-    assert "No sample lies in Knoll" in text
+    assert "In Knoll no primary bud was read." in text
     assert "35.0 % (27.0 to 44.0 %). This figure decides." in text
     assert "Wood: none was checked here" in text
     assert text.endswith(ADVICE)
@@ -102,3 +102,26 @@ def test_nothing_known() -> None:
     text = chain(map_injury_pct=np.nan, map_low_pct=np.nan, map_high_pct=np.nan)
     assert "So: Too few samples to say" in text
     assert "nan" not in text
+
+
+def test_what_decides_in_the_rule_s_place_is_said() -> None:
+    """Dead trunks, hurt trunks, bare nodes and wide bounds each name their figure and its limit, and no other rule."""
+    trunks = {"trunk_hurt_read": 11, "trunk_hurt_vines": 11, "trunk_hurt_pct": 100.0, "trunk_hurt_high_pct": 100.0}
+    dead = {"trunk_dead_read": 11, "trunk_dead_vines": 11, "trunk_dead_pct": 100.0, "trunk_dead_low_pct": 80.2}
+    cases = {
+        "at least 80.2 % of the trunks are dead, and the limit is 50 %": trunks | dead,
+        "60.0 % of the trunks are hurt, and the limit is 50 %": {"trunk_hurt_pct": 60.0, "trunk_hurt_high_pct": 80.0},
+        "55.0 % of the nodes have no live bud, and the limit is 50 %": {
+            "no_live_bud_pct": 20.0,
+            "map_no_live_bud_pct": 55.0,
+            "no_live_bud_dead": 4,
+            "no_live_bud_nodes": 20,
+        },
+        "bounds over most of the block lie more than 60 points apart": {"too_few_pct": 61.0},
+        "bounds of the block's mean lie more than 60 points apart": {"map_low_pct": 5.0, "map_high_pct": 80.0},
+    }
+    for words, columns in cases.items():
+        text = chain(**columns)
+        assert f"This decides: {words}" in text
+        assert "This figure decides" not in text
+        assert "Rule:" not in text

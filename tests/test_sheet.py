@@ -38,6 +38,7 @@ def case() -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame, xr.Dataset]:
             "area_ha": [2.0, 1.04, 1.0],
             "vines": [5000.0, 2600.0, np.nan],
             "action": ["keep_more", "retrain", "no_data"],
+            "trunks_hurt": [True, False, False],
             "target_nodes": [40.0, 30.0, np.nan],
             "extra_pct": [35.0, np.nan, np.nan],
             "nodes_to_keep": [54.0, np.nan, np.nan],
@@ -127,10 +128,11 @@ def test_a_page_a_block_with_every_caution(tmp_path: Path, language: str) -> Non
 
 
 def test_figures_of_the_tables(tmp_path: Path) -> None:
-    """Nodes with their bounds, the usual number, injury, area and vines are those of the tables."""
+    """Zones' nodes, injury, area and vines are those of the tables; the block's average gives no second order."""
     words = " ".join(write(tmp_path / "sheet.html").words)
-    assert "Keep 54 nodes on each vine (usual: 40)." in words
-    assert "51 to 58" in words
+    assert "Work by zone." in words
+    assert "Keep 54 nodes" not in words
+    assert words.count("Some trunks are hurt or dead") == 1
     assert "Riesling, 2.00 ha, 5000 vines" in words
     assert re.search(r"59 \(56 or more\)\s+48 % \(41 to 55\)\s+1\.20 ha\s+3000", words)
     assert re.search(r"40\s+16 % \(9 to 24\)", words)
@@ -139,18 +141,19 @@ def test_figures_of_the_tables(tmp_path: Path) -> None:
 
 
 def test_a_percentage_where_no_number_of_nodes_is_known(tmp_path: Path) -> None:
-    """No target: the page and its zones say how many per cent more; an open upper bound says at least."""
+    """One zone: the block's figures stand above it; no target: how many per cent more; no upper bound: at least."""
     blocks, zones, _ = case()
     blocks.loc[1, ["action", "extra_pct"]] = "keep_more", 40.0
     blocks.loc[0, "nodes_to_keep_high"] = np.nan
     zones.loc[2, ["action", "extra_pct"]] = "keep_more", 40.0
+    zones = zones.drop(index=1)
     path = tmp_path / "sheet.html"
     made, settings = dt.date(2026, 1, 28), Settings()
     write_sheet(path, blocks=blocks, zones=zones, ground=None, settings=settings, name="V", language="en", made=made)
     text = path.read_text(encoding="utf-8")
     assert "Keep 40 % more nodes than usual." in text
     assert ">40 % more<" in text
-    assert "At least 51." in text
+    assert "Keep 54 nodes on each vine (usual: 40). At least 51." in text
     assert "Freeze" not in text
 
 
@@ -244,5 +247,5 @@ def test_pdf_has_a_page_a_block(tmp_path: Path, language: str) -> None:
     pages = [page.extract_text() for page in PdfReader(tmp_path / "sheet.pdf").pages]
     assert len(pages) == 3
     assert "Knoll" in pages[0]
-    assert "54" in pages[0]
+    assert "59" in pages[0]
     assert "{{ 7*7 }}" in pages[1]

@@ -156,3 +156,13 @@ def test_spreadsheet(tmp_path: Path) -> None:
     names = [sheet.cell(row, head.index("block") + 1) for row in range(2, 8)]
     assert all(cell.data_type == "s" for cell in names)
     assert names[-1].value == "Total"
+
+
+def test_vines_to_retrain_are_the_zone_s_own() -> None:
+    """90 % of the zone's trunks are dead (60 to 97) where the block's are 80: 900 of 1000 vines; else the block's."""
+    own = {"": [np.nan, np.nan, 90.0, np.nan, np.nan], "_low": [np.nan, np.nan, 60.0, np.nan, np.nan]}
+    own["_high"] = [np.nan, np.nan, 97.0, np.nan, np.nan]
+    table = work_list(zones(**{f"trunk_dead{b}_pct": v for b, v in own.items()}), blocks(), Settings())
+    line = table.set_index("zone").loc[3]
+    assert (line["vines_to_work"], line["vines_to_work_low"], line["vines_to_work_high"]) == (900, 600, 970)
+    assert table.set_index("zone").loc[4, "vines_to_work"] == 1000

@@ -229,3 +229,19 @@ def test_hundreds_of_blocks_take_seconds() -> None:
     start = time.perf_counter()
     action_zones(grid, blocks, Settings())
     assert time.perf_counter() - start < 15
+
+
+def test_zones_follow_all_the_checks_of_their_block() -> None:
+    """Most trunks dead by the block's bound: so are its zones', but where the map puts less than half; bounds hold."""
+    blocks = frame(box(X, Y, X + 200, Y + 100), own_rooted=[True])
+    blocks = blocks.assign(trunk_dead_pct=82.0, trunk_dead_low_pct=57.0, trunk_dead_high_pct=94.0)
+    blocks = blocks.assign(trunk_hurt_pct=82.0, trunk_hurt_high_pct=94.0)
+    grid = surface(blocks, 0.3)
+    west = (grid.x.to_numpy() < X + 100)[None, :] & (grid["block_index"].to_numpy() >= 0)
+    for name, here, there in (("", 0.85, 0.30), ("_low", 0.40, 0.05), ("_high", 0.98, 0.70)):
+        grid[f"trunk_dead{name}"] = (("y", "x"), np.where(west, here, there))
+    zones = action_zones(grid, blocks, settings_of("proportional")).sort_values("trunk_dead_pct")
+    assert zones["action"].tolist() == ["look_again", "retrain"]
+    assert zones["trunk_dead_pct"].tolist() == pytest.approx([30.0, 85.0])
+    assert zones["trunk_dead_low_pct"].tolist() == pytest.approx([5.0, 57.0])
+    assert (zones["trunk_dead_high_pct"] > zones["trunk_dead_pct"]).all()

@@ -24,6 +24,7 @@ BY_NUMBER, BY_LENGTH, BARE, HURT, DEAD, UNKNOWN = range(6)
 """Grades of ground: the rule gives a number; it gives none; hardly a live bud; hurt trunks; dead trunks; not known."""
 
 _BOUNDS = ("", "_low", "_high")
+_MOST_PCT = 50.0
 _TEXTS = {
     PRUNE_LONG: "Keep all the nodes you can and decide after budbreak.",
     CHECK_WOOD: "Check the wood: cut nothing back before you have looked under the bark and seen budbreak.",
@@ -37,6 +38,7 @@ _TRUNK_COLUMNS = ("trunk_dead_low_pct", "trunk_hurt_pct", "trunk_hurt_high_pct")
 _UNKNOWN_ROOTS = (
     "Most trunks are dead: after budbreak, look for suckers, and find out whether they grow true or from rootstock."
 )
+_TRUNKS_HURT = "Some trunks are hurt or dead: look again after budbreak before you cut to that number."
 _SUSPECT = "So many dead buds make hurt wood likely: look under the bark too."
 
 
@@ -65,8 +67,9 @@ def decide(blocks: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     ----------
     blocks : DataFrame
         A row a block. Read where they are there, and taken as unknown where they are not: map_injury_pct, map_low_pct,
-        map_high_pct (primaries dead on the nodes that pruning keeps, over the whole block), secondary_pct,
-        secondary_low_pct, secondary_high_pct, no_live_bud_pct, species_group, nodes_per_vine, pruning_weight_kg (cane
+        map_high_pct (primaries dead on the nodes that pruning keeps, over the whole block), too_few_pct (ground with
+        too few samples to say), map_no_live_bud_pct (else no_live_bud_pct, of the nodes that were cut), secondary_pct,
+        secondary_low_pct, secondary_high_pct, species_group, nodes_per_vine, pruning_weight_kg (cane
         prunings of one vine), vine_spacing_m, own_rooted, trunk_dead_low_pct, trunk_hurt_pct, trunk_hurt_high_pct (of
         `vinemap.wood.wood_table`), area_ha, normal_yield_t_ha.
     settings : Settings
@@ -77,6 +80,7 @@ def decide(blocks: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     DataFrame, same index
         - action: one of `ACTIONS`; action_text: the same as a sentence.
         - target_nodes: nodes a vine in a normal year; target_from: 'given', 'pruning weight', 'spacing' or ''.
+        - trunks_hurt: whether trunks with dead phloem call for a second look before a number of nodes is cut to.
         - extra_pct, extra_low_pct, extra_high_pct: more nodes than the target, percent; nodes_to_keep,
           nodes_to_keep_low, nodes_to_keep_high: nodes a vine, whole. Low and high are the rule at the bounds of the
           injury. NaN where the rule gives no number: keep all, as many as the vine bears.
@@ -103,20 +107,24 @@ def decide(blocks: pd.DataFrame, settings: Settings) -> pd.DataFrame:
             "injury_pct": _column(blocks, "map_injury_pct"),
             "injury_low_pct": _column(blocks, "map_low_pct"),
             "injury_high_pct": _column(blocks, "map_high_pct"),
-            **{name: _column(blocks, name) for name in ("no_live_bud_pct", *_TRUNK_COLUMNS)},
+            "no_live_bud_pct": _column(blocks, "map_no_live_bud_pct").fillna(_column(blocks, "no_live_bud_pct")),
+            **{name: _column(blocks, name) for name in _TRUNK_COLUMNS},
             "own_rooted": own_rooted(blocks),
         },
         index=blocks.index,
     )
     wide = figures["injury_high_pct"] - figures["injury_low_pct"] > 100 * settings.surface.max_width
-    figures["injury_pct"] = figures["injury_pct"].mask(wide)
+    figures["injury_pct"] = figures["injury_pct"].mask(wide | (_column(blocks, "too_few_pct") > _MOST_PCT))
     secondary = secondary_crop(blocks, settings.actions.rules)
     figures = figures.join(secondary).assign(target_nodes=target)
     decided = prescribe(figures, settings)
     decided.insert(0, "target_nodes", target)
     decided.insert(1, "target_from", target_from)
+    limits = settings.actions.rules.wood
+    hurt = figures["trunk_hurt_pct"].round(1) > limits.hurt_over_pct
+    decided = decided.assign(trunks_hurt=hurt.astype(object))
     told = figures[["injury_pct", "trunk_hurt_pct"]].assign(
-        trunk_dead_over=figures["trunk_dead_low_pct"] > settings.actions.rules.wood.dead_low_over_pct
+        trunk_dead_over=figures["trunk_dead_low_pct"] > limits.dead_low_over_pct
     )
     rows = decided.join(told).to_dict("records")
     decided.insert(1, "action_text", [_sentence(row, settings.actions.rules) for row in rows])
@@ -195,7 +203,7 @@ def prescribe(figures: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     found = grade(injury[""], extra[""], bare, trunks, rules)
     own = figures["own_rooted"]
     renewal = np.select([own.eq(True), own.eq(False)], [RETRAIN, REPLANT], LOOK_AGAIN)
-    numbered = np.where(extra[""] > 0, KEEP_MORE, AS_USUAL)
+    numbered = np.where((extra[""] > 0) & (half_up(target * (1 + extra[""] / 100)) != target), KEEP_MORE, AS_USUAL)
     action = np.choose(found, [numbered, PRUNE_LONG, CHECK_WOOD, LOOK_AGAIN, renewal, NO_DATA])
     columns: dict[str, Any] = {"action": action}
     for b in _BOUNDS:
@@ -203,17 +211,18 @@ def prescribe(figures: pd.DataFrame, settings: Settings) -> pd.DataFrame:
         columns[f"extra{b}_pct"] = extra[b]
         columns[f"nodes_to_keep{b}"] = half_up(target * (1 + extra[b] / 100))
     for b, other in zip(_BOUNDS, ("", "_high", "_low"), strict=True):  # least crop where most is dead
-        columns[f"crop_before{b}_pct"] = 100 * crop[other]
-        columns[f"crop_after{b}_pct"] = 100 * crop[other] * (1 + extra[""] / 100)
+        left = np.where(np.isnan(crop[""]), np.nan, 100 * crop[other])
+        columns[f"crop_before{b}_pct"] = left
+        columns[f"crop_after{b}_pct"] = left * (1 + extra[""] / 100)
     return pd.DataFrame(columns, index=figures.index)
 
 
 def grade(injury_pct: Array, more_pct: Array, no_live_bud_pct: Array, trunks: Trunks, rules: Rules) -> NDArray[np.intp]:
     """Return what ground asks for, by buds and trunks, before the nodes are counted.
 
-    Dead trunks come first, where their lower bound passes ``wood.dead_low_over_pct``. Hurt trunks count where the buds
-    give no number to prune to. Where hardly a bud is alive and the trunks were found sound on enough vines that less
-    than half can be hurt, the wood need not be checked again.
+    Dead trunks come first, where their lower bound passes ``wood.dead_low_over_pct``. Hurt trunks count where they pass
+    ``wood.hurt_most_over_pct``, and where the buds give no number to prune to. Where hardly a bud is alive and the
+    trunks were found sound on enough vines that less than half can be hurt, the wood need not be checked again.
 
     Parameters
     ----------
@@ -232,9 +241,10 @@ def grade(injury_pct: Array, more_pct: Array, no_live_bud_pct: Array, trunks: Tr
     bare = np.where(unread, injury_pct > limits.primary_over_pct, no_live_bud_pct > limits.no_live_bud_over_pct)
     counted = ~np.isnan(more_pct) & ~bare
     sound = (trunks.hurt <= limits.hurt_over_pct) & (trunks.hurt_high < 50)
+    dead, hurt = trunks.dead_low > limits.dead_low_over_pct, trunks.hurt > limits.hurt_over_pct
     return np.select(
-        [trunks.dead_low > limits.dead_low_over_pct, np.isnan(injury_pct), counted, trunks.hurt > limits.hurt_over_pct],
-        [DEAD, UNKNOWN, BY_NUMBER, HURT],
+        [dead, np.isnan(injury_pct), trunks.hurt > limits.hurt_most_over_pct, counted, hurt],
+        [DEAD, UNKNOWN, HURT, BY_NUMBER, HURT],
         np.where(bare & ~sound, BARE, BY_LENGTH),
     )
 
@@ -258,8 +268,8 @@ def _sentence(row: dict[Any, Any], rules: Rules) -> str:
     text = _TEXTS.get(action, counted)
     if action == LOOK_AGAIN and row["trunk_dead_over"]:
         text = _UNKNOWN_ROOTS
-    if action in (AS_USUAL, KEEP_MORE) and row["trunk_hurt_pct"] > rules.wood.hurt_over_pct:
-        return f"{text} Some trunks are hurt: look again after budbreak before you cut to that number."
+    if action in (AS_USUAL, KEEP_MORE) and row["trunks_hurt"]:
+        return f"{text} {_TRUNKS_HURT}"
     likely = row["injury_pct"] > rules.wood.likely_over_pct and np.isnan(row["trunk_hurt_pct"])
     return f"{text} {_SUSPECT}" if likely and action in (KEEP_MORE, PRUNE_LONG) else text
 

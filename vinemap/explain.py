@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
-from vinemap.actions import AS_USUAL, KEEP_MORE, chosen_rule
+from vinemap.actions import AS_USUAL, CHECK_WOOD, KEEP_MORE, NO_DATA, PRUNE_LONG, chosen_rule
 from vinemap.rules import KILOGRAMS_PER_POUND, METRES_PER_FOOT, PruningRule, Step
 from vinemap.settings import Settings
 
+_BY_RULE = (AS_USUAL, KEEP_MORE, PRUNE_LONG)
 ADVICE = (
     "Figures support, and do not replace, your local extension service and licensed practice. Wait for budbreak before "
     "any vine comes out; crown gall and trunk disease can look like cold injury."
@@ -32,22 +32,52 @@ def explain_block(block: pd.Series[Any], settings: Settings) -> list[str]:
     Returns
     -------
     list of str
-        Counts, their interval, the map's average, the rule's step with its source, the target, the nodes, the crop, the
-        wood, the action, cautions. Every figure is printed as the tables have it.
+        Counts, their interval, the map's average, the wood; what decides: the rule's step with its source, the target
+        and the nodes, or the figure that takes the rule's place; the crop, the action, cautions. Every figure is
+        printed as the tables have it.
     """
     row = {str(name): value for name, value in block.items()}
     return [
         *_counts(row, settings),
         *_map(row),
-        *_step(row, settings),
-        *_target(row, settings),
-        *_nodes(row),
-        *_crop(row, settings),
         *_wood(row),
+        *(_numbers(row, settings) if row["action"] in _BY_RULE else _grade(row, settings)),
+        *_crop(row, settings),
         f"So: {row['action_text']}",
         f"Mind: {chosen_rule(settings).caution}",
         ADVICE,
     ]
+
+
+def _numbers(row: dict[str, Any], settings: Settings) -> Iterator[str]:
+    """Tell what follows from the map's figure by the pruning rule."""
+    yield from _step(row, settings)
+    yield from _target(row, settings)
+    yield from _nodes(row)
+
+
+def _grade(row: dict[str, Any], settings: Settings) -> Iterator[str]:
+    """Tell what decided in the place of the pruning rule."""
+    limits = settings.actions.rules.wood
+    if row["action"] == NO_DATA:
+        where = "over most of the block" if row.get("too_few_pct", 0.0) > 50 else "of the block's mean"
+        yield f"This decides: bounds {where} lie more than {100 * settings.surface.max_width:.0f} points apart."
+    elif row["action"] == CHECK_WOOD and _has(row, "no_live_bud_pct"):
+        bare = row["map_no_live_bud_pct"] if _has(row, "map_no_live_bud_pct") else row["no_live_bud_pct"]
+        yield _decided(f"{bare:.1f} % of the nodes have no live bud", limits.no_live_bud_over_pct, limits.source)
+    elif row["action"] == CHECK_WOOD:
+        what = f"{row['map_injury_pct']:.1f} % of the primaries are dead, and secondaries were not read"
+        yield _decided(what, limits.primary_over_pct, limits.source)
+    elif row.get("trunk_dead_low_pct", 0.0) > limits.dead_low_over_pct:
+        what = f"at least {row['trunk_dead_low_pct']:.1f} % of the trunks are dead"
+        yield _decided(what, limits.dead_low_over_pct, limits.source)
+    else:
+        over = limits.hurt_most_over_pct if row["trunk_hurt_pct"] > limits.hurt_most_over_pct else limits.hurt_over_pct
+        yield _decided(f"{row['trunk_hurt_pct']:.1f} % of the trunks are hurt", over, limits.source)
+
+
+def _decided(what: str, limit: float, source: str) -> str:
+    return f"This decides: {what}, and the limit is {limit:g} % ({source})."
 
 
 def _has(row: dict[str, Any], *names: str) -> bool:
@@ -56,7 +86,7 @@ def _has(row: dict[str, Any], *names: str) -> bool:
 
 def _counts(row: dict[str, Any], settings: Settings) -> Iterator[str]:
     if not row.get("samples"):
-        yield f"No sample lies in {row['block']}: nothing was cut here."
+        yield f"In {row['block']} no primary bud was read."
         return
     unread = f", {row['unread']} more not read" if row.get("unread") else ""
     yield (
@@ -84,7 +114,8 @@ def _map(row: dict[str, Any]) -> Iterator[str]:
     if _has(row, "map_injury_pct"):
         yield (
             f"Over the whole block, by the map, on the nodes that pruning keeps: {row['map_injury_pct']:.1f} %"
-            f"{_bounds(row, 'map_low_pct', 'map_high_pct')}. This figure decides."
+            f"{_bounds(row, 'map_low_pct', 'map_high_pct')}."
+            f"{' This figure decides.' if row['action'] in _BY_RULE else ''}"
         )
 
 
@@ -189,5 +220,5 @@ def _wood(row: dict[str, Any]) -> Iterator[str]:
                     f"Wood: {tissue}s {words} on {row[f'{name}_vines']:.0f} of {row[f'{name}_read']:.0f} vines checked"
                     f"{_bounds(row, f'{name}_low_pct', f'{name}_high_pct')}."
                 )
-    if not told and np.isfinite(row.get("map_injury_pct", np.nan)):
+    if not told and row["action"] != NO_DATA:
         yield "Wood: none was checked here, so nothing stronger than checking it can be said."

@@ -121,6 +121,9 @@ class Wood(_Sourced):
     no_live_bud_over_pct: float = Field(ge=0, le=100, description="nodes with no live bud: check the wood")
     primary_over_pct: float = Field(ge=0, le=100, description="primaries dead, secondaries not read: check the wood")
     hurt_over_pct: float = Field(ge=0, le=100, description="vines with dead phloem in a trunk: look again")
+    hurt_most_over_pct: float = Field(
+        ge=0, le=100, description="vines with dead phloem in a trunk: look again whatever the buds say"
+    )
     dead_low_over_pct: float = Field(ge=0, le=100, description="lower bound of vines whose trunks are dead: renew them")
 
 

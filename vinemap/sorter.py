@@ -27,6 +27,8 @@ class Ground:
         Primaries dead; nodes with no live bud.
     known : ndarray
         Share, 0 to 1, on which there are samples enough to act.
+    dead : ndarray
+        Vines whose trunks are dead.
     dead_low, hurt, hurt_high : ndarray
         As in `vinemap.actions.Trunks`.
     """
@@ -34,6 +36,7 @@ class Ground:
     injury: Array
     bare: Array
     known: Array
+    dead: Array
     dead_low: Array
     hurt: Array
     hurt_high: Array
@@ -106,6 +109,7 @@ class Sorter:
         level = {
             "bare": bare,
             "known": 1.0,
+            "dead": np.nan,
             "dead_low": np.nan,
             "hurt": ground.hurt[0],
             "hurt_high": ground.hurt_high[0],

@@ -237,7 +237,7 @@ class InjuryMap:
         the counts carry; ``prob_over_threshold``; ``too_few``; ``block_index``.
     blocks : DataFrame
         By block row: ``map_injury_pct``, ``map_low_pct``, ``map_high_pct``, ``area_over_ha``, ``area_over_low_ha``,
-        ``area_over_high_ha``.
+        ``area_over_high_ha``, ``map_no_live_bud_pct`` (NaN where it was not mapped), ``too_few_pct`` (of the ground).
     area_over_ha : tuple of float
         The whole vineyard's area above the threshold: mean, 5 % and 95 % quantiles, hectares.
     joint : JointDraws
@@ -373,18 +373,26 @@ def _block_averages(joint: JointDraws, settings: SurfaceSettings) -> tuple[pd.Da
     index = joint.grid["block_index"].to_numpy()
     count = len(joint.design.variety_of_block)
     shares, over = joint.over(index, count, settings.threshold)
-    mean = joint.grid["primary_injury"].to_numpy()[index >= 0]
-    average = np.bincount(index[index >= 0], mean, count) / np.bincount(index[index >= 0], minlength=count)
+    inside = index >= 0
+    size = np.bincount(index[inside], minlength=count)
+
+    def mean_pct(layer: str) -> Array:
+        if layer not in joint.grid:
+            return np.full(count, np.nan)
+        return 100 * np.bincount(index[inside], joint.grid[layer].to_numpy()[inside], count) / size
+
     low, high = np.quantile(shares, _BOUNDS, axis=1)
     area_low, area_high = np.quantile(over, _BOUNDS, axis=1)
     table = pd.DataFrame(
         {
-            "map_injury_pct": 100 * average,
+            "map_injury_pct": mean_pct("primary_injury"),
             "map_low_pct": 100 * low,
             "map_high_pct": 100 * high,
             "area_over_ha": over.mean(axis=1),
             "area_over_low_ha": area_low,
             "area_over_high_ha": area_high,
+            "map_no_live_bud_pct": mean_pct("no_live_bud_injury"),
+            "too_few_pct": mean_pct("too_few"),
         }
     )
     total = over.sum(axis=0)

@@ -36,7 +36,7 @@ def work_list(zones: gpd.GeoDataFrame, blocks: pd.DataFrame, settings: Settings)
         visit (1, 2, …: by `visiting_order`), zone, block, action, area_ha, vines, nodes_to_keep; then
 
         - vines_to_work, vines_to_work_low, vines_to_work_high: all vines of the zone, but for retraining and replanting
-          those whose trunks are dead, by the block's share and its interval.
+          those whose trunks are dead, by the zone's share and its bounds, else by the block's.
         - hours: vines_to_work / ``vines_per_hour`` of the action; NaN where none is given.
         - young_vines_pieces, and one such column for each material that the settings name: pieces a vine times
           vines_to_work. Replanting takes one of ``young_vines`` a vine unless the settings say otherwise.
@@ -47,10 +47,10 @@ def work_list(zones: gpd.GeoDataFrame, blocks: pd.DataFrame, settings: Settings)
         Zones with no figures have no work.
     """
     order = visiting_order(zones, settings.work.order)
-    table = pd.DataFrame(zones.drop(columns="geometry")).iloc[order].reset_index(drop=True)
-    table = table[["zone", "block", "action", "area_ha", "vines", "nodes_to_keep"]]
+    ordered = pd.DataFrame(zones.drop(columns="geometry")).iloc[order].reset_index(drop=True)
+    table = ordered[["zone", "block", "action", "area_ha", "vines", "nodes_to_keep"]].copy()
     table.insert(0, "visit", np.arange(1, len(table) + 1))
-    shares = _shares(table, blocks)
+    shares = _shares(ordered, blocks)
     vines = table["vines"].astype("Float64").to_numpy(np.float64, na_value=np.nan)
     for bound, share in shares.items():
         table[f"vines_to_work{bound}"] = np.round(vines * share)
@@ -145,16 +145,20 @@ def _shown(value: object) -> str:
 
 
 def _shares(table: pd.DataFrame, blocks: pd.DataFrame) -> dict[str, Array]:
-    """Return the share of each zone's vines that the work is about, with its bounds; none where nothing is known."""
+    """Return the share of each zone's vines that the work is about, with its bounds; none where nothing is known.
+
+    Of dead trunks the zone's own share, or the block's where there is none.
+    """
     renewed = table["action"].isin(_RENEWED).to_numpy()
     idle = table["action"].eq(NO_DATA).to_numpy()
     by_block = blocks.set_index("block")
     shares = {}
     for bound in ("", "_low", "_high"):
         name = f"trunk_dead{bound}_pct"
-        dead = by_block[name] / 100 if name in by_block else pd.Series(np.nan, by_block.index)
-        of_block = table["block"].map(dead).to_numpy(np.float64)
-        shares[bound] = np.where(idle, 0.0, np.where(renewed, of_block, 1.0))
+        dead = table["block"].map(by_block.get(name, {})).astype(np.float64)
+        if name in table:
+            dead = table[name].fillna(dead)
+        shares[bound] = np.where(idle, 0.0, np.where(renewed, dead.to_numpy(np.float64) / 100, 1.0))
     return shares
 
 

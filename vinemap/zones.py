@@ -34,7 +34,7 @@ Labels = NDArray[np.int32]
 _COLUMNS = (
     *("zone", "block", "action", "area_ha", "vines", "injury_pct", "injury_low_pct", "injury_high_pct"),
     *("sure_pct", "target_nodes", "extra_pct", "nodes_to_keep", "nodes_to_keep_low", "nodes_to_keep_high"),
-    *("crop_before_pct", "crop_after_pct", "geometry"),
+    *("crop_before_pct", "crop_after_pct", "trunk_dead_pct", "trunk_dead_low_pct", "trunk_dead_high_pct", "geometry"),
 )
 
 
@@ -74,8 +74,9 @@ def action_zones(
         injury_low_pct and injury_high_pct (bounds of that mean), sure_pct (how much of the zone belongs where it was
         put: the mean, over its cells, of the chance that the cell's own injury lies in the step that the zone follows;
         NaN for 'no_data' and for hurt trunks), target_nodes, extra_pct, nodes_to_keep with its bounds,
-        crop_before_pct, crop_after_pct, geometry (Polygon or MultiPolygon). The zones of a block cover it and do not
-        overlap.
+        crop_before_pct, crop_after_pct, trunk_dead_pct with its bounds (vines whose trunks are dead: means over the
+        zone's cells, NaN in a block where none was checked), geometry (Polygon or MultiPolygon). The zones of a block
+        cover it and do not overlap.
     """
     rules = settings.actions.rules
     figures = secondary_crop(blocks, rules).assign(
@@ -84,7 +85,7 @@ def action_zones(
     smallest = settings.actions.smallest_zone_ha * 1e4 / cell_size(grid) ** 2
     rows = []
     for row, secondary in enumerate(figures["secondary_crop"]):
-        window = _window(grid, row, blocks.iloc[row])
+        window = _window(grid, row, blocks.iloc[row], rules.wood.dead_low_over_pct)
         strips = _vine_rows(window, blocks.iloc[row], grid)
         cutter = _Cutter(Sorter(settings, secondary), smallest, settings.actions.whole_rows_share)
         rows += _pieces(window, strips, blocks.geometry.iloc[row], cutter)
@@ -108,10 +109,10 @@ def action_zones(
 
 
 _FIGURES = (
-    *("row", "injury_pct", "acted_on_pct", "no_live_bud_pct", "trunk_dead_low_pct", "trunk_hurt_pct"),
-    *("trunk_hurt_high_pct", "sure_pct", "geometry"),
+    *("row", "injury_pct", "acted_on_pct", "no_live_bud_pct", "trunk_hurt_pct", "trunk_hurt_high_pct"),
+    *("trunk_dead_pct", "trunk_dead_low_pct", "trunk_dead_high_pct", "sure_pct", "geometry"),
 )
-_Row = tuple[int, float, float, float, float, float, float, float, BaseGeometry]
+_Row = tuple[int, *tuple[float, ...], BaseGeometry]
 
 
 @dataclass(frozen=True)
@@ -125,7 +126,7 @@ class _Window:
     transform: Affine
 
 
-def _window(grid: xr.Dataset, row: int, block: pd.Series[Any]) -> _Window:
+def _window(grid: xr.Dataset, row: int, block: pd.Series[Any], dead_low_over_pct: float) -> _Window:
     """Return the cells that the block's outline reaches, and one more on each side."""
     transform = grid.rio.transform()
     left, bottom, right, top = block["geometry"].bounds
@@ -145,14 +146,18 @@ def _window(grid: xr.Dataset, row: int, block: pd.Series[Any]) -> _Window:
     dead, dead_low, dead_high, hurt, hurt_high = (_figure(block, name) for name in _TRUNKS)
     # Between the samples the model says where trunks are dead; but only in a block where somebody looked.
     seen = not np.isnan(dead)
-    low, high = (
-        layer(f"trunk_dead_{side}", bound) if seen else np.full(own.shape, np.nan)
-        for side, bound in (("low", dead_low), ("high", dead_high))
+    mean, low, high = (
+        layer(f"trunk_dead{side}", figure) if seen else np.full(own.shape, np.nan)
+        for side, figure in (("", dead), ("_low", dead_low), ("_high", dead_high))
     )
+    if dead_low > dead_low_over_pct:
+        # All checks of the block say together what a cell's few cannot: here most trunks are dead, where any are.
+        low = np.where(mean > dead_low_over_pct, np.minimum(np.fmax(low, dead_low), mean), low)
     ground = Ground(
         injury=injury,
         bare=layer("no_live_bud_injury"),
         known=known.astype(np.float64),
+        dead=mean,
         dead_low=low,
         hurt=np.fmax(layer("trunk_hurt_low"), hurt) if not np.isnan(hurt) else np.full(own.shape, np.nan),
         hurt_high=np.full(own.shape, hurt_high),
@@ -201,7 +206,7 @@ def _pieces(window: _Window, strips: Labels | None, outline: BaseGeometry, cutte
     """Return the zones of one block; a block that holds no cell is one zone of which nothing is known."""
     own, sorter = window.own, cutter.sorter
     if not own.any():
-        return [(window.row, *[np.nan] * 7, outline)]
+        return [(window.row, *[np.nan] * (len(_FIGURES) - 2), outline)]
     # Ground beyond the block goes with its nearest cell, so that no piece is cut off from its neighbours.
     nearest = tuple(ndimage.distance_transform_edt(~own, return_distances=False, return_indices=True))
     label = _connected(sorter.sort(window.ground)[nearest])
@@ -219,7 +224,8 @@ def _pieces(window: _Window, strips: Labels | None, outline: BaseGeometry, cutte
         chosen = itemgetter(here)
         chance[here] = sorter.chance(int(one), window.ground.each(chosen), window.bounds.each(chosen))
     sure = 100 * _mean(label, own, chance)
-    figures = (means.injury, means.acted_on, means.bare, means.dead_low, means.hurt, means.hurt_high, sure)
+    dead = means.dead, means.dead_low, _mean(label, own, window.bounds.dead[1])
+    figures = (means.injury, means.acted_on, means.bare, means.hurt, means.hurt_high, *dead, sure)
     ground = _tiled(label, window.transform, outline)
     found = zip(zip(*figures, strict=True), ground, strict=True)
     return [(window.row, *map(float, row), piece) for row, piece in found if not piece.is_empty]

@@ -36,7 +36,7 @@ _BLOCK = (
     *("interval", "nodes", "unread", "primary_dead", *_COUNTS),
     *("map_injury_pct", "map_low_pct", "map_high_pct", "area_over_ha", "area_over_low_ha", "area_over_high_ha"),
     *("action", "nodes_per_vine", "target_nodes", "target_from", "nodes_to_keep", "nodes_to_keep_low"),
-    *("nodes_to_keep_high", "extra_pct", "extra_low_pct", "extra_high_pct"),
+    *("trunks_hurt", "nodes_to_keep_high", "extra_pct", "extra_low_pct", "extra_high_pct"),
     *(f"crop_{when}{bound}_pct" for when in ("before", "after") for bound in ("", "_low", "_high")),
     *(f"{wood}_{state}_{column}" for wood in _WOOD for state in ("hurt", "dead") for column in _CHECKS),
 )

@@ -46,8 +46,8 @@ def write_sheet(
     path : Path
         HTML file to write; needs no network.
     blocks : GeoDataFrame
-        Rows of blocks.csv: block, variety, area_ha, vines, action, target_nodes, nodes_to_keep and its bounds,
-        extra_pct, map_injury_pct, geometry.
+        Rows of blocks.csv: block, variety, area_ha, vines, action, trunks_hurt, target_nodes, nodes_to_keep and its
+        bounds, extra_pct, map_injury_pct, geometry.
     zones : GeoDataFrame
         Of `vinemap.zones.action_zones`.
     ground : Dataset (y, x) or None
@@ -132,6 +132,8 @@ def _block_words(block: pd.Series[Any], zones: gpd.GeoDataFrame, words: _Words, 
         area=words.area(block["area_ha"]),
         vines=words.number(block["vines"]) if counted else "",
     )
+    # A block's average beside zones that say otherwise would be two orders at once.
+    by_zone = len(zones[["action", "nodes_to_keep"]].drop_duplicates()) > 1
     cautions = [words(f"caution.{key}") for key in _CAUTIONS]
     cells = (
         f'<th class="figure">{escape(words(key))}</th>' if key in _FIGURES else _th(words(key)) for key in _COLUMNS
@@ -139,8 +141,8 @@ def _block_words(block: pd.Series[Any], zones: gpd.GeoDataFrame, words: _Words, 
     return {
         "block": escape(str(block["block"])),
         "facts": escape(facts),
-        "action": escape(words(f"action.{block['action']}")),
-        "todo": escape(_todo(block, words)),
+        "action": escape(words("by_zone" if by_zone else f"action.{block['action']}")),
+        "todo": escape(words("by_zone_text") if by_zone else _todo(block, words)),
         "head": "".join(cells),
         "rows": "\n".join(_row(zone, words) for _, zone in zones.iterrows()),
         "watch_title": escape(words("watch")),
@@ -204,6 +206,8 @@ def _watch(block: pd.Series[Any], zones: gpd.GeoDataFrame, words: _Words, settin
     points = []
     if zones["nodes_to_keep"].notna().any():
         points.append(words("watch.count"))
+    if block["trunks_hurt"] and zones["action"].isin((AS_USUAL, KEEP_MORE)).any():
+        points.insert(0, words("do.trunks_hurt"))
     unsure = zones.loc[zones["sure_pct"] < _UNSURE_PCT, "zone"]
     if len(unsure):
         points.append(words("watch.unsure", zones=", ".join(map(str, unsure))))

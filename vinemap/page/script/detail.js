@@ -56,6 +56,7 @@ function work(block) {
   if (hasText(`do.${code}`)) box.append(make("p", {}, t(`do.${code}`)));
   const nodes = nodesToKeep(block);
   if (nodes) box.append(make("p", { class: "nodes-to-keep" }, nodes));
+  if (block.trunks_hurt && (nodes || block.zonesHere.some((zone) => zone.nodes_to_keep != null))) box.append(make("p", {}, t("do.trunks_hurt")));
   return box;
 }
 
