@@ -85,7 +85,7 @@ def test_wrong_calls_exit_with_2(arguments: tuple[str, ...], monkeypatch, capsys
 
 def test_a_fault_of_ours_is_told_as_one(monkeypatch, capsys) -> None:
     """An unforeseen error: one sentence, exit code 1, no traceback."""
-    monkeypatch.setattr(cli, "read_vineyard", lambda _: 1 / 0)
+    monkeypatch.setattr(cli, "check_folder", lambda _: 1 / 0)
     code, _, err = _run(monkeypatch, capsys, "check", "anything")
     assert code == 1
     assert "fault of vinemap" in err
@@ -170,3 +170,55 @@ def test_plan_writes_the_sheet_and_the_bench(tmp_path: Path, monkeypatch, capsys
         p.name for p in out.iterdir()
     }
     assert points["sample"][0] in (out / "bench.html").read_text(encoding="utf-8")
+
+
+def test_nobody_s_tables_are_replaced(tmp_path: Path, monkeypatch, capsys) -> None:
+    """The vineyard's own folder, a filled table of buds, and tables that were not named are refused, and stay."""
+    write_demo(tmp_path / "v")
+    buds, samples = (tmp_path / "v" / name for name in ("buds.csv", "samples.csv"))
+    filled = tmp_path / "plan"
+    filled.mkdir()
+    (filled / "buds.csv").write_bytes(buds.read_bytes())
+    (tmp_path / "other.csv").write_text("mine", encoding="utf-8")
+    before = {path: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()}
+    calls = [
+        ("map", str(tmp_path / "v"), "-o", str(tmp_path / "v")),
+        ("plan", str(tmp_path / "v"), "--first", "-o", str(tmp_path / "v")),
+        ("plan", str(tmp_path / "v"), "--first", "-o", str(filled)),
+        ("merge", str(buds), "-o", str(tmp_path / "other.csv")),
+        ("bench", str(samples), "-o", str(samples)),
+    ]
+    for call in calls:
+        code, _, err = _run(monkeypatch, capsys, *call)
+        assert code == 2, call
+        assert "nothing was written" in err
+    assert {path: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()} == before
+
+
+def test_a_path_that_cannot_be_used_is_no_fault_of_ours(tmp_path: Path, monkeypatch, capsys) -> None:
+    """An output folder that is a file, or a table that is not there: named, exit code 2."""
+    write_demo(tmp_path / "v")
+    (tmp_path / "taken").write_text("mine", encoding="utf-8")
+    calls = [
+        ("map", str(tmp_path / "v"), "-o", str(tmp_path / "taken")),
+        ("spring", str(tmp_path / "v"), str(tmp_path / "missing.csv")),
+    ]
+    for call in calls:
+        code, _, err = _run(monkeypatch, capsys, *call)
+        assert code == 2, call
+        assert Path(call[-1]).name in err
+        assert "fault of vinemap" not in err
+
+
+def test_check_refuses_what_map_would(tmp_path: Path, monkeypatch, capsys) -> None:
+    """Two samples are too few to map, and check says so in the words of map."""
+    write_demo(tmp_path / "v")
+    for name in ("samples.csv", "buds.csv"):
+        table = pd.read_csv(tmp_path / "v" / name, dtype=str)
+        table[table["sample"].isin(["RA01", "RA02"])].to_csv(tmp_path / "v" / name, index=False)
+    wood = tmp_path / "v" / "wood.csv"
+    wood.unlink(missing_ok=True)
+    told = [_run(monkeypatch, capsys, command, str(tmp_path / "v"))[::2] for command in ("check", "map")]
+    assert told[0] == told[1]
+    assert told[0][0] == 2
+    assert "2 samples with a primary bud read lie in a block" in told[0][1]

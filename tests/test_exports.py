@@ -93,6 +93,22 @@ def test_a_failed_run_leaves_the_last_output(tmp_path: Path) -> None:
     assert [path.name for path in tmp_path.iterdir()] == ["out"]
 
 
+def test_files_already_moved_go_back(tmp_path: Path) -> None:
+    """Where one file cannot be put in its place, those moved before it are taken back, and old ones stand again."""
+    (tmp_path / "run.json").mkdir()
+    (tmp_path / "blocks.csv").write_text("last", encoding="utf-8")
+
+    def fail() -> None:
+        with exports.staged(tmp_path) as stage:
+            for name in ("blocks.csv", "map.html", "run.json"):
+                (stage / name).write_text("next", encoding="utf-8")
+
+    with pytest.raises(IsADirectoryError):
+        fail()
+    assert (tmp_path / "blocks.csv").read_text(encoding="utf-8") == "last"
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["blocks.csv", "run.json"]
+
+
 def test_a_good_run_replaces_its_files_and_no_others(tmp_path: Path) -> None:
     """New files take the place of old ones; what somebody else put in the folder stays."""
     out = tmp_path / "deep" / "out"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 import sys
 import webbrowser
@@ -16,14 +17,15 @@ from rich.status import Status
 from vinemap import __version__
 from vinemap.bench import read_bench_samples, write_bench
 from vinemap.demo import write_demo
-from vinemap.errors import InputError, VinemapError
+from vinemap.errors import InputError, Problem, VinemapError
 from vinemap.explain import explain_block
+from vinemap.exports import refuse_filled
 from vinemap.merge import merge_buds
-from vinemap.pipeline import check_spring, make_map, write_map, write_spring
+from vinemap.pipeline import check_folder, check_spring, make_map, write_map, write_spring
 from vinemap.plan import PlanOptions, make_plan
 from vinemap.spring import spring_findings
 from vinemap.templates import write_templates
-from vinemap.vineyard import read_vineyard, summary
+from vinemap.vineyard import summary
 
 _INPUT_WRONG, _FAILED = 2, 1
 _console = Console(highlight=False, soft_wrap=True)
@@ -90,6 +92,7 @@ def plan(
     Example: vinemap plan demo_blocks --first -o outputs/plan
     """
     target = _out(out, folder, "_plan")
+    refuse_filled(target / "buds.csv")
     with _console.status("starting") as status:
         options = PlanOptions(half_width=precision / 100, points=points, start=start)
         told = make_plan(folder, target, options, first=first, progress=_shown(status))
@@ -112,6 +115,8 @@ def bench(plan: Path | None, out: Path, name: str, language: str) -> None:
 
     Example: vinemap bench demo_blocks/samples.csv --name "Thornquill Hollow" -o bench.html
     """
+    if out.suffix.lower() != ".html":
+        raise InputError([Problem(str(out), None, "", "is not a name for a page", "end the name in .html")])
     write_bench(out, samples=None if plan is None else read_bench_samples(plan), name=name, language=language)
     _say(f"Wrote {out}. Save it on the phone, open it there, and send back the buds.csv that it saves.")
 
@@ -179,7 +184,7 @@ def check(folder: Path) -> None:
 
     Example: vinemap check demo_blocks
     """
-    vineyard = read_vineyard(folder)
+    vineyard = check_folder(folder)
     for sentence in summary(vineyard):
         _say(sentence)
     for warning in vineyard.warnings:
@@ -199,7 +204,12 @@ def demo(folder: Path) -> None:
 
 
 def _out(out: Path | None, folder: Path, suffix: str = "") -> Path:
-    return Path("outputs") / (folder.resolve().name + suffix) if out is None else out
+    if out is None:
+        return Path("outputs") / (folder.resolve().name + suffix)
+    if out.resolve() == folder.resolve():
+        what = "is the vineyard's own folder, whose tables would be replaced"
+        raise InputError([Problem(str(out), None, "", what, "name another folder with -o")])
+    return out
 
 
 def _shown(status: Status) -> Callable[[str], None]:
@@ -218,27 +228,40 @@ def _say(text: str, style: str | None = None) -> None:
 
 def main() -> None:
     """Run the command line and exit: 0 done, 2 the input or the call is wrong, 1 anything else."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            # A name that an old terminal cannot show is no reason to fail.
+            stream.reconfigure(errors="replace")
     try:
         commands(standalone_mode=False)
     except click.exceptions.Exit as ending:
         sys.exit(ending.exit_code)
-    except click.ClickException as error:
-        error.show()
-        sys.exit(_INPUT_WRONG)
-    except InputError as error:
-        for problem in error.problems:
-            _errors.print(escape(str(problem)))
-        _errors.print(f"{len(error.problems)} to mend; nothing was written.")
-        sys.exit(_INPUT_WRONG)
-    except VinemapError as error:
-        _errors.print(escape(str(error)))
-        sys.exit(_INPUT_WRONG)
-    except click.Abort:
-        _errors.print("Stopped; nothing was written.")
-        sys.exit(_FAILED)
     except Exception as error:
-        if os.environ.get("VINEMAP_TRACEBACK"):
+        code = _tell(error)
+        if code == _FAILED and os.environ.get("VINEMAP_TRACEBACK"):
             raise
-        _errors.print(escape(f"vinemap failed: {type(error).__name__}: {error}"))
-        _errors.print("That is a fault of vinemap, not of your files; set VINEMAP_TRACEBACK=1 to see where.")
-        sys.exit(_FAILED)
+        sys.exit(code)
+
+
+def _tell(error: Exception) -> int:
+    """Say what went wrong, and return the exit code."""
+    match error:
+        case click.ClickException():
+            error.show()
+        case InputError():
+            for problem in error.problems:
+                _errors.print(escape(str(problem)))
+            _errors.print(f"{len(error.problems)} to mend; nothing was written.")
+        case VinemapError():
+            _errors.print(escape(str(error)))
+        case OSError(filename=str(name)):
+            what, remedy = error.strerror or "cannot be used", "see that it exists, is yours, and is not open elsewhere"
+            _errors.print(escape(str(Problem(name, None, "", what, remedy))))
+        case click.Abort():
+            _errors.print("Stopped; nothing was written.")
+            return _FAILED
+        case _:
+            _errors.print(escape(f"vinemap failed: {type(error).__name__}: {error}"))
+            _errors.print("That is a fault of vinemap, not of your files; set VINEMAP_TRACEBACK=1 to see where.")
+            return _FAILED
+    return _INPUT_WRONG

@@ -48,6 +48,10 @@ def merge_buds(paths: Sequence[Path], out: Path) -> list[str]:
         findings.problem(out.name, None, "", "is not a name for a CSV file", "end the name in .csv")
     parts = [_read(path, file, findings) for path, file in zip(paths, _names(paths), strict=True)]
     _refuse_same_file(paths, findings)
+    if out.exists() and out.resolve() not in {path.resolve() for path in paths}:
+        findings.problem(
+            str(out), None, "", "is there and is not one of the tables to merge", "name it too, or another file with -o"
+        )
     nodes = (
         pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=[*NODE_COLUMNS, "file", "row", "source"])
     )

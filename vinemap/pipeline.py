@@ -5,7 +5,8 @@ from __future__ import annotations
 import datetime as dt
 import difflib
 import platform
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
@@ -24,7 +25,7 @@ from vinemap.page import OnlineGround, write_page
 from vinemap.settings import Settings
 from vinemap.sheet import LANGUAGES, write_pdf, write_sheet
 from vinemap.spring import SpringCheck, check_forecast, corrected, read_spring
-from vinemap.surface import InjuryMap, injury_map
+from vinemap.surface import InjuryMap, Rows, injury_map, refuse_too_few
 from vinemap.terrain import terrain
 from vinemap.vineyard import Vineyard, read_vineyard
 from vinemap.wood import wood_layers, wood_table
@@ -109,8 +110,40 @@ def make_map(folder: Path, progress: Progress = _quiet) -> MapRun:
     progress("reading")
     vineyard = read_vineyard(folder)
     progress("survival")
+    return _mapped(vineyard, _tallied(vineyard), progress)
+
+
+def check_folder(folder: Path) -> Vineyard:
+    """Read a vineyard folder, and make sure that it can be mapped.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the vineyard.
+
+    Raises
+    ------
+    InputError
+        As `make_map` would.
+    """
+    vineyard = read_vineyard(folder)
+    with _named():
+        refuse_too_few(Rows.of(vineyard.samples, vineyard.blocks, _tallied(vineyard), "primary"))
+    return vineyard
+
+
+def _tallied(vineyard: Vineyard) -> pd.DataFrame:
     reach = survival.pruning_reach(vineyard.samples, vineyard.blocks, vineyard.settings)
-    return _mapped(vineyard, survival.tally(vineyard.nodes, vineyard.counts, reach), progress)
+    return survival.tally(vineyard.nodes, vineyard.counts, reach)
+
+
+@contextmanager
+def _named() -> Iterator[None]:
+    """Turn too few samples into a problem of the samples' file."""
+    try:
+        yield
+    except TooFewSamplesError as error:
+        raise InputError([Problem("samples", None, "", str(error), "cut more canes, then map again")]) from error
 
 
 def check_spring(folder: Path, counts: Path, progress: Progress = _quiet) -> tuple[SpringCheck, MapRun]:
@@ -152,10 +185,8 @@ def _mapped(vineyard: Vineyard, tallies: pd.DataFrame, progress: Progress) -> Ma
     land = None
     if vineyard.elevation is not None:
         land = terrain(vineyard.elevation, vineyard.crs, tuple(blocks.total_bounds))
-    try:
+    with _named():
         injury = injury_map(samples, blocks, tallies, grid, land, settings.surface, progress)
-    except TooFewSamplesError as error:
-        raise InputError([Problem("samples", None, "", str(error), "cut more canes, then map again")]) from error
     progress("wood")
     trunks = wood_layers(vineyard.wood, samples, blocks, grid, land, settings.surface)
     surface = injury.grid.merge(trunks)

@@ -289,12 +289,9 @@ def injury_map(
     layers = grid.copy()
     for tissue in TISSUES:
         rows = Rows.of(samples, blocks, tallies, tissue)
+        if tissue == "primary":
+            refuse_too_few(rows)
         if rows.samples < FEWEST_SAMPLES:
-            if tissue == "primary":
-                raise TooFewSamplesError(
-                    f"{rows.samples} samples with a primary bud read lie in a block; a map needs at least "
-                    f"{FEWEST_SAMPLES}, and is worth having from about 20"
-                )
             continue
         progress(f"injury surface: {tissue.replace('_', ' ')}")
         field = fit_rows(rows, design)
@@ -313,6 +310,16 @@ def injury_map(
     progress("scores")
     model, scores = describe(primary, design, primary_rows), cross_validate(primary, primary_rows)
     return InjuryMap(layers, averages, area, joint, model, scores)
+
+
+def refuse_too_few(primary: Rows) -> None:
+    """Raise `TooFewSamplesError` where primary buds were read on too few samples for a map."""
+    if primary.samples < FEWEST_SAMPLES:
+        lie = "sample with a primary bud read lies" if primary.samples == 1 else "samples with a primary bud read lie"
+        raise TooFewSamplesError(
+            f"{primary.samples} {lie} in a block; a map needs at least {FEWEST_SAMPLES}, and is worth having from "
+            "about 20"
+        )
 
 
 def fit_rows(rows: Rows, design: Design) -> BinomialField:
