@@ -15,7 +15,7 @@ from pyproj.database import query_utm_crs_info
 
 from vinemap.arrays import Array
 from vinemap.errors import Findings
-from vinemap.reading.cells import show
+from vinemap.reading.cells import bare_name, show
 from vinemap.reading.crs import LONLAT, named_crs
 from vinemap.settings import Settings
 
@@ -214,7 +214,7 @@ def _of_several(point: shapely.Point, found: list[int], shapes: Array, stated: i
 
 def same_name(one: str, other: str) -> bool:
     """Whether two names of a block are the same but for case and spaces."""
-    return "".join(one.casefold().split()) == "".join(other.casefold().split())
+    return bare_name(one) == bare_name(other)
 
 
 def _warn_of_outsiders(samples: gpd.GeoDataFrame, tolerance_m: float, findings: Findings) -> None:

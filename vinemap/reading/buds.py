@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from vinemap.errors import Findings
-from vinemap.reading.cells import show, text
+from vinemap.reading.cells import bare_name, show, text
 from vinemap.reading.files import TABLES, find_file
 from vinemap.reading.schema import (
     Checked,
@@ -24,7 +24,7 @@ from vinemap.reading.schema import (
     names_of,
     squeeze,
 )
-from vinemap.reading.tables import Table, read_table, read_tables
+from vinemap.reading.tables import Table, folded, read_table, read_tables
 from vinemap.reading.wide import is_wide, unfold
 from vinemap.settings import Settings
 
@@ -56,12 +56,17 @@ def read_buds(
     """
     path = find_file(folder, "buds", TABLES, settings.files.buds, findings)
     tables = [] if path is None else read_tables(path, "buds", findings)
-    nodes, counts = read_bud_tables(tables, settings.columns.buds, known, samples_file, findings)
+    nodes, counts = read_bud_tables(tables, settings.columns.buds, known, samples_file, findings, section="buds")
     return nodes[list(NODE_COLUMNS)], counts
 
 
 def read_bud_tables(
-    tables: list[Table], mapping: Mapping[str, str], known: set[str] | None, samples_file: str, findings: Findings
+    tables: list[Table],
+    mapping: Mapping[str, str],
+    known: set[str] | None,
+    samples_file: str,
+    findings: Findings,
+    section: str | None = None,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Check the tables of one file.
 
@@ -73,6 +78,8 @@ def read_bud_tables(
         Field to column name, from the settings.
     known, samples_file, findings
         As `read_buds` has them.
+    section : str, optional
+        As `vinemap.reading.schema.check_rows` has it.
 
     Returns
     -------
@@ -81,13 +88,13 @@ def read_bud_tables(
     """
     by_node: list[pd.DataFrame] = []
     by_count: list[Checked[CountRow]] = []
-    for table in _with_buds(tables, mapping, findings):
+    for table in _with_buds(tables, mapping, findings, section):
         if _has(table, mapping, "primary_dead"):
             columns = match_columns(table, CountRow, mapping, findings)
-            by_count.append(check_rows(table, CountRow, columns, findings))
+            by_count.append(check_rows(table, CountRow, columns, findings, section=section))
             _refuse_unknown(by_count[-1], known, samples_file, findings)
         else:
-            by_node.append(_read_nodes(table, mapping, known, samples_file, findings))
+            by_node.append(_read_nodes(table, mapping, known, samples_file, findings, section))
     if by_node and by_count:
         findings.problem(
             tables[0].file.split("[")[0],
@@ -103,7 +110,9 @@ def read_bud_tables(
     return nodes, _all_counts(by_count, findings)
 
 
-def _with_buds(tables: list[Table], mapping: Mapping[str, str], findings: Findings) -> list[Table]:
+def _with_buds(
+    tables: list[Table], mapping: Mapping[str, str], findings: Findings, section: str | None
+) -> list[Table]:
     """Return the tables that hold buds in one of the three ways; name the others."""
     found, others = [], []
     for table in tables:
@@ -129,7 +138,9 @@ def _with_buds(tables: list[Table], mapping: Mapping[str, str], findings: Findin
             "",
             "has neither the column primary (a row a node) nor nodes and primary_dead (a row of counts) nor node 1, "
             "node 2 and so on (a row a cane)",
-            f"add them, or name yours under [columns.buds] in vinemap.toml; the columns are {_listed(others[0])}",
+            f"add them{'' if section is None else f', or name yours under [columns.{section}] in vinemap.toml'}; "
+            f"the columns are {_listed(others[0])}"
+            + ("; if a title stands above the header, delete it" if ".xlsx" in others[0].file.casefold() else ""),
         )
     return found
 
@@ -143,12 +154,17 @@ def _listed(table: Table) -> str:
 
 
 def _read_nodes(
-    table: Table, mapping: Mapping[str, str], known: set[str] | None, samples_file: str, findings: Findings
+    table: Table,
+    mapping: Mapping[str, str],
+    known: set[str] | None,
+    samples_file: str,
+    findings: Findings,
+    section: str | None,
 ) -> pd.DataFrame:
     if not _has(table, mapping, "primary"):
-        table, mapping = unfold(table, mapping, findings), {}
+        table, mapping = unfold(table, mapping, findings, section), {}
     columns = match_columns(table, NodeRow, mapping, findings)
-    checked = check_rows(table, NodeRow, columns, findings)
+    checked = check_rows(table, NodeRow, columns, findings, section=section)
     _refuse_unknown(checked, known, samples_file, findings)
     _refuse_repeats_within(checked, findings)
     _warn_of_codes(checked, ("primary", "secondary", "tertiary"), findings)
@@ -161,6 +177,8 @@ def _read_nodes(
 
 def _all_counts(tables: list[Checked[CountRow]], findings: Findings) -> pd.DataFrame:
     parts: dict[str, set[bool]] = {}
+    with folded(findings, sum(len(checked.rows) for checked in tables)):
+        _refuse_repeated_counts(tables, findings)
     for checked in tables:
         for place, row in checked.good():
             kinds = parts.setdefault(row.sample, set())
@@ -176,6 +194,26 @@ def _all_counts(tables: list[Checked[CountRow]], findings: Findings) -> pd.DataF
                 )
                 parts[row.sample] = {row.part == "all"}
     return _counts(row for checked in tables for _, row in checked.good())
+
+
+def _refuse_repeated_counts(tables: list[Checked[CountRow]], findings: Findings) -> None:
+    """Name each row of counts whose sample and part stand in an earlier row, as a table pasted twice has them."""
+    first: dict[tuple[str, str], tuple[str, int]] = {}
+    for checked in tables:
+        file = checked.table.file
+        for place, row in checked.good():
+            number = checked.table.numbers[place]
+            there, earlier = first.setdefault((row.sample, row.part), (file, number))
+            if (there, earlier) == (file, number):
+                continue
+            what = f"sample {show(row.sample)}" if row.part == "all" else f"part {row.part} of sample {show(row.sample)}"
+            findings.problem(
+                file,
+                number,
+                checked.column("sample"),
+                f"{what} stands in {f'row {earlier}' if there == file else f'{there}:{earlier}'} already",
+                "keep one of the rows if they are the same canes, or add the rows up if each counts canes of its own",
+            )
 
 
 def _refuse_repeats_between(nodes: pd.DataFrame, findings: Findings) -> None:
@@ -208,7 +246,7 @@ def read_wood(
     if table is None:
         return _frame([], WOOD_COLUMNS)
     columns = match_columns(table, WoodRow, settings.columns.wood, findings)
-    checked = check_rows(table, WoodRow, columns, findings)
+    checked = check_rows(table, WoodRow, columns, findings, section="wood")
     _refuse_unknown(checked, known, samples_file, findings)
     _warn_of_codes(checked, ("phloem", "xylem"), findings)
     return _frame([row for _, row in checked.good()], WOOD_COLUMNS)
@@ -281,17 +319,19 @@ def _refuse_unknown(checked: Checked[Model], known: set[str] | None, samples_fil
     for number, name in zip(checked.table.numbers, names_of(checked, "sample"), strict=True):
         if name is not None and name not in known and number not in rows.setdefault(name, []):
             rows[name].append(number)
-    for name, numbers in rows.items():
-        more = f" ({len(numbers)} rows, the first one here)" if len(numbers) > 1 else ""
-        near = _alike(name, known)
-        meant = f"; did it mean {show(near)}?" if near else ""
-        findings.problem(
-            checked.table.file,
-            numbers[0],
-            checked.column("sample"),
-            f"sample {show(name)} is not in {samples_file}{more}{meant}",
-            f"correct the name, or add the sample to {samples_file}",
-        )
+    given = {name for name in names_of(checked, "sample") if name is not None}
+    with folded(findings, len(given), "samples"):
+        for name, numbers in rows.items():
+            more = f" ({len(numbers)} rows, the first one here)" if len(numbers) > 1 else ""
+            near = _alike(name, known)
+            meant = f"; did it mean {show(near)}?" if near else ""
+            findings.problem(
+                checked.table.file,
+                numbers[0],
+                checked.column("sample"),
+                f"sample {show(name)} is not in {samples_file}{more}{meant}",
+                f"correct the name, or add the sample to {samples_file}",
+            )
 
 
 def _alike(name: str, known: set[str]) -> str | None:
@@ -304,7 +344,7 @@ def _alike(name: str, known: set[str]) -> str | None:
 
 
 def _bare(name: str) -> str:
-    return "".join(name.casefold().split()).lstrip("0")
+    return bare_name(name).lstrip("0")
 
 
 def _warn_of_codes(checked: Checked[Model], fields: tuple[str, ...], findings: Findings) -> None:

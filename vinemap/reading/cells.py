@@ -23,6 +23,7 @@ _SHEET_ERRORS = frozenset({"#N/A", "#REF!", "#VALUE!", "#NAME?", "#DIV/0!", "#NU
 _INVISIBLE = dict.fromkeys(map(ord, "\ufeff\u200b\u2060"))
 _PLAIN_NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]{1,3})?")
 _GROUPED = re.compile(r"(?<=[0-9])[ '’](?=[0-9]{3}(?![0-9]))")
+_AMBIGUOUS = re.compile(r"[+-]?[1-9][0-9]{0,2}([.,])[0-9]{3}(\1[0-9]{3})*")
 _NUMERIC_DATE = re.compile(r"([0-9]{1,2})([./-])([0-9]{1,2})\2([0-9]{4}|[0-9]{2})")
 _WORDED_DATES = ("%d %b %Y", "%d %B %Y", "%b %d %Y", "%B %d %Y", "%d-%b-%Y", "%Y %b %d", "%Y/%m/%d")
 
@@ -92,6 +93,11 @@ def name(value: object) -> str:
     return words
 
 
+def bare_name(words: str) -> str:
+    """Return a name without capitals and spaces, by which two spellings of one name are told."""
+    return "".join(words.casefold().split())
+
+
 def cane(value: object) -> str:
     """Return the name of a cane; "1" where the cell is empty."""
     return "1" if text(value) is None else name(value)
@@ -135,7 +141,14 @@ def _figure(words: str) -> float | None:
 
 
 def whole(value: object, *, low: int = 0, high: int = 10_000_000, what: str = "a whole number") -> int | None:
-    """Return a whole number; None where the cell is empty; the arguments are those of `number`."""
+    """Return a whole number; None where the cell is empty; the arguments are those of `number`.
+
+    Text such as 8,000 or 8.000 is refused: it is eight thousand to some and eight to others.
+    """
+    words = text(value)
+    if isinstance(value, str) and words is not None and _AMBIGUOUS.fullmatch(words):
+        digits = words.replace(".", "").replace(",", "")
+        raise bad(f"{show(words)} can be read in two ways", f"write {digits}, without a mark between the digits")
     figure = number(value, what=what)
     if figure is None:
         return None

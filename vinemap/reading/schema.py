@@ -18,7 +18,7 @@ from pydantic_core import PydanticCustomError
 from vinemap.errors import Findings
 from vinemap.reading import cells
 from vinemap.reading.cells import Cane, Count, CountOrNone, Day, Name, NodeOrNone, Status, Words, YesNo, bad
-from vinemap.reading.tables import Table
+from vinemap.reading.tables import Table, folded
 
 
 def _number(low: float, high: float, what: str) -> BeforeValidator:
@@ -260,6 +260,7 @@ def check_rows(
     columns: dict[str, int],
     findings: Findings,
     context: Mapping[str, Any] | None = None,
+    section: str | None = None,
 ) -> Checked[Model]:
     """Check every row of a table against its model.
 
@@ -275,6 +276,8 @@ def check_rows(
         Gets a problem for each missing column and each cell that is wrong.
     context : mapping, optional
         Passed on to the cells' checks.
+    section : str, optional
+        The table of ``[columns]`` in the settings that may name this file's columns; None where none does.
 
     Returns
     -------
@@ -282,7 +285,18 @@ def check_rows(
     """
     for field, info in model.model_fields.items():
         if info.is_required() and field not in columns:
-            findings.problem(table.file, None, field, "the column is missing", _where_is(field, table))
+            findings.problem(table.file, None, field, "the column is missing", _where_is(field, table, section))
+    with folded(findings, len(table.rows)):
+        return Checked(table, columns, _models(table, model, columns, findings, context))
+
+
+def _models(
+    table: Table,
+    model: type[Model],
+    columns: dict[str, int],
+    findings: Findings,
+    context: Mapping[str, Any] | None,
+) -> list[Model | None]:
     checked: list[Model | None] = []
     for cells_, number in zip(table.rows, table.numbers, strict=True):
         try:
@@ -294,14 +308,14 @@ def check_rows(
                 if fault["type"] != "missing":
                     column = table.columns[columns[str(fault["loc"][0])]]
                     findings.problem(table.file, number, column, fault["ctx"]["problem"], fault["ctx"]["remedy"])
-    return Checked(table, columns, checked)
+    return checked
 
 
-def _where_is(field: str, table: Table) -> str:
-    stem = table.file.split(".", 1)[0].casefold()
-    stem = stem if stem in ("blocks", "samples", "buds", "wood") else "blocks"
+def _where_is(field: str, table: Table, section: str | None) -> str:
     listed = ", ".join(filter(None, table.columns)) or "none"
-    return f'add it, or name yours in vinemap.toml as [columns.{stem}] {field} = "..."; the columns are {listed}'
+    named = "" if section is None else f', or name yours in vinemap.toml as [columns.{section}] {field} = "..."'
+    title = "; if a title stands above the header, delete it" if ".xlsx" in table.file.casefold() else ""
+    return f"add it{named}; the columns are {listed}{title}"
 
 
 def names_of(checked: Checked[Model], field: str) -> list[str | None]:
@@ -315,19 +329,21 @@ def names_of(checked: Checked[Model], field: str) -> list[str | None]:
     return found
 
 
-def refuse_repeats(checked: Checked[Model], field: str, remedy: str, findings: Findings) -> None:
-    """Name every row whose name stands in an earlier row already."""
-    first: dict[str, int] = {}
+def refuse_repeats(
+    checked: Checked[Model], field: str, remedy: str, findings: Findings, *, alike: bool = False
+) -> None:
+    """Name every row whose name stands in an earlier row already; with ``alike``, but for capitals and spaces too."""
+    first: dict[str, tuple[str, int]] = {}
     for number, name in zip(checked.table.numbers, names_of(checked, field), strict=True):
         if name is None:
             continue
-        if name in first:
+        earlier, row = first.setdefault(cells.bare_name(name) if alike else name, (name, number))
+        if row != number:
+            spelt = "" if earlier == name else f" as {cells.show(earlier)}"
             findings.problem(
                 checked.table.file,
                 number,
                 checked.column(field),
-                f"{cells.show(name)} stands in row {first[name]} already",
+                f"{cells.show(name)} stands in row {row} already{spelt}",
                 remedy,
             )
-        else:
-            first[name] = number

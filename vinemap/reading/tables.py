@@ -7,14 +7,15 @@ import io
 import re
 import warnings
 import zipfile
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import geopandas as gpd
 import openpyxl
 
-from vinemap.errors import Findings
+from vinemap.errors import Findings, Problem
 from vinemap.reading.cells import blank
 
 Cells = Sequence[object]
@@ -23,6 +24,8 @@ NOTES_SHEET = "notes"
 """Title of the sheet of a workbook that is for its readers and never holds a table."""
 
 _SEPARATORS = ("\t", ";", "|", ",")
+_FEW = 5
+"""Rows of one fault that are still named each by itself."""
 _FORMULA = re.compile(rb"<f[ >/]")
 
 
@@ -49,6 +52,37 @@ class Table:
     rows: list[Cells]
     numbers: list[int]
     geometry: gpd.GeoSeries | None = None
+
+
+@contextmanager
+def folded(findings: Findings, among: int, what: str = "rows") -> Iterator[None]:
+    """Leave of the problems found inside, where one fault holds for most rows of a column, the first alone, counted.
+
+    Parameters
+    ----------
+    findings : Findings
+        Problems of one file, column and remedy are one fault.
+    among : int
+        How many rows were looked at.
+    what : str
+        What ``among`` counts.
+    """
+    start = len(findings.problems)
+    yield
+    found = findings.problems[start:]
+    faults: dict[tuple[str, str, str], list[Problem]] = {}
+    for problem in found:
+        if problem.row is not None:
+            faults.setdefault((problem.file, problem.column, problem.remedy), []).append(problem)
+    kept: dict[Problem, None] = {}
+    for problem in found:
+        alike = faults.get((problem.file, problem.column, problem.remedy), [])
+        if problem.row is None or len(alike) <= max(_FEW, among / 2):
+            kept[problem] = None
+        else:
+            more = f"{alike[0].message} (so in {len(alike)} of {among} {what}, the first one here)"
+            kept[replace(alike[0], message=more)] = None
+    findings.problems[start:] = kept
 
 
 def read_table(path: Path, stem: str, findings: Findings) -> Table | None:
@@ -117,24 +151,45 @@ def _table(file: str, records: list[tuple[int, Cells]], findings: Findings) -> T
     while header and not header[-1]:
         header.pop()
     width = len(header)
-    rows: list[Cells] = []
-    numbers: list[int] = []
-    for number, cells in filled[1:]:
-        if any(not blank(cell) for cell in cells[width:]):
-            findings.problem(
-                file,
-                number,
-                "",
-                f"the row has {len(cells)} cells, the header has {width}",
-                "put cells that hold the separator, such as a decimal comma, in quotation marks, or name the column",
-            )
-            continue
-        rows.append([*cells[:width], *[None] * (width - len(cells))])
-        numbers.append(number)
+    fitting = [(number, cells) for number, cells in filled[1:] if all(blank(cell) for cell in cells[width:])]
     if len(filled) == 1:
         findings.problem(file, None, "", "holds a header and no rows", "add the rows")
         return None
-    return Table(file, tuple(header), rows, numbers)
+    if not _header_fits(file, filled, len(fitting), width, findings):
+        return None
+    rows: list[Cells] = [[*cells[:width], *[None] * (width - len(cells))] for _, cells in fitting]
+    return Table(file, tuple(header), rows, [number for number, _ in fitting])
+
+
+def _header_fits(
+    file: str, filled: list[tuple[int, Cells]], fitting: int, width: int, findings: Findings
+) -> bool:
+    """Name the rows longer than the header; False where most are, so that the header itself is in doubt."""
+    long = [(number, cells) for number, cells in filled[1:] if any(not blank(cell) for cell in cells[width:])]
+    workbook = ".xlsx" in file.casefold()
+    if len(long) > max(_FEW, fitting):
+        above = "title rows and merged cells" if workbook else "title lines"
+        findings.problem(
+            file,
+            filled[0][0],
+            "",
+            f"the first row, read as the header, has {width} cell{'' if width == 1 else 's'}, and {len(long)} of "
+            f"{len(filled) - 1} rows below have more (row {long[0][0]} is the first)",
+            f"delete {above} above the header, so that it comes first, and name every column"
+            + ("" if workbook else "; put cells that hold the separator, such as a decimal comma, in quotation marks"),
+        )
+        return False
+    for number, cells in long:
+        findings.problem(
+            file,
+            number,
+            "",
+            f"the row has {len(cells)} cells, the header has {width}",
+            "name the column, or empty the cells beyond the header"
+            if workbook
+            else "put cells that hold the separator, such as a decimal comma, in quotation marks, or name the column",
+        )
+    return True
 
 
 def _text(path: Path, findings: Findings) -> list[tuple[int, Cells]] | None:

@@ -16,7 +16,7 @@ from pydantic_core import PydanticCustomError
 from vinemap.errors import Findings
 from vinemap.reading.cells import bad, show, status, text
 from vinemap.reading.schema import CaneRow, Checked, check_rows, match_columns, squeeze
-from vinemap.reading.tables import Cells, Table
+from vinemap.reading.tables import Cells, Table, folded
 
 _LETTERS = {"a": "alive", "d": "dead", "-": "unread", "–": "unread", "−": "unread", "u": "unread"}
 _LONG = ("sample", "cane", "node", "primary", "secondary", "tertiary")
@@ -36,7 +36,9 @@ def is_wide(table: Table, mapping: Mapping[str, str]) -> bool:
     return named or (bool(node_columns(table)) and squeeze(mapping.get("sample", "sample")) in columns)
 
 
-def unfold(table: Table, mapping: Mapping[str, str], findings: Findings) -> Table:
+def unfold(
+    table: Table, mapping: Mapping[str, str], findings: Findings, section: str | None = None
+) -> Table:
     """Turn a row a cane into a row a node.
 
     Parameters
@@ -47,6 +49,8 @@ def unfold(table: Table, mapping: Mapping[str, str], findings: Findings) -> Tabl
         Field to column name, from the settings, for sample and cane.
     findings : Findings
         Gets a problem for each cell that cannot be read and each cane that stands twice.
+    section : str, optional
+        As `vinemap.reading.schema.check_rows` has it.
 
     Returns
     -------
@@ -62,18 +66,20 @@ def unfold(table: Table, mapping: Mapping[str, str], findings: Findings) -> Tabl
         table.numbers,
     )
     canes_mapping = {field: name for field, name in mapping.items() if field in CaneRow.model_fields}
-    checked = check_rows(bare, CaneRow, match_columns(bare, CaneRow, canes_mapping, findings), findings)
+    columns = match_columns(bare, CaneRow, canes_mapping, findings)
+    checked = check_rows(bare, CaneRow, columns, findings, section=section)
     again = _repeated_canes(checked, findings)
     rows: list[Cells] = []
     numbers: list[int] = []
-    for position, cane in checked.good():
-        if position in again:
-            continue
-        for node, place in sorted(nodes.items()):
-            states = _read(table, position, place, findings)
-            if states is not None:
-                rows.append([cane.sample, cane.cane, node, *states])
-                numbers.append(table.numbers[position])
+    with folded(findings, len(table.rows)):
+        for position, cane in checked.good():
+            if position in again:
+                continue
+            for node, place in sorted(nodes.items()):
+                states = _read(table, position, place, findings)
+                if states is not None:
+                    rows.append([cane.sample, cane.cane, node, *states])
+                    numbers.append(table.numbers[position])
     return Table(table.file, _LONG, rows, numbers)
 
 
