@@ -84,6 +84,7 @@ def test_outlines_are_tracks(tmp_path: Path) -> None:
     write_navigation(zones(), tmp_path)
     root = ElementTree.parse(tmp_path / "zone_outlines.gpx").getroot()  # noqa: S314
     assert [len(track.findall(f"{GPX}trkseg")) for track in root.findall(f"{GPX}trk")] == [1, 2, 2]
+    assert "hands behind the blade" in (root.findtext(f"{GPX}metadata/{GPX}desc") or "")
 
 
 @pytest.mark.parametrize(("language", "word"), [("en", "Keep more nodes"), ("es", "Dejar más nudos")])

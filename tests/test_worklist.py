@@ -143,11 +143,13 @@ def test_blocks_without_vines() -> None:
 
 
 def test_spreadsheet(tmp_path: Path) -> None:
-    """The xlsx opens with a frozen heading, a total that adds up, and names that stay text."""
+    """The xlsx opens with a frozen heading, a total that adds up, names that stay text, and cautions behind it."""
     path = tmp_path / "worklist.xlsx"
     table = listed(PRICED, block=["=1+1", "A", "B", "C", "D"])
     write_work_list(table, path, currency="$")
-    sheet = openpyxl.load_workbook(path).active
+    book = openpyxl.load_workbook(path)
+    sheet = book.active
+    assert "hands behind the blade" in book["cautions"]["A1"].value
     head = [cell.value for cell in sheet[1]]
     assert sheet.freeze_panes == "D2"
     assert sheet.max_row == 7

@@ -35,7 +35,7 @@ def write_navigation(zones: gpd.GeoDataFrame, folder: Path, language: str = "en"
     Notes
     -----
     - zone_points.gpx (GPX 1.1, www.topografix.com): a waypoint inside each zone; zone_outlines.gpx: its outline as a
-      track.
+      track. The cautions stand in the file's description.
     - zones.kml (OGC 12-007), zones.geojson (RFC 7946): polygons with name and description.
     - zones_shp/: a shapefile in longitude and latitude with zone, block, action, area_ha, vines, nodes, dead_pct; its
       column names keep to ten characters.
@@ -58,8 +58,9 @@ def write_navigation(zones: gpd.GeoDataFrame, folder: Path, language: str = "en"
     plain = gpd.GeoDataFrame(_short(table), geometry=place.geometry.to_numpy(), crs=4326)
     written = [folder / name for name in FILES]
     written[-1].parent.mkdir(exist_ok=True)
-    points.to_file(written[0], driver="GPX", layer="waypoints", engine="pyogrio")
-    outlines.to_file(written[1], driver="GPX", layer="tracks", engine="pyogrio")
+    minded = " ".join(words[f"caution.{key}"] for key in ("tools", "cold", "budbreak", "advice"))
+    points.to_file(written[0], driver="GPX", layer="waypoints", engine="pyogrio", METADATA_DESCRIPTION=minded)
+    outlines.to_file(written[1], driver="GPX", layer="tracks", engine="pyogrio", METADATA_DESCRIPTION=minded)
     shapes.rename(columns={"name": "Name", "desc": "Description"}).to_file(written[2], driver="KML", engine="pyogrio")
     described = plain.assign(name=named["name"], description=named["desc"])
     described.to_file(written[3], driver="GeoJSON", engine="pyogrio", RFC7946="YES")

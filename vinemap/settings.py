@@ -175,8 +175,8 @@ def load_settings(folder: Path, findings: Findings) -> Settings:
     Settings
         With the defaults in place of what is at fault.
     """
-    path = folder / SETTINGS_FILE
-    if not path.exists():
+    path = _settings_file(folder, findings)
+    if path is None:
         return Settings()
     try:
         text = path.read_text(encoding="utf-8-sig")
@@ -192,6 +192,27 @@ def load_settings(folder: Path, findings: Findings) -> Settings:
         _refuse_syntax(error, findings)
         return Settings()
     return _validated(data, text, findings)
+
+
+def _settings_file(folder: Path, findings: Findings) -> Path | None:
+    """Return the settings' file, its name in whatever capitals; refuse two of them, and one that has another ending."""
+    if (folder / SETTINGS_FILE).exists():
+        return folder / SETTINGS_FILE
+    names = sorted(path.name for path in folder.iterdir() if path.name.casefold().startswith(SETTINGS_FILE))
+    found = [name for name in names if name.casefold() == SETTINGS_FILE]
+    if len(found) == 1:
+        return folder / found[0]
+    # Editors for plain text add an ending of their own, which file managers then hide.
+    misnamed = [name for name in names if name.casefold().startswith(f"{SETTINGS_FILE}.")]
+    for name in found or misnamed:
+        findings.problem(
+            name,
+            None,
+            "",
+            "is one of several files of settings" if found else "is not read, for the settings are vinemap.toml alone",
+            f"keep one, called {SETTINGS_FILE}" if found else f"rename it to {SETTINGS_FILE}, or take it out",
+        )
+    return None
 
 
 def _refuse_syntax(error: Exception, findings: Findings) -> None:

@@ -12,6 +12,7 @@ import pandas as pd
 from vinemap.actions import LOOK_AGAIN, NO_DATA, REPLANT, RETRAIN
 from vinemap.arrays import Array
 from vinemap.settings import Settings
+from vinemap.texts import texts
 
 HOUR = "hour"
 _RENEWED = (RETRAIN, REPLANT)
@@ -108,7 +109,7 @@ def visiting_order(zones: gpd.GeoDataFrame, order: str) -> list[int]:
 
 
 def write_work_list(table: pd.DataFrame, path: Path, currency: str = "") -> None:
-    """Write the work list as a spreadsheet (.xlsx) with a line of totals, ready to filter and print.
+    """Write the work list as a spreadsheet (.xlsx) with a line of totals, and the cautions on a sheet of their own.
 
     Parameters
     ----------
@@ -138,6 +139,10 @@ def write_work_list(table: pd.DataFrame, path: Path, currency: str = "") -> None
         sheet.page_setup.orientation, sheet.page_setup.fitToHeight = "landscape", 0
         sheet.sheet_properties.pageSetUpPr.fitToPage = True
         sheet.print_title_rows = "1:1"
+        cautions = book.book.create_sheet("cautions")
+        for key in ("tools", "cold", "buds", "budbreak", "look_alike", "advice"):
+            cautions.append([texts("vinemap.page")["en"][f"caution.{key}"]])
+        cautions.column_dimensions["A"].width = 120
 
 
 def _shown(value: object) -> str:

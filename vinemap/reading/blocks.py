@@ -8,18 +8,23 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
-from pyproj import CRS
+from pyproj import CRS, Transformer
 from shapely import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from vinemap.errors import Findings
 from vinemap.reading.cells import show
-from vinemap.reading.crs import layer_crs
+from vinemap.reading.crs import LONLAT, layer_crs
 from vinemap.reading.files import LAYERS, find_file
 from vinemap.reading.layers import read_layer
 from vinemap.reading.schema import BlockRow, Checked, check_rows, match_columns, refuse_repeats
+from vinemap.reading.tables import folded
 from vinemap.settings import Settings
 
+# No vineyard lies farther from the equator; common practice.
+FARTHEST_LAT = 65.0
+_SPACING_FACTOR = 2.0
+_FIRST_VINE_M = 500.0
 # An overlap narrower than this is a slip of the digitiser's hand along a shared edge.
 _SLIVER_M = 1.0
 _OUTLINE = "draw the block's outline as a polygon"
@@ -46,12 +51,12 @@ def read_blocks(folder: Path, settings: Settings, findings: Findings) -> gpd.Geo
     if table is None:
         return None
     columns = match_columns(table, BlockRow, settings.columns.blocks, findings)
-    checked = check_rows(table, BlockRow, columns, findings)
-    refuse_repeats(
-        checked, "block", "give each block a name of its own, or merge its parts into one multipolygon", findings
-    )
+    checked = check_rows(table, BlockRow, columns, findings, section="blocks")
+    remedy = "give each block a name of its own, or merge its parts into one multipolygon"
+    refuse_repeats(checked, "block", remedy, findings, alike=True)
     crs = layer_crs(table, settings, findings)
-    outlines = _outlines(checked, crs, findings)
+    with folded(findings, len(table.rows)):
+        outlines = _outlines(checked, crs, findings)
     good = [(place, row) for place, row in checked.good() if place in outlines]
     if crs is None or not good:
         return None
@@ -86,6 +91,7 @@ def _fault(shape: BaseGeometry | None, outline: BaseGeometry | None, crs: CRS | 
         return "the outline has corners that are not numbers", "draw it again"
     if crs is not None and crs.is_geographic:
         x, y = np.abs(corners).max(axis=0)
+        least_x, least_y = np.abs(corners).min(axis=0)
         example = f"({corners[0, 0]:.10g}, {corners[0, 1]:.10g})"
         if y > 90 >= x:
             return (
@@ -96,6 +102,12 @@ def _fault(shape: BaseGeometry | None, outline: BaseGeometry | None, crs: CRS | 
             return (
                 f"the corner {example} is no longitude and latitude: the coordinates look projected",
                 "save the layer with the CRS that it was drawn in, or as EPSG:4326",
+            )
+        if least_y > FARTHEST_LAT >= least_x:
+            return (
+                f"the corner {example} has a latitude beyond {FARTHEST_LAT:g}, where no vines grow: longitude and "
+                "latitude seem swapped",
+                "write longitude first, then latitude, and see whether the samples need the same",
             )
     return None
 
@@ -117,14 +129,15 @@ def _polygons(shape: BaseGeometry) -> BaseGeometry | None:
 
 
 def repair(blocks: gpd.GeoDataFrame, findings: Findings) -> gpd.GeoDataFrame:
-    """Make the outlines valid; drop, as a problem, those that enclose no ground.
+    """Make the outlines valid; drop, as a problem, those that enclose no ground; hold figures against the outlines.
 
     Parameters
     ----------
     blocks : GeoDataFrame
         From `read_blocks`, in a metric CRS.
     findings : Findings
-        Gets a warning for each repair.
+        Gets a warning for each repair and for vines that do not fit the ground by the spacings, and a problem for each
+        first vine far from its block.
 
     Returns
     -------
@@ -146,7 +159,58 @@ def repair(blocks: gpd.GeoDataFrame, findings: Findings) -> gpd.GeoDataFrame:
             )
         shapes.append(valid)
     mended = blocks.set_geometry(gpd.GeoSeries(shapes, index=blocks.index, crs=blocks.crs))
-    return mended[[shape is not None for shape in shapes]].reset_index(drop=True)
+    mended = mended[[shape is not None for shape in shapes]].reset_index(drop=True)
+    _warn_of_spacings(mended, findings)
+    _refuse_far_first_vines(mended, findings)
+    return mended
+
+
+def _warn_of_spacings(blocks: gpd.GeoDataFrame, findings: Findings) -> None:
+    """Name blocks whose vines are more than twice, or less than half, what ground and spacings make them."""
+    for block, area in zip(blocks.to_dict("records"), blocks.geometry.area, strict=True):
+        vines, between_rows, between_vines = (block.get(name) for name in ("vines", "row_spacing_m", "vine_spacing_m"))
+        if pd.isna([vines, between_rows, between_vines]).any():
+            continue
+        room = area / (between_rows * between_vines)
+        if 1 / _SPACING_FACTOR <= vines / room <= _SPACING_FACTOR:
+            continue
+        asked = (
+            "are the spacings in feet? They must be in metres."
+            if vines > room
+            else "is the number of vines or a spacing wrong?"
+        )
+        findings.warn(
+            f"Block {block['block']}: {vines:,} vines are given, but {area / 1e4:.2f} ha at {between_rows:g} m by "
+            f"{between_vines:g} m have room for about {room:,.0f}: {asked}"
+        )
+
+
+def _refuse_far_first_vines(blocks: gpd.GeoDataFrame, findings: Findings) -> None:
+    """Name first vines too far from their block for a slip of the position."""
+    to_metric = Transformer.from_crs(LONLAT, blocks.crs, always_xy=True)
+    for block in blocks.to_dict("records"):
+        lon, lat = block.get("first_vine_lon"), block.get("first_vine_lat")
+        if pd.isna([lon, lat]).any():
+            continue
+        away = _metres_away(block["geometry"], to_metric, lon, lat)
+        if away <= _FIRST_VINE_M:
+            continue
+        swapped = abs(lon) <= 90 and _metres_away(block["geometry"], to_metric, lat, lon) <= _FIRST_VINE_M
+        findings.problem(
+            block["file"],
+            block["row"],
+            "first_vine_lon, first_vine_lat",
+            f"the first vine ({lon:g}, {lat:g}) of block {show(block['block'])} lies "
+            + (f"{away / 1000:,.1f} km from it" if np.isfinite(away) else "on another side of the earth")
+            + (": longitude and latitude seem swapped" if swapped else ""),
+            "exchange the two" if swapped else "give the place of the first vine of the block's first row",
+        )
+
+
+def _metres_away(outline: BaseGeometry, to_metric: Transformer, lon: float, lat: float) -> float:
+    """Distance of a place from an outline, infinite where the outline's CRS does not reach it."""
+    x, y = to_metric.transform(lon, lat)
+    return float(shapely.distance(outline, shapely.Point(x, y))) if np.isfinite((x, y)).all() else float("inf")
 
 
 def _valid(shape: BaseGeometry) -> tuple[BaseGeometry | None, str]:

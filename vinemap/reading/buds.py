@@ -110,9 +110,7 @@ def read_bud_tables(
     return nodes, _all_counts(by_count, findings)
 
 
-def _with_buds(
-    tables: list[Table], mapping: Mapping[str, str], findings: Findings, section: str | None
-) -> list[Table]:
+def _with_buds(tables: list[Table], mapping: Mapping[str, str], findings: Findings, section: str | None) -> list[Table]:
     """Return the tables that hold buds in one of the three ways; name the others."""
     found, others = [], []
     for table in tables:
@@ -206,7 +204,9 @@ def _refuse_repeated_counts(tables: list[Checked[CountRow]], findings: Findings)
             there, earlier = first.setdefault((row.sample, row.part), (file, number))
             if (there, earlier) == (file, number):
                 continue
-            what = f"sample {show(row.sample)}" if row.part == "all" else f"part {row.part} of sample {show(row.sample)}"
+            what = (
+                f"sample {show(row.sample)}" if row.part == "all" else f"part {row.part} of sample {show(row.sample)}"
+            )
             findings.problem(
                 file,
                 number,

@@ -17,13 +17,31 @@ from rasterio.windows import Window
 
 from vinemap.arrays import Array
 from vinemap.errors import Findings
+from vinemap.reading.cells import show
 from vinemap.reading.files import GRIDS, find_file
 from vinemap.settings import Settings
 
 # Dry land lies between about 430 m below and 8,850 m above the sea; common knowledge.
 _LOWEST_M, _HIGHEST_M = -500.0, 9000.0
 _MARGIN_M = 1000.0
-_FEET = {"ft": 0.3048, "foot": 0.3048, "feet": 0.3048, "us survey foot": 1200 / 3937, "us-ft": 1200 / 3937}
+_MOST_ZEROS = 0.05
+# Metres in a unit of height, by its name without capitals, spaces and marks: the international foot (1959 agreement),
+# the US survey foot (1200 / 3937 m, NIST SP 811), and the parts of a metre.
+_UNITS: dict[str, tuple[str, float]] = {
+    **dict.fromkeys(("", "unknown", "m", "meter", "meters", "metre", "metres"), ("metres", 1.0)),
+    **dict.fromkeys(
+        ("ft", "foot", "feet", "ftint", "intft")
+        + ("internationalfoot", "internationalfeet", "footinternational", "feetinternational"),
+        ("feet", 0.3048),
+    ),
+    **dict.fromkeys(
+        ("ussurveyfoot", "ussurveyfeet", "surveyfoot", "surveyfeet", "sfoot", "sft", "usfoot", "usfeet", "usft")
+        + ("footus", "feetus", "ftus", "footussurvey", "feetussurvey", "ftussurvey"),
+        ("US survey feet", 1200 / 3937),
+    ),
+    **dict.fromkeys(("dm", "decimeter", "decimeters", "decimetre", "decimetres"), ("decimetres", 0.1)),
+    **dict.fromkeys(("cm", "centimeter", "centimeters", "centimetre", "centimetres"), ("centimetres", 0.01)),
+}
 _POINTS = 100_000
 
 
@@ -74,11 +92,16 @@ def _read(path: Path, blocks: gpd.GeoDataFrame | None, findings: Findings) -> xr
             window = needed
         z = grid.read(1, window=window, masked=True).astype(np.float64).filled(np.nan)
         z = z * (grid.scales[0] or 1.0) + (grid.offsets[0] or 0.0)
-        unit = (grid.units[0] or "").casefold()
+        unit = _height_unit(grid, crs, path, findings)
+        if unit is None:
+            return None
+        gaps_declared = grid.nodata is not None
         transform = grid.window_transform(window)
         if grid.count > 1:
             findings.warn(f"{path.name} has {grid.count} bands; the first was read as elevation.")
-    z = _metres(_possible(z, path, findings), unit, path, findings)
+    z = _possible(z, unit, path, findings) * unit
+    if not gaps_declared:
+        _warn_of_zeros(z, path, findings)
     x = transform.c + transform.a * (np.arange(z.shape[1]) + 0.5)
     y = transform.f + transform.e * (np.arange(z.shape[0]) + 0.5)
     elevation: xr.DataArray = xr.DataArray(
@@ -125,23 +148,52 @@ def _window(grid: rasterio.DatasetReader, crs: CRS, blocks: gpd.GeoDataFrame) ->
     return Window(left, top, right - left, bottom - top) if right > left and bottom > top else None
 
 
-def _possible(z: Array, path: Path, findings: Findings) -> Array:
+def _height_unit(grid: rasterio.DatasetReader, crs: CRS, path: Path, findings: Findings) -> float | None:
+    """Return the metres in the grid's unit of height, as the band or else the CRS states it; None where unknown."""
+    stated = grid.units[0] or next((axis.unit_name for axis in crs.axis_info[2:]), "")
+    unit = _UNITS.get("".join(letter for letter in stated.casefold() if letter.isalnum()))
+    if unit is None:
+        findings.problem(
+            path.name,
+            None,
+            "",
+            f"states its heights in {show(stated)}, a unit that is not known here",
+            "save the grid in metres, or state m, ft or US survey foot as the unit of its band",
+        )
+        return None
+    name, metres = unit
+    across = crs.axis_info[0]
+    if metres != 1.0:
+        findings.warn(f"{path.name} states heights in {name}; they were turned into metres.")
+    elif not stated and crs.is_projected and across.unit_conversion_factor != 1.0:
+        findings.warn(
+            f"{path.name} states no unit of height, and its CRS {crs.name} is in {across.unit_name}: the heights were "
+            "taken as metres; if they are feet, state the unit in the file or convert them."
+        )
+    return metres
+
+
+def _warn_of_zeros(z: Array, path: Path, findings: Findings) -> None:
+    """Say so where many heights are 0 and no value is declared for gaps: 0 may stand for them."""
+    known = np.isfinite(z)
+    zeros = int((z == 0).sum())
+    if _MOST_ZEROS * known.sum() < zeros < known.sum():
+        findings.warn(
+            f"{path.name}: {100 * zeros / known.sum():.0f} % of its heights in and around the blocks are exactly 0, "
+            "and it declares no value for gaps; they were taken as ground at 0 m. If they are gaps, declare 0 as nodata."
+        )
+
+
+def _possible(z: Array, unit: float, path: Path, findings: Findings) -> Array:
     """Take heights that no land has as unknown: grids often mark gaps by a number and do not say so."""
     with np.errstate(invalid="ignore"):
-        wrong = np.isfinite(z) & ((z < _LOWEST_M) | (z > _HIGHEST_M))
+        wrong = np.isfinite(z) & ((z < _LOWEST_M / unit) | (z > _HIGHEST_M / unit))
     if wrong.any():
         findings.warn(
             f"{path.name}: {wrong.sum():,} of {z.size:,} cells hold heights that no land has, such as "
             f"{z[wrong][0]:g}; they were taken as unknown."
         )
     return np.where(wrong | ~np.isfinite(z), np.nan, z)
-
-
-def _metres(z: Array, unit: str, path: Path, findings: Findings) -> Array:
-    if unit not in _FEET:
-        return z
-    findings.warn(f"{path.name} states heights in feet; they were turned into metres.")
-    return z * _FEET[unit]
 
 
 def _covers(elevation: xr.DataArray, crs: CRS, blocks: gpd.GeoDataFrame, path: Path, findings: Findings) -> bool:

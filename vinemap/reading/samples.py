@@ -14,12 +14,13 @@ from shapely import MultiPoint, Point
 from shapely.geometry.base import BaseGeometry
 
 from vinemap.errors import Findings
-from vinemap.reading.cells import date_figures, show, text
+from vinemap.reading.cells import bare_name, date_figures, show
+from vinemap.reading.blocks import FARTHEST_LAT
 from vinemap.reading.crs import LONLAT, layer_crs, named_crs
 from vinemap.reading.files import POINTS, TABLES, find_file
 from vinemap.reading.layers import read_layer
 from vinemap.reading.schema import Checked, SampleRow, check_rows, match_columns, names_of, refuse_repeats
-from vinemap.reading.tables import Table, read_table
+from vinemap.reading.tables import Table, folded, read_table
 from vinemap.reading.vines import counted_places, located_points
 from vinemap.settings import Settings
 
@@ -62,10 +63,40 @@ def read_samples(
         return None, None, path.name
     columns = match_columns(table, SampleRow, settings.columns.samples, findings)
     context = {"day_first": _day_first(table, columns, settings, findings)}
-    checked = check_rows(table, SampleRow, columns, findings, context)
+    checked = check_rows(table, SampleRow, columns, findings, context, section="samples")
     refuse_repeats(checked, "sample", "give each sample a name of its own", findings)
+    _warn_of_alike(checked, findings)
+    _warn_of_early_dates(checked, settings, findings)
     names = {name for name in names_of(checked, "sample") if name is not None} if "sample" in columns else None
     return _placed(checked, settings, blocks, findings), names, path.name
+
+
+def _warn_of_alike(checked: Checked[SampleRow], findings: Findings) -> None:
+    """Name samples whose names differ in capitals or spaces alone: one may be the other, misspelt."""
+    alike: dict[str, dict[str, int]] = {}
+    for number, name in zip(checked.table.numbers, names_of(checked, "sample"), strict=True):
+        if name is not None:
+            alike.setdefault(bare_name(name), {}).setdefault(name, number)
+    for rows in alike.values():
+        if len(rows) > 1:
+            listed = " and ".join(f"{show(name)} (row {number})" for name, number in rows.items())
+            findings.warn(
+                f"{checked.table.file}: {listed} differ in capitals or spaces alone and were read as {len(rows)} "
+                "samples; correct the names if they are one."
+            )
+
+
+def _warn_of_early_dates(checked: Checked[SampleRow], settings: Settings, findings: Findings) -> None:
+    """Name samples collected before the freeze, whose buds cannot show its injury."""
+    freeze = settings.event_date
+    early = [row for _, row in checked.good() if freeze is not None and row.date is not None and row.date < freeze]
+    if early:
+        which = f"sample {early[0].sample} is" if len(early) == 1 else f"{len(early)} samples are"
+        first = "" if len(early) == 1 else f", {early[0].sample} the first"
+        findings.warn(
+            f"{checked.table.file}: {which} dated before the freeze of {freeze}{first} ({early[0].date}); correct the "
+            "dates, or event_date in vinemap.toml."
+        )
 
 
 def _day_first(table: Table, columns: dict[str, int], settings: Settings, findings: Findings) -> bool | None:
@@ -73,7 +104,7 @@ def _day_first(table: Table, columns: dict[str, int], settings: Settings, findin
     if "date" not in columns:
         return None
     cells = [cell for cell in (row[columns["date"]] for row in table.rows) if isinstance(cell, str)]
-    figures = [found for found in map(date_figures, (" ".join(cell.split()) for cell in cells)) if found]
+    figures = [found for found in map(_figures, cells) if found]
     day_first = any(first > 12 for first, _, _ in figures)
     month_first = any(second > 12 for _, second, _ in figures)
     if day_first != month_first:
@@ -81,12 +112,23 @@ def _day_first(table: Table, columns: dict[str, int], settings: Settings, findin
     if day_first:
         return None
     guess = settings.units != "us"
-    if any(first != second for first, second, _ in figures):
+    unclear = next((cell for cell in cells if _leaves_open(cell)), None)
+    if unclear is not None:
         findings.warn(
-            f"{table.file}: dates such as {text(cells[0])} were read {'day' if guess else 'month'} first; "
+            f"{table.file}: dates such as {unclear.strip()} were read {'day' if guess else 'month'} first; "
             "write them as year-month-day if that is wrong."
         )
     return guess
+
+
+def _figures(cell: str) -> tuple[int, int, int] | None:
+    return date_figures(" ".join(cell.split()))
+
+
+def _leaves_open(cell: str) -> bool:
+    """Whether a date is another one when day and month are exchanged."""
+    figures = _figures(cell)
+    return figures is not None and figures[0] != figures[1]
 
 
 def _placed(
@@ -97,10 +139,13 @@ def _placed(
     counted = counted_places(checked, [place for place, row in checked.good() if not _has_own(checked, place, row)])
     if drawn:
         crs = layer_crs(checked.table, settings, findings)
-        points = _points_of_shapes(checked, crs, counted, findings)
+        with folded(findings, len(checked.rows)):
+            points = _points_of_shapes(checked, crs, counted, findings)
     else:
-        crs, points = _points_of_columns(checked, settings, counted, findings)
-    located = located_points(checked, counted, blocks, findings)
+        with folded(findings, len(checked.rows)):
+            crs, points = _points_of_columns(checked, settings, counted, findings)
+    with folded(findings, len(checked.rows)):
+        located = located_points(checked, counted, blocks, findings)
     if crs is not None and blocks is not None and located:
         points |= dict(zip(located, gpd.GeoSeries(located, crs=blocks.crs).to_crs(crs), strict=True))
     good = [(place, row) for place, row in checked.good() if place in points]
@@ -245,12 +290,19 @@ def refuse_mistaken_axes(samples: gpd.GeoDataFrame, blocks: gpd.GeoDataFrame, fi
         kept &= ~mistaken
         places = np.flatnonzero(mistaken)
         if len(places) == len(samples):
+            # Exchanged axes in one file look from the other as if they were exchanged there.
+            open_ = geographic and "swapped" in words and np.abs(y).max() <= FARTHEST_LAT
+            there = str(blocks["file"].iloc[0])
             findings.problem(
                 samples["file"].iloc[0],
                 None,
                 f"{x_name}, {y_name}",
-                f"{words} in every row: ({x[0]:.10g}, {y[0]:.10g}) is far from the blocks, the other way it is not",
-                "correct the columns",
+                f"{words} in every row{f' (or else in {there})' if open_ else ''}: ({x[0]:.10g}, {y[0]:.10g}) is far "
+                "from the blocks, the other way it is not",
+                f"see which of the two files lies where the vineyard is, and correct the other, {samples['file'].iloc[0]} "
+                f"or {there}"
+                if open_
+                else "correct the columns",
             )
             continue
         for place in places:

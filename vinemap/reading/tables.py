@@ -161,9 +161,7 @@ def _table(file: str, records: list[tuple[int, Cells]], findings: Findings) -> T
     return Table(file, tuple(header), rows, [number for number, _ in fitting])
 
 
-def _header_fits(
-    file: str, filled: list[tuple[int, Cells]], fitting: int, width: int, findings: Findings
-) -> bool:
+def _header_fits(file: str, filled: list[tuple[int, Cells]], fitting: int, width: int, findings: Findings) -> bool:
     """Name the rows longer than the header; False where most are, so that the header itself is in doubt."""
     long = [(number, cells) for number, cells in filled[1:] if any(not blank(cell) for cell in cells[width:])]
     workbook = ".xlsx" in file.casefold()

@@ -34,7 +34,8 @@ def located_points(
         Rows of its table to place.
     blocks : GeoDataFrame or None
         In the metric CRS, with `row_spacing_m`, `vine_spacing_m`, `row_bearing_deg`, `first_vine_lon` and
-        `first_vine_lat`; None where the blocks could not be read, and nothing is held against the samples.
+        `first_vine_lat`; None where the blocks could not be read. Then, and where a first vine is at fault, nothing is
+        held against the samples.
     findings : Findings
         Gets a problem for each row that cannot be placed, and a warning that states the error.
 
@@ -43,7 +44,7 @@ def located_points(
     dict
         Point in the blocks' CRS, by place in the table.
     """
-    if blocks is None or not places:
+    if blocks is None or not places or any("first_vine" in problem.column for problem in findings.problems):
         return {}
     rows = dict(checked.good())
     _, frames = block_frames(blocks)

@@ -36,9 +36,7 @@ def is_wide(table: Table, mapping: Mapping[str, str]) -> bool:
     return named or (bool(node_columns(table)) and squeeze(mapping.get("sample", "sample")) in columns)
 
 
-def unfold(
-    table: Table, mapping: Mapping[str, str], findings: Findings, section: str | None = None
-) -> Table:
+def unfold(table: Table, mapping: Mapping[str, str], findings: Findings, section: str | None = None) -> Table:
     """Turn a row a cane into a row a node.
 
     Parameters
