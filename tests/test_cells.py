@@ -163,3 +163,25 @@ def test_any_cell_has_a_meaning_or_a_remedy(cell: object) -> None:
             read(cell)
     with contextlib.suppress(ValidationError):
         assert date(cell) is None or date(cell).year >= 1900
+
+
+@pytest.mark.parametrize(
+    ("cell", "value"),
+    [("8000", 8000), ("8000.0", 8000), (8000.0, 8000), ("8 000", 8000), ("1,234.0", 1234), ("0.000", 0)],
+)
+def test_whole_numbers_that_read_one_way(cell: object, value: int) -> None:
+    """A workbook's own numbers, decimals of a whole number and thousands that read one way stay whole numbers."""
+    assert cells.whole(cell) == value
+
+
+@pytest.mark.parametrize("cell", ["8,000", "8.000", " 8,000 "])
+def test_thousands_that_read_two_ways(cell: str) -> None:
+    """A whole number whose mark may part thousands or decimals is refused, with how to write it."""
+    with pytest.raises(PydanticCustomError) as caught:
+        cells.whole(cell)
+    assert caught.value.context == {
+        "problem": f"{cell.strip()!r} can be read in two ways",
+        "remedy": "write 8000, without a mark between the digits",
+    }
+    with pytest.raises(PydanticCustomError, match="two ways"):
+        cells.needed_whole("1,234,567")

@@ -219,3 +219,72 @@ def test_outline_smaller_than_a_cell(folder: Path) -> None:
     write_elevation(folder / "elevation.tif")
     warnings = read_vineyard(folder).warnings
     assert not any("elevation" in warning for warning in warnings)
+
+
+@pytest.mark.parametrize(
+    ("unit", "metres"),
+    [
+        *[(unit, 1200 / 3937) for unit in ("ftUS", "sfoot", "usft", "us-ft", "foot_us", "Feet (US)", "US survey foot")],
+        *[(unit, 0.3048) for unit in ("Feet", "International foot")],
+        ("cm", 0.01),
+        ("Metres", 1.0),
+    ],
+)
+def test_units_of_height(folder: Path, unit: str, metres: float) -> None:
+    """Feet by any usual name become metres (US survey foot 1200 / 3937 m: NIST SP 811, from memory), and so do cm."""
+    path = folder / "elevation.tif"
+    z = write_elevation(path)
+    with rasterio.open(path, "r+") as grid:
+        grid.write(z + 20_000 * (unit == "cm"), 1)
+        grid.units = (unit,)
+    vineyard = read_vineyard(folder)
+    assert vineyard.elevation is not None
+    assert vineyard.elevation.to_numpy() == pytest.approx((z + 20_000 * (unit == "cm")) * metres, rel=1e-6)
+    assert len(vineyard.warnings) == (metres != 1.0)
+
+
+def test_unit_of_height_that_the_crs_states(folder: Path) -> None:
+    """A compound CRS with heights in US survey feet (EPSG:6360) counts where the band states none."""
+    z = write_elevation(folder / "elevation.tif", crs="EPSG:32618+6360")
+    elevation = read_vineyard(folder).elevation
+    assert elevation is not None
+    assert elevation.to_numpy() == pytest.approx(z * 1200 / 3937, rel=1e-6)
+
+
+def test_unknown_unit_of_height(folder: Path) -> None:
+    """Heights in a unit that is not known are refused, not taken as metres."""
+    path = folder / "elevation.tif"
+    write_elevation(path)
+    with rasterio.open(path, "r+") as grid:
+        grid.units = ("fathom",)
+    assert only_problem(folder).startswith(
+        "elevation.tif: states its heights in 'fathom', a unit that is not known here;"
+    )
+
+
+def test_crs_in_feet_without_a_unit_of_height(folder: Path) -> None:
+    """A plane in US survey feet (EPSG:2261) suggests heights in feet, which is asked, not assumed."""
+    path = folder / "elevation.tif"
+    centre = gpd.GeoSeries(gpd.points_from_xy([EAST + 170], [NORTH + 50]), crs=CRS).to_crs(2261).iloc[0]
+    z = write_elevation(path, crs="EPSG:2261", transform=from_origin(centre.x - 1500, centre.y + 1500, 50, 50))
+    vineyard = read_vineyard(folder)
+    assert vineyard.elevation is not None
+    assert np.array_equal(vineyard.elevation.to_numpy(), z)
+    (said,) = vineyard.warnings
+    assert "states no unit of height, and its CRS NAD83 / New York Central (ftUS) is in US survey foot" in said
+
+
+def test_many_zeros_are_asked_about(folder: Path) -> None:
+    """Heights of exactly 0 on a tenth of the ground are named where no value is declared for gaps, and only there."""
+    path = folder / "elevation.tif"
+    z = write_elevation(path) + 200
+    z[:6] = 0.0
+    with rasterio.open(path, "r+") as grid:
+        grid.write(z, 1)
+    (said,) = read_vineyard(folder).warnings
+    assert said.startswith(
+        "elevation.tif: 10 % of its heights in and around the blocks are exactly 0, and it declares no"
+    )
+    with rasterio.open(path, "r+") as grid:
+        grid.nodata = -1.0
+    assert read_vineyard(folder).warnings == ()

@@ -116,3 +116,27 @@ def test_any_bytes_give_settings_or_problems(tmp_path_factory: pytest.TempPathFa
     (folder / "vinemap.toml").write_bytes(data)
     with contextlib.suppress(InputError):
         assert isinstance(read_settings(folder), Settings)
+
+
+def test_capitals_of_the_name_do_not_matter(tmp_path: Path) -> None:
+    """Vinemap.toml is read as vinemap.toml is; of two that differ in capitals alone neither is chosen."""
+    (tmp_path / "Vinemap.toml").write_text('name = "Hof"\n')
+    assert read_settings(tmp_path).name == "Hof"
+    (tmp_path / "VINEMAP.TOML").write_text('name = "Gut"\n')
+    if len(list(tmp_path.iterdir())) == 2:
+        with pytest.raises(InputError) as caught:
+            read_settings(tmp_path)
+        assert [problem.file for problem in caught.value.problems] == ["VINEMAP.TOML", "Vinemap.toml"]
+
+
+def test_an_ending_behind_the_name_is_named(tmp_path: Path) -> None:
+    """An editor's vinemap.toml.txt is refused, for it would be passed over; beside vinemap.toml it is let be."""
+    (tmp_path / "vinemap.toml.txt").write_text('name = "Hof"\n')
+    with pytest.raises(InputError) as caught:
+        read_settings(tmp_path)
+    assert str(caught.value) == (
+        "vinemap.toml.txt: is not read, for the settings are vinemap.toml alone; rename it to "
+        "vinemap.toml, or take it out"
+    )
+    (tmp_path / "vinemap.toml").write_text('name = "Gut"\n')
+    assert read_settings(tmp_path).name == "Gut"

@@ -12,6 +12,7 @@ from pyproj import CRS, Transformer
 from shapely import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
+from vinemap.arrays import Array
 from vinemap.errors import Findings
 from vinemap.reading.cells import show
 from vinemap.reading.crs import LONLAT, layer_crs
@@ -86,29 +87,32 @@ def _fault(shape: BaseGeometry | None, outline: BaseGeometry | None, crs: CRS | 
         return "the block has no outline", f"{_OUTLINE}, or delete the row"
     if outline is None:
         return f"the block is drawn as {_kind(shape)}, not as a polygon", _OUTLINE
-    corners = shapely.get_coordinates(outline)
-    if not np.isfinite(corners).all():
+    if not np.isfinite(shapely.get_coordinates(outline)).all():
         return "the outline has corners that are not numbers", "draw it again"
-    if crs is not None and crs.is_geographic:
-        x, y = np.abs(corners).max(axis=0)
-        least_x, least_y = np.abs(corners).min(axis=0)
-        example = f"({corners[0, 0]:.10g}, {corners[0, 1]:.10g})"
-        if y > 90 >= x:
-            return (
-                f"the corner {example} has a latitude beyond 90: longitude and latitude seem swapped",
-                "write longitude first, then latitude, as GeoJSON (RFC 7946) has it",
-            )
-        if x > 360 or y > 90:
-            return (
-                f"the corner {example} is no longitude and latitude: the coordinates look projected",
-                "save the layer with the CRS that it was drawn in, or as EPSG:4326",
-            )
-        if least_y > FARTHEST_LAT >= least_x:
-            return (
-                f"the corner {example} has a latitude beyond {FARTHEST_LAT:g}, where no vines grow: longitude and "
-                "latitude seem swapped",
-                "write longitude first, then latitude, and see whether the samples need the same",
-            )
+    return _misplaced(shapely.get_coordinates(outline)) if crs is not None and crs.is_geographic else None
+
+
+def _misplaced(corners: Array) -> tuple[str, str] | None:
+    """Say what is wrong with corners, shape (n, 2), that can be no longitudes and latitudes of a vineyard."""
+    x, y = np.abs(corners).max(axis=0)
+    least_x, least_y = np.abs(corners).min(axis=0)
+    example = f"({corners[0, 0]:.10g}, {corners[0, 1]:.10g})"
+    if y > 90 >= x:
+        return (
+            f"the corner {example} has a latitude beyond 90: longitude and latitude seem swapped",
+            "write longitude first, then latitude, as GeoJSON (RFC 7946) has it",
+        )
+    if x > 360 or y > 90:
+        return (
+            f"the corner {example} is no longitude and latitude: the coordinates look projected",
+            "save the layer with the CRS that it was drawn in, or as EPSG:4326",
+        )
+    if least_y > FARTHEST_LAT >= least_x:
+        return (
+            f"the corner {example} has a latitude beyond {FARTHEST_LAT:g}, where no vines grow: longitude and "
+            "latitude seem swapped",
+            "write longitude first, then latitude, and see whether the samples need the same",
+        )
     return None
 
 
@@ -161,7 +165,8 @@ def repair(blocks: gpd.GeoDataFrame, findings: Findings) -> gpd.GeoDataFrame:
     mended = blocks.set_geometry(gpd.GeoSeries(shapes, index=blocks.index, crs=blocks.crs))
     mended = mended[[shape is not None for shape in shapes]].reset_index(drop=True)
     _warn_of_spacings(mended, findings)
-    _refuse_far_first_vines(mended, findings)
+    with folded(findings, len(mended)):
+        _refuse_far_first_vines(mended, findings)
     return mended
 
 

@@ -164,7 +164,8 @@ def _read_nodes(
     columns = match_columns(table, NodeRow, mapping, findings)
     checked = check_rows(table, NodeRow, columns, findings, section=section)
     _refuse_unknown(checked, known, samples_file, findings)
-    _refuse_repeats_within(checked, findings)
+    with folded(findings, len(checked.rows)):
+        _refuse_repeats_within(checked, findings)
     _warn_of_codes(checked, ("primary", "secondary", "tertiary"), findings)
     nodes = _numbered(checked, findings)
     unread = (nodes[["primary", "secondary", "tertiary"]] == "unread").all(axis=1)

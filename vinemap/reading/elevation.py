@@ -30,13 +30,14 @@ _MOST_ZEROS = 0.05
 _UNITS: dict[str, tuple[str, float]] = {
     **dict.fromkeys(("", "unknown", "m", "meter", "meters", "metre", "metres"), ("metres", 1.0)),
     **dict.fromkeys(
-        ("ft", "foot", "feet", "ftint", "intft")
-        + ("internationalfoot", "internationalfeet", "footinternational", "feetinternational"),
+        ("ft", "foot", "feet", "intft", "internationalfoot", "internationalfeet", "footinternational"),
         ("feet", 0.3048),
     ),
     **dict.fromkeys(
-        ("ussurveyfoot", "ussurveyfeet", "surveyfoot", "surveyfeet", "sfoot", "sft", "usfoot", "usfeet", "usft")
-        + ("footus", "feetus", "ftus", "footussurvey", "feetussurvey", "ftussurvey"),
+        (
+            *("ussurveyfoot", "ussurveyfeet", "surveyfoot", "surveyfeet", "sfoot", "sft", "usfoot", "usfeet", "usft"),
+            *("footus", "feetus", "ftus", "footussurvey", "feetussurvey", "ftussurvey"),
+        ),
         ("US survey feet", 1200 / 3937),
     ),
     **dict.fromkeys(("dm", "decimeter", "decimeters", "decimetre", "decimetres"), ("decimetres", 0.1)),
@@ -92,13 +93,13 @@ def _read(path: Path, blocks: gpd.GeoDataFrame | None, findings: Findings) -> xr
             window = needed
         z = grid.read(1, window=window, masked=True).astype(np.float64).filled(np.nan)
         z = z * (grid.scales[0] or 1.0) + (grid.offsets[0] or 0.0)
+        if grid.count > 1:
+            findings.warn(f"{path.name} has {grid.count} bands; the first was read as elevation.")
         unit = _height_unit(grid, crs, path, findings)
         if unit is None:
             return None
         gaps_declared = grid.nodata is not None
         transform = grid.window_transform(window)
-        if grid.count > 1:
-            findings.warn(f"{path.name} has {grid.count} bands; the first was read as elevation.")
     z = _possible(z, unit, path, findings) * unit
     if not gaps_declared:
         _warn_of_zeros(z, path, findings)
@@ -149,8 +150,8 @@ def _window(grid: rasterio.DatasetReader, crs: CRS, blocks: gpd.GeoDataFrame) ->
 
 
 def _height_unit(grid: rasterio.DatasetReader, crs: CRS, path: Path, findings: Findings) -> float | None:
-    """Return the metres in the grid's unit of height, as the band or else the CRS states it; None where unknown."""
-    stated = grid.units[0] or next((axis.unit_name for axis in crs.axis_info[2:]), "")
+    """Return the metres in the grid's unit of height, as its band or a vertical CRS states it; None where unknown."""
+    stated = grid.units[0] or ""
     unit = _UNITS.get("".join(letter for letter in stated.casefold() if letter.isalnum()))
     if unit is None:
         findings.problem(
@@ -180,7 +181,7 @@ def _warn_of_zeros(z: Array, path: Path, findings: Findings) -> None:
     if _MOST_ZEROS * known.sum() < zeros < known.sum():
         findings.warn(
             f"{path.name}: {100 * zeros / known.sum():.0f} % of its heights in and around the blocks are exactly 0, "
-            "and it declares no value for gaps; they were taken as ground at 0 m. If they are gaps, declare 0 as nodata."
+            "and it declares no value for gaps: they were taken as ground at 0 m. If they are gaps, make 0 its nodata."
         )
 
 

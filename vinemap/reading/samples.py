@@ -14,8 +14,8 @@ from shapely import MultiPoint, Point
 from shapely.geometry.base import BaseGeometry
 
 from vinemap.errors import Findings
-from vinemap.reading.cells import bare_name, date_figures, show
 from vinemap.reading.blocks import FARTHEST_LAT
+from vinemap.reading.cells import bare_name, date_figures, show
 from vinemap.reading.crs import LONLAT, layer_crs, named_crs
 from vinemap.reading.files import POINTS, TABLES, find_file
 from vinemap.reading.layers import read_layer
@@ -64,7 +64,8 @@ def read_samples(
     columns = match_columns(table, SampleRow, settings.columns.samples, findings)
     context = {"day_first": _day_first(table, columns, settings, findings)}
     checked = check_rows(table, SampleRow, columns, findings, context, section="samples")
-    refuse_repeats(checked, "sample", "give each sample a name of its own", findings)
+    with folded(findings, len(table.rows)):
+        refuse_repeats(checked, "sample", "give each sample a name of its own", findings)
     _warn_of_alike(checked, findings)
     _warn_of_early_dates(checked, settings, findings)
     names = {name for name in names_of(checked, "sample") if name is not None} if "sample" in columns else None
@@ -291,17 +292,16 @@ def refuse_mistaken_axes(samples: gpd.GeoDataFrame, blocks: gpd.GeoDataFrame, fi
         places = np.flatnonzero(mistaken)
         if len(places) == len(samples):
             # Exchanged axes in one file look from the other as if they were exchanged there.
-            open_ = geographic and "swapped" in words and np.abs(y).max() <= FARTHEST_LAT
-            there = str(blocks["file"].iloc[0])
+            either = geographic and "swapped" in words and np.abs(y).max() <= FARTHEST_LAT
+            here, there = str(samples["file"].iloc[0]), str(blocks["file"].iloc[0])
             findings.problem(
-                samples["file"].iloc[0],
+                here,
                 None,
                 f"{x_name}, {y_name}",
-                f"{words} in every row{f' (or else in {there})' if open_ else ''}: ({x[0]:.10g}, {y[0]:.10g}) is far "
+                f"{words} in every row{f' (or else in {there})' if either else ''}: ({x[0]:.10g}, {y[0]:.10g}) is far "
                 "from the blocks, the other way it is not",
-                f"see which of the two files lies where the vineyard is, and correct the other, {samples['file'].iloc[0]} "
-                f"or {there}"
-                if open_
+                f"see whether {here} or {there} lies where the vineyard is, and correct the other"
+                if either
                 else "correct the columns",
             )
             continue
@@ -327,8 +327,9 @@ def refuse_placeless(samples: gpd.GeoDataFrame, findings: Findings) -> gpd.GeoDa
         Gets a problem for each.
     """
     placed = np.isfinite(samples.geometry.x) & np.isfinite(samples.geometry.y)
-    for name, file, row in samples.loc[~placed, ["sample", "file", "row"]].itertuples(index=False):
-        findings.problem(
-            file, row, "", f"the point of sample {show(name)} lies on another side of the earth", "correct the row"
-        )
+    with folded(findings, len(samples)):
+        for name, file, row in samples.loc[~placed, ["sample", "file", "row"]].itertuples(index=False):
+            findings.problem(
+                file, row, "", f"the point of sample {show(name)} lies on another side of the earth", "correct the row"
+            )
     return samples[placed].reset_index(drop=True)

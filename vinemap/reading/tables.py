@@ -56,7 +56,7 @@ class Table:
 
 @contextmanager
 def folded(findings: Findings, among: int, what: str = "rows") -> Iterator[None]:
-    """Leave of the problems found inside, where one fault holds for most rows of a column, the first alone, counted.
+    """Of the problems found inside, let the first stand, with a count, for a fault that half the rows or more share.
 
     Parameters
     ----------
@@ -77,7 +77,7 @@ def folded(findings: Findings, among: int, what: str = "rows") -> Iterator[None]
     kept: dict[Problem, None] = {}
     for problem in found:
         alike = faults.get((problem.file, problem.column, problem.remedy), [])
-        if problem.row is None or len(alike) <= max(_FEW, among / 2):
+        if problem.row is None or len(alike) <= _FEW or len(alike) < among / 2:
             kept[problem] = None
         else:
             more = f"{alike[0].message} (so in {len(alike)} of {among} {what}, the first one here)"
@@ -166,15 +166,15 @@ def _header_fits(file: str, filled: list[tuple[int, Cells]], fitting: int, width
     long = [(number, cells) for number, cells in filled[1:] if any(not blank(cell) for cell in cells[width:])]
     workbook = ".xlsx" in file.casefold()
     if len(long) > max(_FEW, fitting):
-        above = "title rows and merged cells" if workbook else "title lines"
+        title = "if title rows or merged cells stand above the header, delete them, and name every column"
+        marks = "put cells that hold the separator, such as a decimal comma, in quotation marks"
         findings.problem(
             file,
             filled[0][0],
             "",
             f"the first row, read as the header, has {width} cell{'' if width == 1 else 's'}, and {len(long)} of "
             f"{len(filled) - 1} rows below have more (row {long[0][0]} is the first)",
-            f"delete {above} above the header, so that it comes first, and name every column"
-            + ("" if workbook else "; put cells that hold the separator, such as a decimal comma, in quotation marks"),
+            title if workbook else f"{marks}; {title}",
         )
         return False
     for number, cells in long:

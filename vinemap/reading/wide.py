@@ -66,7 +66,8 @@ def unfold(table: Table, mapping: Mapping[str, str], findings: Findings, section
     canes_mapping = {field: name for field, name in mapping.items() if field in CaneRow.model_fields}
     columns = match_columns(bare, CaneRow, canes_mapping, findings)
     checked = check_rows(bare, CaneRow, columns, findings, section=section)
-    again = _repeated_canes(checked, findings)
+    with folded(findings, len(table.rows)):
+        again = _repeated_canes(checked, findings)
     rows: list[Cells] = []
     numbers: list[int] = []
     with folded(findings, len(table.rows)):
