@@ -49,6 +49,14 @@ def test_a_thin_block_still_has_cells() -> None:
     assert int((grid["block_index"] == 0).sum()) == pytest.approx(5000 / 9, rel=0.06)
 
 
+@pytest.mark.parametrize("thin", [0, 1])
+def test_a_thin_block_beside_a_wide_one_in_any_order(thin: int) -> None:
+    """A thin block takes the cells that it touches from its neighbour, wherever it stands in the file."""
+    shapes = [box(0, 0, 60, 50.6), box(0, 50.6, 60, 51.0)]
+    grid = block_grid(_blocks(*(shapes[::-1] if thin == 0 else shapes)), 3.0, 4_000_000)
+    assert int((grid["block_index"] == thin).sum()) >= 20
+
+
 def test_grids_of_one_vineyard_line_up() -> None:
     """Corners stand on whole cells, so that the maps of two years lie on each other."""
     first = block_grid(_blocks(box(1, 1, 50, 50)), 3.0, 4_000_000)

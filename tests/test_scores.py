@@ -76,3 +76,10 @@ def test_patches_are_compact() -> None:
     own = np.linalg.norm(xy - centre[np.searchsorted(np.unique(patch), patch)], axis=1)
     assert own.mean() < 120
     assert 2 <= len(np.unique(patch)) <= 8
+
+
+@pytest.mark.filterwarnings("error")
+def test_no_more_patches_than_places() -> None:
+    """Samples on one point, or on two, make no more patches than there are places, and no warning."""
+    assert len(np.unique(spatial_folds(np.zeros((4, 2)), 3))) == 4
+    assert len(np.unique(spatial_folds(np.array([[0.0, 0], [0, 0], [50, 0], [50, 0]]), 3))) == 2

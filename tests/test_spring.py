@@ -62,6 +62,16 @@ def test_hand_sums() -> None:
     assert "s2 (A)" in sentences[2]
 
 
+def test_samples_off_the_map_are_named_and_near_ones_kept() -> None:
+    """One in no block is left out and named; one joined to its block from 6 m outside is held against the next cell."""
+    placed = samples(2)
+    placed.loc[0, "block"] = None
+    placed.geometry = gpd.points_from_xy([X + 900, X + 20], [Y + 50, Y + 106], crs=CRS)
+    check = check_forecast(counts(0, 28), placed, grid(), 0.9)
+    assert check.samples[["sample", "foretold_pct"]].to_numpy().tolist() == [["s1", pytest.approx(30)]]
+    assert spring_findings(check)[-1] == "Left out, since they lie outside every block: s0."
+
+
 def test_calibration_table() -> None:
     """Two classes hold two samples each, with the sums of their nodes; empty classes have no share."""
     table = check_forecast(counts(28, 30, 18, 16), samples(), grid(), 0.9).calibration

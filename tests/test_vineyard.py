@@ -240,6 +240,15 @@ def test_summary(folder: Path) -> None:
     assert summary(read_vineyard(folder))[0] == "Hill: 3 blocks on 7.4 acres."
 
 
+def test_hardiness_of_no_variety(folder: Path) -> None:
+    """A misspelt variety in the settings is named, with the one that was meant."""
+    (folder / "vinemap.toml").write_text("[surface.hardiness]\nReisling = 3.0\n", encoding="utf-8")
+    with pytest.raises(InputError) as caught:
+        read_vineyard(folder)
+    (problem,) = caught.value.problems
+    assert str(problem).startswith("vinemap.toml: surface.hardiness: no block has the variety 'Reisling'; ")
+
+
 def test_no_folder(tmp_path: Path) -> None:
     """A folder that is not there is a VinemapError that names it."""
     with pytest.raises(VinemapError, match="there is no such folder"):

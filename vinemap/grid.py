@@ -41,7 +41,7 @@ def block_grid(blocks: gpd.GeoDataFrame, cell_m: float, max_cells: int) -> xr.Da
     missing = sorted(set(range(len(blocks))) - set(np.unique(index).tolist()))
     if missing:
         thin = _burn(blocks, missing, (ny, nx), transform, touched=True)
-        index = np.where((index < 0) | np.isin(thin, missing), np.maximum(thin, index), index)
+        index = np.where(thin >= 0, thin, index)
     x = left + cell * (np.arange(nx) + 0.5)
     y = bottom + ny * cell - cell * (np.arange(ny) + 0.5)
     grid: xr.Dataset = xr.Dataset({"block_index": (("y", "x"), index)}, coords={"y": y, "x": x})

@@ -10,8 +10,10 @@ import numpy as np
 import pandas as pd
 import xarray as xr
 from pydantic import ValidationInfo, field_validator
+from scipy.spatial import KDTree
 
 from vinemap.errors import Findings, InputError
+from vinemap.grid import centres
 from vinemap.reading.cells import Count, Name, bad
 from vinemap.reading.schema import Row, check_rows, match_columns, names_of
 from vinemap.reading.tables import read_table
@@ -56,11 +58,14 @@ class SpringCheck:
         blind_pct, blind_low_pct, blind_high_pct (Wilson; NaN where the class is empty).
     figure : str
         Layer that was compared: 'no_live_bud', or 'primary' where the secondaries were never read.
+    outside : list of str
+        Samples that were counted but lie outside every block.
     """
 
     samples: pd.DataFrame
     calibration: pd.DataFrame
     figure: str
+    outside: list[str]
 
 
 def read_spring(path: Path, known: set[str]) -> pd.DataFrame:
@@ -116,7 +121,7 @@ def check_forecast(counts: pd.DataFrame, samples: gpd.GeoDataFrame, grid: xr.Dat
     Returns
     -------
     SpringCheck
-        Samples that lie on no cell of the map are left out.
+        Samples outside every block are left out, and named. The others are held against the nearest cell of the map.
 
     Notes
     -----
@@ -127,16 +132,14 @@ def check_forecast(counts: pd.DataFrame, samples: gpd.GeoDataFrame, grid: xr.Dat
     """
     figure = "no_live_bud" if "no_live_bud_injury" in grid else "primary"
     table = counts.merge(pd.DataFrame(samples[["sample", "block"]]), on="sample")
+    outside = table.loc[table["block"].isna(), "sample"].tolist()
+    mapped = np.isfinite(grid[f"{figure}_injury"].to_numpy())
+    table = table[table["block"].notna() & (table["nodes"] > 0) & mapped.any()].reset_index(drop=True)
     points = samples.set_index("sample").geometry.loc[table["sample"]]
-    layers = [f"{figure}_{name}" for name in ("injury", "low", "high")]
-    found = grid[layers].sel(
-        x=xr.DataArray(points.x.to_numpy(), dims="point"),
-        y=xr.DataArray(points.y.to_numpy(), dims="point"),
-        method="nearest",
-    )
-    for name, layer in zip(("foretold_pct", "foretold_low_pct", "foretold_high_pct"), layers, strict=True):
-        table[name] = 100 * found[layer].to_numpy().astype(np.float64)
-    table = table[table["foretold_pct"].notna() & (table["nodes"] > 0)].reset_index(drop=True)
+    cell = KDTree(centres(grid, mapped)).query(np.column_stack([points.x, points.y]))[1]
+    for name in ("injury", "low", "high"):
+        column = "foretold_pct" if name == "injury" else f"foretold_{name}_pct"
+        table[column] = 100 * grid[f"{figure}_{name}"].to_numpy()[mapped][cell].astype(np.float64)
     table["blind"] = table["nodes"] - table["shoots"]
     table = table.assign(**_shares(table, confidence))
     less = table["blind_high_pct"] < table["foretold_low_pct"]
@@ -144,7 +147,7 @@ def check_forecast(counts: pd.DataFrame, samples: gpd.GeoDataFrame, grid: xr.Dat
     table["verdict"] = np.select([more, less], [MORE, LESS], "")
     order = ["sample", "block", "nodes", "shoots", "blind", "blind_pct", "blind_low_pct", "blind_high_pct"]
     table = table[[*order, "foretold_pct", "foretold_low_pct", "foretold_high_pct", "verdict"]]
-    return SpringCheck(table, _calibration(table, confidence), figure)
+    return SpringCheck(table, _calibration(table, confidence), figure, outside)
 
 
 def corrected(tallies: pd.DataFrame, counts: pd.DataFrame) -> pd.DataFrame:
@@ -180,8 +183,9 @@ def corrected(tallies: pd.DataFrame, counts: pd.DataFrame) -> pd.DataFrame:
 def spring_findings(check: SpringCheck) -> list[str]:
     """Say in plain sentences how the map did, and where it erred."""
     table = check.samples
+    left_out = [f"Left out, since they lie outside every block: {', '.join(check.outside)}."] if check.outside else []
     if table.empty:
-        return ["No sample that was counted lies on the map."]
+        return ["No sample that was counted lies on the map.", *left_out]
     nodes, blind = int(table["nodes"].sum()), int(table["blind"].sum())
     foretold = float((table["foretold_pct"] * table["nodes"]).sum() / nodes)
     sentences = [
@@ -199,7 +203,7 @@ def spring_findings(check: SpringCheck) -> list[str]:
             sentences.append(f"Blind nodes {verdict}: {names}.")
     if not table["verdict"].any():
         sentences.append("No sample differs from what was foretold by more than chance.")
-    return sentences
+    return [*sentences, *left_out]
 
 
 def _shares(table: pd.DataFrame, confidence: float) -> dict[str, pd.Series[float]]:

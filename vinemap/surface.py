@@ -29,6 +29,8 @@ _ROWS_PER_COVARIATE = 8
 _DRAWS = 200
 _BATCH = 100_000
 _BOUNDS = (0.05, 0.95)
+# A gain that rounds to nought per cent is none.
+_BETTER = 0.995
 
 
 @dataclass(frozen=True)
@@ -461,5 +463,5 @@ def cross_validate(field: BinomialField, rows: Rows) -> dict[str, Any]:
         means = left_out_means(rows.dead, rows.read, rows.block, groups)
         result[name] = {**asdict(surface), "block_means_brier": brier_score(rows.dead, rows.read, means)}
     single = result["leave_one_out"]
-    result["better_than_block_means"] = bool(single["brier"] < single["block_means_brier"])
+    result["better_than_block_means"] = bool(single["brier"] < _BETTER * single["block_means_brier"])
     return result
