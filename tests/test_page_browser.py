@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import datetime as dt
+import io
 import re
+import shutil
+import subprocess
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -14,9 +17,12 @@ import numpy as np
 import pandas as pd
 import pytest
 from axe_playwright_python import sync_playwright as axe
+from PIL import Image
+from pypdf import PdfReader
 from pyproj import Transformer
+from shapely.geometry import Point
 
-from tests.page_case import page_case
+from tests.page_case import PageCase, page_case
 from tests.test_page import HOSTILE
 from vinemap.page import OnlineGround, write_page
 from vinemap.settings import Settings
@@ -26,6 +32,7 @@ pytestmark = pytest.mark.browser
 ARTIFACTS = Path(__file__).parent / "artifacts"
 DESK = {"width": 1280, "height": 800}
 PHONE = {"width": 360, "height": 740}
+ASIDE = {"width": 844, "height": 390}  # a phone on its side
 LAYERS = ("action", "injury", "low", "high", "chance", "none")
 
 
@@ -106,6 +113,29 @@ def _pixels(page: Any, pane: str) -> str:
     return str(page.evaluate(f"document.querySelector('.leaflet-{pane}-pane canvas').toDataURL()"))
 
 
+def _lonlat(case: PageCase, points: list[Point]) -> list[list[float]]:
+    """Points of the vineyard's own projection as longitude and latitude."""
+    places = gpd.GeoSeries(points, crs=case.blocks.crs).to_crs(4326)
+    return [[place.x, place.y] for place in places]
+
+
+def _on_screen(page: Any, places: list[list[float]]) -> list[list[float]]:
+    """Where places stand in the window."""
+    found: list[list[float]] = page.evaluate(
+        "(places) => { const b = map_vineyard.getContainer().getBoundingClientRect(); return places.map(([lon, lat]) =>"
+        " { const p = map_vineyard.latLngToContainerPoint([lat, lon]); return [p.x + b.x, p.y + b.y]; }); }",
+        places,
+    )
+    return found
+
+
+def _inside(shape: Any, each: int = 6) -> list[Point]:
+    """A net of points well inside a block."""
+    left, bottom, right, top = shape.bounds
+    net = [Point(x, y) for x in np.linspace(left, right, each) for y in np.linspace(bottom, top, each)]
+    return [point for point in net if shape.buffer(-6).contains(point)]
+
+
 def _percent(text: str) -> int:
     found = re.fullmatch(r"(\d+)\s*%", text.replace("\u00a0", " ").strip())
     assert found, text
@@ -167,6 +197,73 @@ def test_opacity_reaches_the_surface(opened: Open, file: Path) -> None:
     page.page.fill("#opacity", "40")
     assert page.page.evaluate("document.querySelector('.leaflet-surface-pane canvas').style.opacity") == "0.4"
     assert page.page.inner_text("#opacity-said") == "40%"
+
+
+def test_circles_take_colour_only_where_the_legend_explains_it(opened: Open, file: Path) -> None:
+    """Coloured by what was cut in the injury layer, white in every other."""
+    case = page_case()
+    page = opened(file)
+    page.page.click("#open-layers")
+    page.page.uncheck("#overlay-choice input[value=names]")
+    page.page.uncheck("#overlay-choice input[value=contours]")
+    places = _on_screen(page.page, _lonlat(case, list(case.samples.geometry)))
+    white = {}
+    for layer in ("injury", "chance", "low", "action", "none"):
+        page.page.check(f"#layer-choice input[value={layer}]")
+        page.page.wait_for_timeout(60)
+        colours = page.page.evaluate(
+            "(places) => { const c = document.querySelector('.leaflet-marks-pane canvas');"
+            "const copy = document.createElement('canvas'); copy.width = c.width; copy.height = c.height;"
+            "const pen = copy.getContext('2d'); pen.drawImage(c, 0, 0); const b = c.getBoundingClientRect();"
+            "return places.map(([x, y]) => [...pen.getImageData(x - b.x, y - b.y, 1, 1).data]); }",
+            places,
+        )
+        white[layer] = np.mean([colour == [255, 255, 255, 255] for colour in colours])
+    assert white.pop("injury") < 0.2
+    assert min(white.values()) > 0.9, white
+
+
+def test_names_give_way_to_the_worst_and_figures_stay(opened: Open, tmp_path: Path) -> None:
+    """Where names crowd, the worst block has its name and its figure, and every other block its figure at least."""
+    case = page_case()
+    names = {old: f"{old[:5]} by the lane" for old in case.blocks["block"]}
+    for table in (case.blocks, case.samples, case.zones):
+        table["block"] = table["block"].map(names)
+    worst = case.blocks["map_injury_pct"].idxmax()
+    case.blocks["area_ha"] = np.where(case.blocks.index == worst, 0.5, 5.0)
+    write_page(tmp_path / "map.html", **case.arguments())
+    page = opened(tmp_path / "map.html", PHONE)
+    page.page.add_init_script(
+        "window.written = []; for (const kind of ['OffscreenCanvasRenderingContext2D', 'CanvasRenderingContext2D']) {"
+        " const own = window[kind].prototype.fillText; window[kind].prototype.fillText = function (text, ...rest)"
+        " { written.push(text); return own.call(this, text, ...rest); }; }"
+    )
+    page.page.reload()
+    page.page.wait_for_selector("html[data-ready]")
+    written = page.page.evaluate(
+        "async () => { written.length = 0; map_vineyard.panBy([1, 0], {animate: false});"
+        " await new Promise(requestAnimationFrame); return written; }"
+    )
+    page.shot("phone_names")
+    assert case.blocks.loc[worst, "block"] in written
+    assert len(set(written) & set(case.blocks["block"])) < len(case.blocks), (
+        "names do not crowd: this test sees nothing"
+    )
+    assert {f"{pct:.0f}%" for pct in case.blocks["map_injury_pct"]} <= set(written)
+
+
+def test_browser_that_cannot_hand_pictures_over_paints_in_sight(opened: Open, file: Path) -> None:
+    """Without OffscreenCanvas the three drawings are there all the same."""
+    page = opened(file)
+    page.page.add_init_script("delete window.OffscreenCanvas")
+    page.page.reload()
+    page.page.wait_for_selector("html[data-ready]")
+    painted = page.page.evaluate(
+        "() => [...document.querySelectorAll('.painted canvas')].map((c) => c.getContext('2d')"
+        ".getImageData(0, 0, c.width, c.height).data.some((part) => part > 0))"
+    )
+    assert painted == [True] * 3
+    assert page.quiet(), page.said
 
 
 # --- reading ------------------------------------------------------------------------------------------------------
@@ -379,6 +476,35 @@ def test_settings_choose_language_and_units(opened: Open, tmp_path: Path) -> Non
     assert "acres" in page.page.text_content("#ranks")
 
 
+def test_odds_of_a_height_follow_the_unit(opened: Open, file: Path) -> None:
+    """A foot's odds are the 0.3048th power of a metre's: 1.24 a metre is 1.07 a foot (1.15 to 1.34: 1.04 to 1.09)."""
+    page = opened(file)
+    told = page.page.text_content("#about ul li").replace("\u00a0", " ")
+    assert told.startswith("Each metre lower above the low ground within 150 m: more dead buds.")
+    assert "× 1.24 (1.15 to 1.34)" in told
+    page.page.click("#units [value=us]")
+    told = page.page.text_content("#about ul li").replace("\u00a0", " ")
+    assert told.startswith("Each foot lower above the low ground within 492 ft: more dead buds.")
+    assert "× 1.07 (1.04 to 1.09)" in told
+    page.page.click("#languages [value=es]")
+    assert page.page.text_content("#about ul li").startswith("Cada pie más bajo")
+
+
+def test_how_well_samples_were_foretold_is_said_in_both_languages(opened: Open, tmp_path: Path) -> None:
+    """Built from the run's scores: 1 - 0.12 / 0.16 is 25 % better; no English sentence on the Spanish page."""
+    case = page_case()
+    case.report["scores"] |= {"leave_one_out": {"brier": 0.12, "block_means_brier": 0.16, "coverage_90": 0.924}}
+    write_page(tmp_path / "map.html", **case.arguments())
+    page = opened(tmp_path / "map.html")
+    assert "foretells 25% better" in page.page.text_content("#about")
+    assert "92 of 100 left-out samples fell inside their 90% bounds" in page.page.text_content("#about")
+    page.page.click("#languages [value=es]")
+    about = page.page.text_content("#about").replace("\u00a0", " ")
+    assert "acierta 25 % más" in about
+    assert "92 de cada 100" in about
+    assert "block averages" not in about
+
+
 # --- safety -------------------------------------------------------------------------------------------------------
 
 
@@ -475,6 +601,34 @@ def test_refused_position_is_said_plainly_and_the_button_goes(opened: Open, file
     assert "does not give the position" in page.page.inner_text("#notice")
 
 
+def test_notice_can_be_sent_away(opened: Open, file: Path) -> None:
+    """By its own button, by the next tap on the map, and by Escape."""
+    page = opened(file, PHONE)
+    ways = {
+        "button": lambda: page.page.click("#close-notice"),
+        "tap": lambda: page.page.mouse.click(180, 300),
+        "Escape": lambda: page.page.keyboard.press("Escape"),
+    }
+    for way, send in ways.items():
+        page.page.evaluate("document.querySelector('#locate').click()")
+        assert page.page.is_visible("#notice"), way
+        send()
+        assert not page.page.is_visible("#notice"), way
+
+
+def test_escape_closes_the_layer_list_on_a_desk(opened: Open, file: Path) -> None:
+    """The list goes and its button has the focus; an open block stays until the next press."""
+    page = opened(file)
+    page.page.locator("#ranks .rank").first.click()
+    page.page.click("#open-layers")
+    page.page.keyboard.press("Escape")
+    assert not page.page.is_visible("#layers")
+    assert page.page.evaluate("document.activeElement.id") == "open-layers"
+    assert page.page.is_visible("#detail")
+    page.page.keyboard.press("Escape")
+    assert not page.page.is_visible("#detail")
+
+
 def test_position_is_marked_and_read(opened: Open, file: Path) -> None:
     """With leave, the phone's place is shown and read like a tap."""
     case = page_case()
@@ -527,6 +681,97 @@ def test_phone_of_360_pixels(opened: Open, file: Path) -> None:
     assert page.page.get_attribute("#fold", "aria-expanded") == "false"
     assert not page.page.is_visible("#detail-name")
     assert page.quiet(), page.said
+
+
+def test_a_tap_reads_the_ground_between_samples(opened: Open, file: Path) -> None:
+    """At the opening view most of a block answers with its own figure; zoomed in, a sample takes a thumb."""
+    case = page_case()
+    page = opened(file, PHONE, has_touch=True, is_mobile=True)
+    page.page.evaluate("map_vineyard.doubleClickZoom.disable()")  # the taps follow one another fast
+    read = []
+    for place in _lonlat(case, _inside(case.blocks.geometry.iloc[1])):
+        [[x, y]] = _on_screen(page.page, [place])
+        page.page.touchscreen.tap(x, y)
+        read.append(page.page.locator(".leaflet-popup").count() == 0)
+        if not read[-1]:
+            page.page.keyboard.press("Escape")
+            page.page.wait_for_selector(".leaflet-popup", state="detached")
+            page.page.evaluate("document.querySelector('#whole').click()")
+    assert np.mean(read) > 0.6, read
+    sample = _lonlat(case, [case.samples.geometry.iloc[0]])
+    view = "([[lon, lat]]) => map_vineyard.setView([lat, lon], 20, {animate: false}).panBy([0, 150], {animate: false})"
+    page.page.evaluate(view, sample)
+    [[x, y]] = _on_screen(page.page, sample)
+    page.page.touchscreen.tap(x + 18, y)
+    page.page.wait_for_selector(".leaflet-popup .card")
+
+
+def test_blocks_stay_in_sight_on_a_phone_on_its_side(opened: Open, file: Path) -> None:
+    """Legend, hint and tools leave at least three quarters of each block free."""
+    case = page_case()
+    page = opened(file, ASIDE)
+    page.shot("phone_aside")
+    for name, shape in zip(case.blocks["block"], case.blocks.geometry, strict=True):
+        covered = page.page.evaluate(
+            "(points) => points.map(([x, y]) => !document.elementFromPoint(x, y)?.closest('.folium-map'))",
+            _on_screen(page.page, _lonlat(case, _inside(shape))),
+        )
+        assert np.mean(covered) <= 0.25, name
+    assert page.page.is_visible("#legend .scale")
+
+
+@pytest.mark.parametrize("viewport", [DESK, PHONE], ids=["desk", "phone"])
+def test_larger_letters_of_the_reader_are_honoured(opened: Open, file: Path, viewport: dict[str, int]) -> None:
+    """With a root size of 24 px in place of 16 all type is half as large again, and nothing is cut or pushed out."""
+    page = opened(file, viewport)
+    sizes = "() => ['body', 'h1', '#legend h2', '#readout', '#fold', '.rank .who b'].map((s) => parseFloat("
+    sizes += "getComputedStyle(document.querySelector(s)).fontSize))"
+    before = np.array(page.page.evaluate(sizes))
+    page.page.evaluate("document.documentElement.style.fontSize = '24px'")
+    page.page.wait_for_timeout(100)
+    page.shot(f"large_type_{viewport['width']}")
+    np.testing.assert_allclose(page.page.evaluate(sizes), 1.5 * before, rtol=1e-3)
+    out = page.page.evaluate(
+        "() => [...document.querySelectorAll('#head *, #legend, #readout, #tools button, #panel-inside *, #fold')]"
+        ".filter((n) => n.checkVisibility({visibilityProperty: true}) && !n.closest('.scroll, svg'))"
+        ".filter((n) => { const r = n.getBoundingClientRect(); return r.right > innerWidth + 1 || r.left < -1; })"
+        ".map((n) => n.outerHTML.slice(0, 90))"
+    )
+    assert out == []
+    head = page.page.evaluate(
+        "() => { const h = document.querySelector('#head').getBoundingClientRect();"
+        " const t = document.querySelector('#head .title').getBoundingClientRect();"
+        " return t.top >= h.top - 1 && t.bottom <= h.bottom + 1; }"
+    )
+    assert head
+
+
+def test_printed_map_keeps_colours_and_ground(opened: Open, file: Path) -> None:
+    """On the paper itself the ground is shaded and the blocks bear the injury's colours."""
+    page = opened(file)
+    pdf = page.page.pdf(format="A4")
+    drawn = [picture.image for picture in PdfReader(io.BytesIO(pdf)).pages[0].images]
+    coloured = [_shares(picture) for picture in drawn if picture is not None and picture.width > 1380]
+    assert len(coloured) == 3, "ground, surface and marks, each at twice the screen's fineness"
+    assert max(warm for warm, _ in coloured) > 0.05
+    assert max(grey for _, grey in coloured) > 0.3
+    if shutil.which("pdftoppm") is None:
+        return
+    render = ["pdftoppm", "-r", "50", "-f", "1", "-l", "1", "-png", "-"]
+    page_one = Image.open(io.BytesIO(subprocess.run(render, input=pdf, capture_output=True, check=True).stdout))
+    warm, grey = _shares(page_one.crop((0, 0, page_one.width, page_one.height // 2)))
+    assert warm > 0.1
+    assert grey > 0.1
+
+
+def _shares(picture: Image.Image) -> tuple[float, float]:
+    """Share of pixels that are strongly coloured, and of those between black and white without much colour."""
+    pixels = np.asarray(picture.convert("RGBA")).reshape(-1, 4).astype(int)
+    light, dark = pixels[:, :3].max(axis=1), pixels[:, :3].min(axis=1)
+    seen = pixels[:, 3] > 127
+    return float(np.mean(seen & (light - dark > 60))), float(
+        np.mean(seen & (light - dark < 30) & (dark > 90) & (light < 235))
+    )
 
 
 @pytest.mark.parametrize(("paper", "width"), [("A4", 210), ("Letter", 216)])

@@ -11,13 +11,24 @@ function about() {
 function sure() {
   const { scores, model } = data.report;
   const box = make("div", {}, make("p", {}, t("sure.bounds")));
-  if (scores?.better_than_block_means === true) box.append(make("p", {}, t("scores.better")));
-  if (scores?.better_than_block_means === false) box.append(make("p", { class: "warn" }, t("scores.no_better")));
-  if (scores?.text) box.append(own(scores.text, "p", { lang: "en" }));
+  if (scores) box.append(...scoreWords(scores));
   if (model) box.append(...modelWords(model));
   if (!ground) box.append(make("p", {}, t("sure.no_elevation")));
   box.append(make("p", {}, t("sure.few")), make("p", {}, cellWords()));
   return box;
+}
+
+// How left-out samples were foretold; a run without the figures says it in its own English sentence.
+function scoreWords({ better_than_block_means: better, leave_one_out: single, text }) {
+  const known = single && [single.brier, single.block_means_brier, single.coverage_90].every(Number.isFinite);
+  const figures = known && { gain: percent(100 * (1 - single.brier / single.block_means_brier)), covered: number(100 * single.coverage_90), sure: percent(90) };
+  if (known && better) return [make("p", {}, t("scores.gain", figures))];
+  const lines = [];
+  if (better === true) lines.push(make("p", {}, t("scores.better")));
+  if (better === false) lines.push(make("p", { class: "warn" }, t("scores.no_better")));
+  if (known) lines.push(make("p", {}, t("scores.covered", figures)));
+  else if (text) lines.push(own(text, "p", { lang: "en" }));
+  return lines;
 }
 
 function cellWords() {
@@ -25,16 +36,28 @@ function cellWords() {
   return surface.factor > 1 ? t("sure.coarsened", { cell, fine: metres(surface.cell_m / surface.factor, 1) }) : t("sure.cell", { cell });
 }
 
+const REACH_M = { height_above_low_m: 150, height_above_basin_m: 400, rise_m: 150 }; // how far "around" goes
+
+// A covariate in words, and the power of its odds that belongs to one step of them: heights are fitted per metre, and a
+// foot's odds are the 0.3048th power of a metre's.
+function stepOf({ name, label }) {
+  if (!hasText(`covariate.${name}`)) return { step: own(label ?? name), power: 1 };
+  const height = name.endsWith("_m");
+  const step = t(`covariate.${name}`, { step: t(`covariate.step.${words.units}`), reach: metres(REACH_M[name] ?? 0, 0) });
+  return { step, power: height && words.units === "us" ? 1 / FEET_PER_M : 1 };
+}
+
 function modelWords(model) {
   const lines = (model.covariates ?? []).map((one) => {
-    const text = hasText(`covariate.${one.name}`) ? t(`covariate.${one.name}`) : own(one.label ?? one.name);
+    const { step, power } = stepOf(one);
+    const [odds, low, high] = [one.odds_ratio, one.odds_low, one.odds_high].map((ratio) => number(ratio ** power, 2));
     const sense = one.odds_low > 1 ? "more" : one.odds_high < 1 ? "fewer" : "unclear";
-    return make("li", {}, sentence(`covariate.${sense}`, { step: text, odds: number(one.odds_ratio, 2), low: number(one.odds_low, 2), high: number(one.odds_high, 2) }));
+    return make("li", {}, sentence(`covariate.${sense}`, { step, odds, low, high }));
   });
-  const words = [];
-  if (lines.length) words.push(make("p", {}, t("sure.follows")), make("ul", {}, lines));
-  if (model.range_m != null) words.push(make("p", {}, t("sure.range", { range: metres(model.range_m, 0), low: metres(model.range_low_m ?? model.range_m, 0), high: metres(model.range_high_m ?? model.range_m, 0) })));
-  return words;
+  const told = [];
+  if (lines.length) told.push(make("p", {}, t("sure.follows")), make("ul", {}, lines));
+  if (model.range_m != null) told.push(make("p", {}, t("sure.range", { range: metres(model.range_m, 0), low: metres(model.range_low_m ?? model.range_m, 0), high: metres(model.range_high_m ?? model.range_m, 0) })));
+  return told;
 }
 
 function cautions() {

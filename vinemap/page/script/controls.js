@@ -104,14 +104,27 @@ function openLayers(open) {
   byId("open-layers").setAttribute("aria-expanded", String(open));
 }
 
+// Escape closes one thing at a time: what lies over the map first, and an open block before a list that stands beside it.
+function escape() {
+  const open = !byId("layers").hidden;
+  const over = open && (narrow() || byId("layers").contains(document.activeElement) || document.activeElement === byId("open-layers"));
+  if (popup.isOpen()) map.closePopup();
+  else if (!byId("notice").hidden) notice("");
+  else if (open && (over || byId("detail").hidden)) {
+    openLayers(false);
+    byId("open-layers").focus();
+  } else if (!byId("detail").hidden) closeDetail();
+}
+
 function wire() {
-  for (const [id, name] of [["zoom-in", "plus"], ["zoom-out", "minus"], ["whole", "whole"], ["locate", "locate"], ["open-layers", "layers"], ["close-layers", "close"]]) byId(id).append(icon(ICONS[name]));
+  for (const [id, name] of [["zoom-in", "plus"], ["zoom-out", "minus"], ["whole", "whole"], ["locate", "locate"], ["open-layers", "layers"], ["close-layers", "close"], ["close-notice", "close"]]) byId(id).append(icon(ICONS[name]));
   byId("zoom-in").addEventListener("click", () => map.zoomIn());
   byId("zoom-out").addEventListener("click", () => map.zoomOut());
   byId("whole").addEventListener("click", () => fit(boxOfAll(blocks)));
   byId("locate").addEventListener("click", locate);
   byId("open-layers").addEventListener("click", () => openLayers(byId("layers").hidden));
   byId("close-layers").addEventListener("click", () => { openLayers(false); byId("open-layers").focus(); });
+  byId("close-notice").addEventListener("click", () => notice(""));
   byId("fold").addEventListener("click", () => unfold(!byId("panel").classList.contains("open")));
   byId("print").addEventListener("click", () => window.print());
   byId("find").addEventListener("input", ranks);
@@ -120,12 +133,7 @@ function wire() {
     byId("opacity-said").textContent = percent(state.opacity);
     painters.surface._container.style.opacity = state.opacity / 100;
   });
-  document.addEventListener("keydown", (event) => {
-    if (event.key !== "Escape") return;
-    if (popup.isOpen()) map.closePopup();
-    else if (!byId("layers").hidden && narrow()) openLayers(false);
-    else if (!byId("detail").hidden) closeDetail();
-  });
+  document.addEventListener("keydown", (event) => { if (event.key === "Escape") escape(); });
   map.on("popupopen", () => byId("stage").classList.add("reading-sample"));
   map.on("popupclose", () => {
     byId("stage").classList.remove("reading-sample");

@@ -15,7 +15,9 @@ for (const block of blocks) {
   block.samplesHere = samples.filter((sample) => sample.block === block.row);
   block.zonesHere = zones.filter((zone) => zone.block === block.row);
 }
-const ranked = [...blocks].sort((a, b) => (b.pct ?? -1) - (a.pct ?? -1) || a.row - b.row);
+// What a block is ranked by: one with too few samples comes last, whatever the map guesses there.
+const judged = (block) => (block.action === "no_data" ? -1 : block.pct ?? -1);
+const ranked = [...blocks].sort((a, b) => judged(b) - judged(a) || a.row - b.row);
 ranked.forEach((block, place) => { block.rank = place + 1; });
 
 function rowsOf(table) {

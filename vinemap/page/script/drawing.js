@@ -161,11 +161,6 @@ function sampleSize(sample, zoom) {
   return near * (3.2 + 0.75 * Math.sqrt(sample.nodes ?? 0));
 }
 
-function sampleShare(sample) {
-  const pct = { primary: sample.injury_pct, secondary: sample.secondary_pct, no_live_bud: sample.no_live_bud_pct }[state.tissue];
-  return pct === null || pct === undefined ? null : pct / 100;
-}
-
 function paintSamples(view) {
   const { context } = view;
   const zoom = Math.log2(view.scale);
@@ -177,6 +172,13 @@ function paintSamples(view) {
     const half = stamp.width / view.sharp / 2;
     context.drawImage(stamp, x - half, y - half, 2 * half, 2 * half);
   }
+}
+
+// Only the injury layer's legend explains the circles' colours; in the others they only mark where samples were taken.
+function sampleShare(sample) {
+  if (state.layer !== "injury") return null;
+  const pct = { primary: sample.injury_pct, secondary: sample.secondary_pct, no_live_bud: sample.no_live_bud_pct }[state.tissue];
+  return pct === null || pct === undefined ? null : pct / 100;
 }
 
 // Thousands of circles are drawn faster as stamps: one for each colour and size that occurs.
@@ -225,7 +227,8 @@ function signed(points) {
   return points === null ? "–" : `${points > 0 ? "+" : points < 0 ? "−" : ""}${number(Math.abs(points))}`;
 }
 
-// Names stand on their ground, the chosen block's first, then the greater ones; what would overlap is left out.
+// Names stand on their ground, the chosen block's first, then the worst hurt. Where one would overlap another it moves up
+// or down, then the name goes and the figure stays; only what still finds no room is left out.
 function paintNames(view) {
   const { context } = view;
   const taken = [];
@@ -237,21 +240,38 @@ function paintNames(view) {
     const y = view.y(piece.at[1]);
     const room = (piece.box[2] - piece.box[0]) * view.scale;
     if (room < 26 || x < -90 || y < -40 || x > view.width + 90 || y > view.height + 40) continue;
-    const tall = lines.reduce((sum, [, , line]) => sum + line, 0);
-    const wide = Math.max(...lines.map(([text, font]) => { context.font = font; return context.measureText(text).width; }));
-    const box = [x - wide / 2 - 3, y - tall / 2 - 2, x + wide / 2 + 3, y + tall / 2 + 2];
-    if (wide > room * 1.6 || taken.some((other) => box[0] < other[2] && box[2] > other[0] && box[1] < other[3] && box[3] > other[1])) continue;
-    taken.push(box);
-    let top = y - tall / 2;
-    for (const [text, font, line] of lines) {
-      context.font = font;
-      context.lineWidth = 5;
-      context.strokeStyle = "rgba(255,255,250,0.92)";
-      context.strokeText(text, x, top + line / 2);
-      context.fillStyle = chosen ? CHOSEN : INK;
-      context.fillText(text, x, top + line / 2);
-      top += line;
-    }
+    const found = [lines, lines.slice(1)].filter((some) => some.length).map((some) => roomFor(view, some, piece, taken)).find(Boolean);
+    if (!found) continue;
+    taken.push(found.box);
+    writeLines(context, found.lines, x, found.box[1] + 2, chosen ? CHOSEN : INK);
+  }
+}
+
+// The first free place for some lines: on the middle of their ground, then above and below it, with the middle still
+// inside the ground's own height.
+function roomFor({ context, scale, x, y }, lines, piece, taken) {
+  const middle = [x(piece.at[0]), y(piece.at[1])];
+  const tall = lines.reduce((sum, [, , line]) => sum + line, 0) + 4;
+  const wide = Math.max(...lines.map(([text, font]) => { context.font = font; return context.measureText(text).width; })) + 6;
+  if (wide - 6 > (piece.box[2] - piece.box[0]) * scale * 1.6) return null;
+  for (const share of [0, -0.5, 0.5, -1, 1]) {
+    const at = middle[1] + share * tall;
+    if (share && (at < y(piece.box[1]) || at > y(piece.box[3]))) continue;
+    const box = [middle[0] - wide / 2, at - tall / 2, middle[0] + wide / 2, at + tall / 2];
+    if (!taken.some((other) => box[0] < other[2] && box[2] > other[0] && box[1] < other[3] && box[3] > other[1])) return { lines, box };
+  }
+  return null;
+}
+
+function writeLines(context, lines, x, top, ink) {
+  for (const [text, font, line] of lines) {
+    context.font = font;
+    context.lineWidth = 5;
+    context.strokeStyle = "rgba(255,255,250,0.92)";
+    context.strokeText(text, x, top + line / 2);
+    context.fillStyle = ink;
+    context.fillText(text, x, top + line / 2);
+    top += line;
   }
 }
 
@@ -259,7 +279,7 @@ function paintNames(view) {
 function labels() {
   const small = `600 14px ${FONT}`;
   const large = `700 18px ${FONT}`;
-  const order = [...blocks].sort((a, b) => (b.row === state.block) - (a.row === state.block) || (b.area_ha ?? 0) - (a.area_ha ?? 0));
+  const order = [...ranked].sort((a, b) => (b.row === state.block) - (a.row === state.block));
   const named = order.map((block) => ({
     piece: block,
     chosen: block.row === state.block,

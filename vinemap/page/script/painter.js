@@ -1,4 +1,8 @@
 // One canvas on the map, repainted after every move; Leaflet's renderer keeps it in place while the map moves.
+// It is painted out of sight and handed over whole: what is painted on a canvas in sight while the page is being printed
+// wipes the canvases below it from the paper. A browser that cannot hand over paints in sight.
+
+const handsOver = typeof OffscreenCanvas !== "undefined" && typeof ImageBitmapRenderingContext !== "undefined" && Boolean(new OffscreenCanvas(1, 1).getContext("2d"));
 
 const Painter = L.Renderer.extend({
   options: { padding: 0.15 },
@@ -11,11 +15,13 @@ const Painter = L.Renderer.extend({
   _initContainer() {
     this._container = document.createElement("canvas");
     this._container.setAttribute("aria-hidden", "true");
+    this._easel = handsOver ? new OffscreenCanvas(1, 1) : this._container;
   },
 
   _destroyContainer() {
     this._container.remove();
     this._container = null;
+    this._easel = null;
   },
 
   _update() {
@@ -30,11 +36,12 @@ const Painter = L.Renderer.extend({
     const size = this._bounds.getSize();
     const sharp = Math.min(2, Math.max(window.devicePixelRatio || 1, document.body.classList.contains("printing") ? 2 : 1));
     L.DomUtil.setPosition(canvas, this._bounds.min);
-    canvas.width = Math.round(size.x * sharp);
-    canvas.height = Math.round(size.y * sharp);
+    const easel = this._easel;
+    easel.width = Math.round(size.x * sharp);
+    easel.height = Math.round(size.y * sharp);
     canvas.style.width = `${size.x}px`;
     canvas.style.height = `${size.y}px`;
-    const context = canvas.getContext("2d");
+    const context = easel.getContext("2d");
     context.setTransform(sharp, 0, 0, sharp, 0, 0);
     const scale = 2 ** this._zoom;
     const origin = this._map.getPixelOrigin().add(this._bounds.min);
@@ -47,6 +54,11 @@ const Painter = L.Renderer.extend({
       x: (worldX) => worldX * scale - origin.x,
       y: (worldY) => worldY * scale - origin.y,
     });
+    if (easel !== canvas) {
+      canvas.width = easel.width;
+      canvas.height = easel.height;
+      canvas.getContext("bitmaprenderer").transferFromImageBitmap(easel.transferToImageBitmap());
+    }
   },
 });
 

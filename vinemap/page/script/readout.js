@@ -75,23 +75,32 @@ function say(text) {
 }
 
 function notice(text) {
-  const box = byId("notice");
-  box.textContent = text;
-  box.hidden = !text;
+  byId("notice-text").textContent = text;
+  byId("notice").hidden = !text;
 }
 
-// The sample under a point of the map: within a thumb's reach, the nearest.
-function sampleAt(point, reach) {
+// How near a tap must come to a sample, in pixels: a thumb's width where samples stand far apart on the screen, no more
+// than the circle as drawn where they crowd, so that the ground between them can be read at any zoom.
+const THUMB = 22;
+const RIM = 2; // white line around a circle
+
+function reachOf(sample, zoom) {
+  const gap = samples.reduce((least, other) =>
+    (other === sample ? least : Math.min(least, Math.hypot(sample.at[0] - other.at[0], sample.at[1] - other.at[1]))), Infinity);
+  return Math.max(sampleSize(sample, zoom) + RIM, Math.min(THUMB, (gap * 2 ** zoom) / 3));
+}
+
+// The nearest sample whose reach holds a point of the map.
+function sampleAt(point) {
   if (!state.samples) return null;
   let best = null;
-  let least = reach * reach;
-  const scale = 2 ** map.getZoom();
+  let least = THUMB;
+  const zoom = map.getZoom();
+  const scale = 2 ** zoom;
   const origin = map.getPixelOrigin().add(map.containerPointToLayerPoint([0, 0]));
   for (const sample of samples) {
-    const dx = sample.at[0] * scale - origin.x - point.x;
-    const dy = sample.at[1] * scale - origin.y - point.y;
-    const far = dx * dx + dy * dy;
-    if (far < least) [best, least] = [sample, far];
+    const far = Math.hypot(sample.at[0] * scale - origin.x - point.x, sample.at[1] * scale - origin.y - point.y);
+    if (far < least && far <= reachOf(sample, zoom)) [best, least] = [sample, far];
   }
   return best;
 }
@@ -114,7 +123,8 @@ function listen() {
     const touch = event.originalEvent.pointerType === "touch" || matchMedia("(pointer: coarse)").matches;
     pinned = touch ? "touch" : null;
     waiting = null;
-    const sample = sampleAt(event.containerPoint, touch ? 22 : 12);
+    notice("");
+    const sample = sampleAt(event.containerPoint);
     if (sample) {
       showSample(sample);
       return;
@@ -148,4 +158,9 @@ function listen() {
 
 function narrow() {
   return matchMedia("screen and (max-width: 799px)").matches;
+}
+
+// A phone on its side.
+function shallow() {
+  return matchMedia("screen and (min-width: 800px) and (max-height: 560px)").matches;
 }
