@@ -13,6 +13,7 @@ import pytest
 from vinemap.bench import read_bench_samples, write_bench
 from vinemap.demo import write_demo
 from vinemap.errors import InputError
+from vinemap.plan import PlanOptions
 from vinemap.texts import texts
 
 HOSTILE = '</script><img src=x onerror=alert(1)>"\u2028\u202e&lt;'
@@ -66,6 +67,16 @@ def test_page_without_a_plan(tmp_path: Path) -> None:
     assert found["samples"] == []
     assert found["language"] == "es"
     assert found["z"] == pytest.approx(1.959964, abs=1e-6)
+    assert found["confidence"] == 95
+
+
+def test_correlation_and_where_it_is_from(tmp_path: Path) -> None:
+    """The plan's or the survey's correlation is the page's; without a plan it is the one a plan begins with."""
+    cases = [({}, 0.10, "usual"), ({"rho": 0.23}, 0.23, "plan"), ({"rho": 0.0, "surveyed": True}, 0.0, "survey")]
+    for options, rho, source in cases:
+        found = data(page(tmp_path, **options))
+        assert (found["rho"], found["rho_from"]) == (rho, source)
+    assert PlanOptions().rho == 0.10
 
 
 def test_every_language_says_everything() -> None:
@@ -101,6 +112,13 @@ def test_cautions_name_blade_eyes_tools_and_hands() -> None:
     # check values: 24 to 48 hours indoors; first cut a third of the way down the bud.
     assert "24 to 48 hours" in english
     assert "a third of the way down" in english
+
+
+def test_a_cane_in_two_halves_has_its_place() -> None:
+    """The basal half first, then on along the apical half as the same cane, in both languages."""
+    tables = texts("vinemap.bench")
+    assert "basal half first, then go on counting on the apical half as the same cane" in tables["en"]["how.halves"]
+    assert "siga contando en la mitad apical como el mismo sarmiento" in tables["es"]["how.halves"]
 
 
 def test_the_demonstrations_samples_are_read(tmp_path: Path) -> None:

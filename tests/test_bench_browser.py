@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import random
+import re
 import shutil
 import signal
 import subprocess
@@ -27,7 +28,8 @@ from vinemap.demo import write_demo
 from vinemap.merge import merge_buds
 from vinemap.pipeline import make_map
 from vinemap.plan import PlanOptions, make_plan
-from vinemap.survival import wilson
+from vinemap.plan.sizes import half_width_of
+from vinemap.survival import design_effect, wilson
 from vinemap.vineyard import read_vineyard
 
 pytestmark = pytest.mark.browser
@@ -182,17 +184,85 @@ def test_glove_that_bounces_counts_once(opened: Open, bench: Path) -> None:
 
 
 def test_running_percentage_is_the_blocks(opened: Open, bench: Path) -> None:
-    """The sentence counts the primaries read in the block, with the interval of survival.wilson at 90 %."""
+    """The sentence counts the primaries read in the block, with the interval of survival.wilson at 90 %.
+
+    The nodes count as so many fewer as the map's own design effect says.
+    """
     page = begin(opened(bench))
     press(page, "223")
     page.click("#next-sample")
     press(page, "111")
-    low, high = (float(bound[0]) for bound in wilson([2], [5], 0.90))
+    effect = design_effect(np.array([2, 3]), 0.10)
+    low, high = (float(bound[0]) for bound in wilson([2 / effect], [5 / effect], 0.90))
     text = page.inner_text("#running").replace("\u00a0", " ")
     assert text.startswith(f"Ash: 5 nodes, 40% dead, {100 * low:.0f} to {100 * high:.0f}. ")
     page.click("#next-sample")
     page.wait_for_function("() => document.querySelector('#sample').textContent === 'B1'")
     assert page.inner_text("#running") == "Birch: no primary bud read yet."
+
+
+def test_the_crew_is_not_done_before_the_plan_is(opened: Open, tmp_path: Path) -> None:
+    """With 7 canes of 13 read, half of the buds dead, ±10 points are not reached, and canes done of planned are told.
+
+    13 canes of 10 nodes are what the plan takes for ±10 points at a correlation of 0.10. Kish's design effect (Survey
+    Sampling, 1965, section 5.4, from memory) is then 1 + 9 × 0.10 = 1.9, so 70 nodes say as much as 36.8.
+    """
+    names = [f"A{number:02}" for number in range(1, 14)]
+    path = tmp_path / "bench.html"
+    frame = pd.DataFrame({"sample": names, "block": "Ash", "nodes": 10})
+    write_bench(path, samples=frame, name="Quarry Lane", rho=0.10)
+    page = begin(opened(path))
+    for _ in names[:7]:
+        press(page, "12" * 5)
+        page.keyboard.press("Enter")
+    text = page.inner_text("#running").replace("\u00a0", " ")
+    low, high = (float(bound[0]) for bound in wilson([35 / 1.9], [70 / 1.9], 0.90))
+    assert text.startswith(f"Ash: 70 nodes, 50% dead, {100 * low:.0f} to {100 * high:.0f}. ")
+    assert high - low > 0.25
+    found = re.search(r"(\d+) more would bring it to ±(\d+)\. Canes done: 7 of 13\.$", text)
+    assert found
+    more, points = int(found[1]), int(found[2])
+    assert half_width_of((70 + more) / 10, 10, 0.10, 0.90, 0.5) == pytest.approx(points / 100, abs=0.006)
+    assert "is taken as 0.10, as the plan does" in page.text_content("#figures-text")
+
+
+def test_without_a_plan_the_page_says_what_it_assumes(opened: Open, tmp_path: Path) -> None:
+    """The words on the figures name the correlation and that no plan gave it, in both languages."""
+    path = tmp_path / "bench.html"
+    write_bench(path, samples=None, name="Quarry Lane", confidence=0.95)
+    page = opened(path)
+    text = page.text_content("#figures-text")
+    assert "made without a plan" in text
+    assert "0.10" in text
+    assert "95 times of 100" in text
+    page.click("#start [data-set=language-es]")
+    assert "se hizo sin un plan" in page.text_content("#figures-text")
+    assert "0,10" in page.text_content("#figures-text")
+
+
+def test_a_correction_goes_back_to_the_node_that_is_due(opened: Open, bench: Path, tmp_path: Path) -> None:
+    """After a change to a complete node, and after that change is undone, the next bud is the next node's."""
+    page = begin(opened(bench), buds=2)
+    press(page, "1111")
+    page.keyboard.press("ArrowLeft")
+    page.wait_for_function("() => document.querySelector('#node').textContent === '2'")
+    page.click("[data-bud=primary][data-state=dead]")
+    settled(page, 5)
+    assert page.inner_text("#node") == "3"
+    press(page, "22")
+    assert rows(saved(page, tmp_path)) == [
+        ("A1", "1", "1", "alive", "alive", "unread"),
+        ("A1", "1", "2", "dead", "alive", "unread"),
+        ("A1", "1", "3", "dead", "dead", "unread"),
+    ]
+    page.click("#node-less")
+    page.wait_for_function("() => document.querySelector('#node').textContent === '3'")
+    page.click("[data-bud=primary][data-state=alive]")
+    settled(page, 8)
+    page.click("#undo")
+    settled(page, 9)
+    assert page.inner_text("#node") == "4"
+    assert rows(saved(page, tmp_path))[2][3] == "dead"
 
 
 def test_interval_equals_the_maps(browser: Any) -> None:
@@ -594,6 +664,25 @@ def test_board_fits_a_phone_without_scrolling(opened: Open, bench: Path) -> None
     """At 360 by 740 even three buds a node need no scrolling."""
     page = begin(opened(bench), buds=3)
     assert page.evaluate("document.documentElement.scrollHeight") <= PHONE["height"]
+
+
+@pytest.mark.parametrize("language", ["en", "es"])
+@pytest.mark.parametrize("viewport", [(844, 390), (740, 360), (568, 320)])
+def test_the_bud_that_is_due_is_clear_of_the_foot(
+    opened: Open, bench: Path, viewport: tuple[int, int], language: str
+) -> None:
+    """On a phone on its side each bud of three stands above the foot in its turn; abreast where there is room."""
+    width, height = viewport
+    page = opened(bench, viewport={"width": width, "height": height})
+    page.click(f"#start [data-set=language-{language}]")
+    begin(page, buds=3)
+    for _ in range(3):
+        due, foot = (page.locator(where).bounding_box() for where in (".due .state >> nth=0", "#foot"))
+        assert due["y"] >= 0
+        assert due["y"] + due["height"] <= foot["y"]
+        press(page, "1")
+    tops = page.evaluate("() => [...document.querySelectorAll('.bud-row')].map((row) => row.offsetTop)")
+    assert (len(set(tops)) == 1) == (width >= 640)
 
 
 def test_language_and_settings_stay(opened: Open, bench: Path) -> None:

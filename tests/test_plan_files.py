@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from dataclasses import replace
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -14,8 +15,12 @@ import pyogrio
 import pytest
 
 from tests.builders import blocks, write_elevation, write_vineyard
+from vinemap.demo import write_demo
 from vinemap.errors import InputError
 from vinemap.plan import PlanOptions, make_plan
+from vinemap.plan.run import plan_round
+from vinemap.plan.survey import read_survey
+from vinemap.plan.told import sentences
 from vinemap.vineyard import read_vineyard
 
 GPX = "{http://www.topografix.com/GPX/1/1}"
@@ -59,6 +64,42 @@ def test_gpx_holds_the_stops_and_the_walk(home: Path) -> None:
     bounds = root.find(f"{GPX}metadata/{GPX}bounds")
     assert bounds is not None
     assert float(bounds.attrib["minlat"]) == pytest.approx(walk.bounds[1])
+
+
+def test_gpx_carries_the_cautions(home: Path) -> None:
+    """Whoever opens the file in the field is told to cut away from the body and to go round rows (common practice)."""
+    path = home / "plan" / "plan.gpx"
+    metadata = ElementTree.fromstring(path.read_text(encoding="utf-8")).find(f"{GPX}metadata")  # noqa: S314
+    assert metadata is not None
+    # GPX 1.1 wants the description before the bounds.
+    assert [child.tag.removeprefix(GPX) for child in metadata] == ["desc", "bounds"]
+    for said in (metadata[0].text, gpd.read_file(path, layer="tracks")["desc"].iloc[0]):
+        for word in ("away from the body", "behind the blade", "eye protection", "ice", "go round rows"):
+            assert word in said
+
+
+def test_bench_counts_as_the_plan_does(home: Path, tmp_path: Path) -> None:
+    """The plan's correlation is in its bench page, and whether the first survey has shown it."""
+    write_demo(tmp_path / "demo")
+    make_plan(tmp_path / "demo", tmp_path / "plan", PlanOptions(points=1))
+    shown = read_survey(tmp_path / "demo").spread
+    assert shown.known
+    for page, rho, source in ((home, PlanOptions.rho, "plan"), (tmp_path, shown.rho, "survey")):
+        text = (page / "plan" / "bench.html").read_text(encoding="utf-8")
+        data = json.loads(text.split('id="bench-data">', 1)[1].split("</script>", 1)[0])
+        assert (data["rho"], data["rho_from"]) == (pytest.approx(rho), source)
+
+
+def test_choices_without_bearing_are_named(home: Path, folder: Path) -> None:
+    """Points in a first round, a precision in a second, and more points than the ground holds are each said."""
+    first, second = plan_round(home, PlanOptions(points=4)), plan_round(folder, PlanOptions(points=3))
+    assert any("4 points asked for were not heeded" in sentence for sentence in sentences(first))
+    assert not any("heeded" in sentence or "found room" in sentence for sentence in sentences(second))
+    for options, said in (
+        (PlanOptions(half_width=0.05, points=3), "precision of ±5 points was not heeded"),
+        (PlanOptions(points=5000), "Of the 5000 points asked for only 3 found room"),
+    ):
+        assert any(said in sentence for sentence in sentences(replace(second, options=options)))
 
 
 def test_kml_holds_the_stops_and_the_walk(home: Path) -> None:

@@ -12,7 +12,7 @@ import segno
 
 from tests.builders import blocks, write_elevation
 from vinemap.plan import PlanOptions, make_plan
-from vinemap.plan.words import Term, said, texts
+from vinemap.plan.words import Figure, Term, said, texts
 
 HOSTILE = '<script>alert(1)</script> & "Ash" {{ 7 * 7 }}'
 
@@ -49,6 +49,31 @@ def test_languages_have_the_same_texts_and_places() -> None:
     assert said("es", "place.about", place=Term("place.both", row=3, vine=7)) == "cerca de 3, 7"
 
 
+def test_figures_take_the_languages_decimal_mark(sheet: str) -> None:
+    """13.6 km in English is 13,6 km in Spanish; coordinates, which devices read, keep the point."""
+    figure = Figure(13.6, 1, "km")
+    assert (figure.said("en"), figure.said("es"), str(figure)) == ("13.6 km", "13,6 km", "13.6 km")
+    assert re.search(r"La vuelta a pie mide \d+,\d mi con \d+ ft de subida en total", sheet)
+    assert re.search(r"The round is \d+\.\d mi on foot with \d+ ft of climb", sheet)
+    assert "correlación 0,10" in sheet
+
+
+def test_legs_through_rows_are_named(tmp_path: Path) -> None:
+    """From a start amid rows the straight line cuts across them, and is named; beside the blocks none does."""
+    frame = blocks(row_bearing_deg=0.0).to_crs(4326)
+    frame.to_file(tmp_path / "blocks.geojson", driver="GeoJSON")
+    left, bottom, right, top = frame.geometry[0].bounds
+    for start, crossed in (((left, bottom - 0.0002), 0), (((left + right) / 2, (bottom + top) / 2), 1)):
+        told = make_plan(tmp_path, tmp_path / "plan", PlanOptions(half_width=0.2, start=start))
+        named = [line.rpartition("stops ")[2].rstrip(".") for line in told if "cut across rows" in line]
+        sheet = (tmp_path / "plan" / "plan.html").read_text(encoding="utf-8")
+        assert len(named) == crossed
+        assert ("cuts across rows of a block" in sheet) == bool(crossed)
+        for legs in named:
+            assert "○–1" in legs
+            assert sheet.count(f": {legs}.") == 2
+
+
 def test_names_are_shown_and_never_run(sheet: str) -> None:
     """A block's and the vineyard's name come escaped; there is no script, and no template language reads them."""
     assert "<script" not in sheet
@@ -72,6 +97,10 @@ def test_the_sheet_asks_no_network_for_anything(sheet: str) -> None:
         ("24 to 48 hours", "24 a 48 horas"),
         ("medium thickness that grew in the light", "grosor medio que haya crecido a la luz"),
         ("basal to the half", "basal en la mitad"),
+        (
+            "read the basal half first, then go on counting on the apical half as the same cane",
+            "como el mismo sarmiento",
+        ),
         ("local extension service", "servicio de extensión"),
     ],
 )
@@ -109,7 +138,12 @@ def test_the_sheet_in_a_browser(home: Path, browser: Any) -> None:
     page.goto((home / "plan.html").as_uri())
     assert page.inner_text("h1") == "Dónde recoger sarmientos"
     assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    whole = "() => { const s = document.querySelector('.stops'); return s.scrollWidth <= s.clientWidth; }"
+    one_line = "() => [...document.querySelectorAll('.figure')].every((figure) => figure.getClientRects().length === 1)"
+    assert page.evaluate(whole)
+    assert page.evaluate(one_line)
     page.click("label[for=lang-en]")
+    assert page.evaluate(whole)
     assert page.inner_text("h1") == "Where to collect canes"
     assert "Cuidado" not in page.inner_text("main")
     page.emulate_media(media="print")

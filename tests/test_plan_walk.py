@@ -8,9 +8,9 @@ import geopandas as gpd
 import numpy as np
 import pytest
 import xarray as xr
-from shapely import LineString, box
+from shapely import LineString, Polygon, box
 
-from vinemap.plan.walk import Ways, climb_of, plan_walk, round_length, row_ends, same_rows, short_round
+from vinemap.plan.walk import Ways, climb_of, pieces, plan_walk, round_length, row_ends, same_rows, short_round
 from vinemap.rows import Direction
 
 NORTHWARD = Direction(np.array([0.0, 1.0]), True)
@@ -69,7 +69,7 @@ def test_rows_are_fences() -> None:
     ends = row_ends(box(0, 0, 100, 100), NORTHWARD, xy)
     assert ends[0] == pytest.approx(np.array([[10, -3], [10, 103]]))
     same = same_rows(np.zeros(3, int), xy, [NORTHWARD], np.array([2.5]))
-    ways = Ways.between(xy, ends, same)
+    ways = Ways.between(xy, ends, same, np.zeros(3, int))
     assert ways.metres[0, 1] == pytest.approx(33 + 10 + 43)
     assert ways.metres[1, 2] == pytest.approx(63 + 10 + 13)
     assert ways.metres[0, 2] == pytest.approx(60)
@@ -81,6 +81,48 @@ def test_row_ends_of_a_block_with_a_gap_are_those_of_the_own_part() -> None:
     """In a block of two parts, a row ends where its own part does."""
     parts = box(0, 0, 50, 40).union(box(0, 60, 50, 100))
     assert row_ends(parts, NORTHWARD, np.array([[10.0, 70.0]]))[0] == pytest.approx(np.array([[10, 57], [10, 103]]))
+
+
+def in_blocks(*shapes: Polygon) -> gpd.GeoDataFrame:
+    """Blocks with rows 2.5 m apart."""
+    names = [str(number) for number in range(len(shapes))]
+    return gpd.GeoDataFrame({"block": names, "row_spacing_m": 2.5}, geometry=list(shapes), crs=32618)
+
+
+def test_one_leaves_and_enters_a_block_on_the_same_side() -> None:
+    """From a place at the south of one row to one at the north of another, one walks a row, not through the rows."""
+    shape = box(0, 0, 100, 100)
+    xy = np.array([[0.0, 5.0], [100.0, 95.0]])
+    ends = row_ends(shape, NORTHWARD, xy)
+    ways = Ways.between(xy, ends, np.eye(2, dtype=bool), np.zeros(2, int))
+    assert ways.metres[0, 1] == pytest.approx(8 + 100 + 98)
+    path = ways.path(np.array([0, 1]))
+    assert ways.crossing(np.array([0, 1]), gpd.GeoSeries([shape])) == []
+    assert LineString(path.coords[1:3]).intersection(shape).length == 0
+
+
+def test_two_parts_of_a_block_are_two_pieces() -> None:
+    """Between the parts of a block one may leave at the north and enter at the south, for no rows lie between."""
+    parts = box(0, 0, 50, 40).union(box(0, 60, 50, 100))
+    xy = np.array([[10.0, 20.0], [30.0, 70.0]])
+    piece = pieces(gpd.GeoSeries([parts]), xy)
+    assert piece[0] != piece[1]
+    ways = Ways.between(xy, row_ends(parts, NORTHWARD, xy), np.eye(2, dtype=bool), piece)
+    assert ways.metres[0, 1] == pytest.approx(23 + np.hypot(20, 14) + 13)
+
+
+@pytest.mark.parametrize("start", [None, np.array([30.0, 50.0])])
+def test_legs_through_a_third_blocks_rows_are_named(start: np.ndarray | None) -> None:
+    """With a block between two others, the leg past it is named by its stops; without it, none is."""
+    outer = [box(0, 0, 20, 20), box(0, 80, 20, 100)]
+    xy, rows = np.array([[10.0, 10.0], [10.0, 90.0]]), np.array([0, 1])
+    clear = plan_walk(in_blocks(*outer), [NORTHWARD] * 2, rows, xy, None, 3.0, start)
+    assert clear.crossing == []
+    between = plan_walk(in_blocks(*outer, box(0, 40, 20, 60)), [NORTHWARD] * 3, rows, xy, None, 3.0, start)
+    assert (1, 2) in between.crossing or (2, 1) in between.crossing
+    assert all(min(pair) >= (0 if start is not None else 1) for pair in between.crossing)
+    free = plan_walk(in_blocks(*outer, box(0, 40, 20, 60)), [NORTHWARD] * 3, rows, xy, None, 3.0, start, fences=False)
+    assert free.crossing == []
 
 
 def ground(slope: float) -> xr.Dataset:
@@ -95,6 +137,7 @@ def test_climb_is_the_sum_of_the_rises() -> None:
     there_and_back = LineString([(0, 0), (100, 0), (0, 0)])
     assert climb_of(there_and_back, ground(0.1)) == pytest.approx(10, abs=0.01)
     assert np.isnan(climb_of(there_and_back, None))
+    assert climb_of(LineString([(5, 5), (5, 5)]), ground(0.1)) == 0
 
 
 def test_a_walk_starts_and_ends_where_it_is_told() -> None:

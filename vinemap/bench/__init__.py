@@ -3,6 +3,6 @@
 from __future__ import annotations
 
 from vinemap.bench.samples import read_bench_samples
-from vinemap.bench.write import write_bench
+from vinemap.bench.write import USUAL_RHO, write_bench
 
-__all__ = ["read_bench_samples", "write_bench"]
+__all__ = ["USUAL_RHO", "read_bench_samples", "write_bench"]

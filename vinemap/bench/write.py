@@ -26,6 +26,8 @@ _SCRIPTS = (
     "bench.js",
 )
 _SAMPLE = ("sample", "block", "canes", "nodes")
+# How alike the nodes of one cane are, where no survey has shown it: what a plan begins with, and a page without one.
+USUAL_RHO = 0.10
 
 
 def write_bench(
@@ -35,6 +37,8 @@ def write_bench(
     name: str,
     language: str = "en",
     confidence: float = 0.90,
+    rho: float | None = None,
+    surveyed: bool = False,
 ) -> None:
     """Write the bench page: one HTML file that keeps every bud read in the browser and saves buds.csv.
 
@@ -53,12 +57,19 @@ def write_bench(
         ``en`` or ``es``; the reader may change it.
     confidence : float
         Of the interval of the running percentage, between 0 and 1.
+    rho : float or None
+        How alike the nodes of one cane are, as the plan counts with it; None where no plan is known takes `USUAL_RHO`.
+    surveyed : bool
+        Whether a survey has shown ``rho``; the plan assumes it otherwise.
     """
     plan = columns(samples, _SAMPLE) if samples is not None else {}
     data = {
         "name": name,
         "language": language,
         "z": float(norm.ppf((1 + confidence) / 2)),
+        "confidence": round(100 * confidence, 1),
+        "rho": USUAL_RHO if rho is None else rho,
+        "rho_from": "usual" if rho is None else "survey" if surveyed else "plan",
         "samples": [dict(zip(plan, row, strict=True)) for row in zip(*plan.values(), strict=True)],
         "texts": texts(_BENCH),
     }

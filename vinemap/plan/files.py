@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from xml.sax.saxutils import escape
 
 import geopandas as gpd
 import pandas as pd
@@ -14,7 +15,9 @@ from vinemap.reading.schema import NodeRow
 _SHOWN = ("sample", "stop", "block", "variety", "ground", "row", "vine", "nodes", "elevation_m", "chance_pct")
 
 
-def write_files(points: gpd.GeoDataFrame, path: LineString, words: list[str], walk_name: str, stage: Path) -> None:
+def write_files(
+    points: gpd.GeoDataFrame, path: LineString, words: list[str], walk_name: str, care: str, stage: Path
+) -> None:
     """Write plan.gpx, plan.kml, plan.geojson, samples.csv and buds.csv.
 
     Parameters
@@ -28,12 +31,14 @@ def write_files(points: gpd.GeoDataFrame, path: LineString, words: list[str], wa
         A line on each point, for devices that show one.
     walk_name : str
         Name of the line.
+    care : str
+        Cautions for whoever follows the points.
     stage : Path
         Folder to write into.
     """
     lonlat = points.to_crs("EPSG:4326")
     walk = gpd.GeoDataFrame({"name": [walk_name]}, geometry=[path], crs=points.crs).to_crs("EPSG:4326")
-    _write_gpx(lonlat, walk, words, stage)
+    _write_gpx(lonlat, walk, words, care, stage)
     _write_kml(lonlat, walk, words, stage)
     shown = [name for name in _SHOWN if name in lonlat and lonlat[name].notna().any()]
     plain = lonlat[[*shown, "geometry"]]
@@ -48,13 +53,14 @@ def samples_template(lonlat: gpd.GeoDataFrame) -> pd.DataFrame:
     return pd.DataFrame({**columns, "lon": lonlat.geometry.x, "lat": lonlat.geometry.y, "date": ""})
 
 
-def _write_gpx(points: gpd.GeoDataFrame, walk: gpd.GeoDataFrame, words: list[str], stage: Path) -> None:
-    """Write the points as waypoints and the walk as a track.
+def _write_gpx(points: gpd.GeoDataFrame, walk: gpd.GeoDataFrame, words: list[str], care: str, stage: Path) -> None:
+    """Write the points as waypoints and the walk as a track; the cautions describe the file and the track.
 
     The driver writes one kind a file and cannot add to it, so the waypoints are set before the track, where the schema
     wants them. The walk passes every point, and the bounds of its file hold for both.
     """
     named = points[["sample", "geometry"]].rename(columns={"sample": "name"}).assign(desc=words)
+    walk = walk.assign(desc=care)
     if points["elevation_m"].notna().all():
         named["ele"] = points["elevation_m"].round(1)
     target, other = stage / "plan.gpx", stage / "waypoints.gpx"
@@ -63,6 +69,8 @@ def _write_gpx(points: gpd.GeoDataFrame, walk: gpd.GeoDataFrame, words: list[str
     before, mark, after = target.read_text(encoding="utf-8").partition("<trk>")
     waypoints = other.read_text(encoding="utf-8")
     only = waypoints[waypoints.index("<wpt") : waypoints.index("</gpx>")]
+    # The driver has no word for the file's own description, which the schema wants first in the metadata.
+    before = before.replace("<metadata>", f"<metadata>\n<desc>{escape(care)}</desc>", 1)
     target.write_text(before + only + mark + after, encoding="utf-8")
     other.unlink()
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from vinemap.bench import USUAL_RHO
+
 
 @dataclass(frozen=True)
 class PlanOptions:
@@ -42,7 +44,7 @@ class PlanOptions:
     half_width: float = 0.10
     confidence: float = 0.90
     nodes_per_cane: int = 10
-    rho: float = 0.10
+    rho: float = USUAL_RHO
     share: float = 0.5
     least_canes: int = 6
     edge_m: float = 8.0

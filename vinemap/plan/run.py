@@ -77,7 +77,7 @@ def make_plan(
     with staged(out) as stage:
         language = plan.settings.language
         words = [line_on(stop, language) for stop in plan.points.to_dict("records")]
-        write_files(plan.points, plan.walk.path, words, said(language, "map"), stage)
+        write_files(plan.points, plan.walk.path, words, said(language, "map"), said(language, "gpx.care"), stage)
         write_sheet(plan, stage / "plan.html", dt.date.today())
         write_bench(
             stage / "bench.html",
@@ -85,6 +85,8 @@ def make_plan(
             name=plan.name,
             language=language,
             confidence=plan.settings.survival.confidence,
+            rho=plan.rho,
+            surveyed=plan.rho_from == "survey",
         )
     return sentences(plan)
 

@@ -17,8 +17,8 @@ from vinemap.arrays import Array
 from vinemap.plan.drawing import Paper, dot_size, route_map
 from vinemap.plan.plan import Plan
 from vinemap.plan.stops import place_of
-from vinemap.plan.told import area, height, way
-from vinemap.plan.words import Term, html, texts
+from vinemap.plan.told import area, height, legs_of, way
+from vinemap.plan.words import Figure, Term, html, texts
 
 _WIDTH_MM, _HEIGHT_MM = 184.0, 150.0
 _PART_MM, _PART_HIGH_MM = 90.0, 78.0
@@ -54,7 +54,7 @@ def write_sheet(plan: Plan, path: Path, today: dt.date) -> None:
         _stops(plan),
         _listed(
             "how",
-            ("cane", "kind", "whole", "bag", "cool", "wait", "enter", "source"),
+            ("cane", "kind", "whole", "bag", "cool", "wait", "halves", "enter", "source"),
             "how",
             plan.options.nodes_per_cane,
         ),
@@ -114,7 +114,7 @@ def _maps(plan: Plan) -> str:
     bounds = np.vstack([plan.blocks.total_bounds, plan.walk.path.bounds])
     whole = Paper.showing((*bounds[:, :2].min(axis=0), *bounds[:, 2:].max(axis=0)), _WIDTH_MM, _HEIGHT_MM)
     drawn = route_map(whole, plan.blocks, plan.points, plan.walk.path, plan.land)
-    page = f'<section class="round"><h2>{html("map")}</h2>{drawn}<p class="note">{html("map.note")}</p></section>'
+    page = f'<section class="round"><h2>{html("map")}</h2>{drawn}<p class="note">{_line_notes(plan)}</p></section>'
     if dot_size(whole, plan.points) >= _CROWDED_MM:
         return page
     parts = []
@@ -124,6 +124,14 @@ def _maps(plan: Plan) -> str:
             figure = route_map(paper, plan.blocks, plan.points, plan.walk.path, plan.land, names=False)
             parts.append(f"<figure>{figure}<figcaption>{escape(name)}</figcaption></figure>")
     return f'{page}<section class="parts">{"".join(parts)}</section>'
+
+
+def _line_notes(plan: Plan) -> str:
+    """Say what the line is, and where it cannot be walked as drawn."""
+    notes = [html("map.note", line=Term("map.ends" if plan.options.fences else "map.straight"))]
+    if plan.walk.crossing:
+        notes.append(f"<b>{html('map.crossing', legs=legs_of(plan))}</b>")
+    return " ".join(notes)
 
 
 def _stops(plan: Plan) -> str:
@@ -140,7 +148,7 @@ def _stops(plan: Plan) -> str:
             "" if (place := place_of(point)) is None else html(place.key, **place.values),
             html(f"ground.{point['ground']}"),
             *([f"{point['chance_pct']:.0f} %"] if second else []),
-            f"{y:.6f}, {x:.6f}",
+            f'<span class="figure">{y:.6f},</span> <span class="figure">{x:.6f}</span>',
             '<span class="box"></span>',
         ]
         rows.append("<tr>" + "".join(f"<td>{cell}</td>" for cell in cells) + "</tr>")
@@ -194,7 +202,7 @@ def _sizes(plan: Plan) -> str:
         "sizes.note",
         confidence=f"{100 * plan.options.confidence:g}",
         share=f"{100 * plan.options.share:.0f} %",
-        rho=f"{plan.rho:.2f}",
+        rho=Figure(plan.rho, 2),
     )
     return (
         f'<section class="sizes"><h2>{html("sizes")}</h2><table><thead><tr>{head}</tr></thead>'

@@ -4,34 +4,41 @@ from __future__ import annotations
 
 import math
 
+from vinemap.plan.options import PlanOptions
 from vinemap.plan.plan import Plan
+from vinemap.plan.words import Figure
 from vinemap.settings import Settings
 from vinemap.units import HECTARES_PER_ACRE, METRES_PER_FOOT, METRES_PER_MILE
 
 _MOST_STOPS = 200
 
 
-def way(metres: float, settings: Settings) -> str:
+def way(metres: float, settings: Settings) -> Figure:
     """Return a length on foot: kilometres, or miles."""
     miles = settings.units == "us"
-    return f"{metres / (METRES_PER_MILE if miles else 1000):.1f} {'mi' if miles else 'km'}"
+    return Figure(metres / (METRES_PER_MILE if miles else 1000), 1, "mi" if miles else "km")
 
 
-def height(metres: float, settings: Settings) -> str:
+def height(metres: float, settings: Settings) -> Figure:
     """Return a height: metres, or feet."""
     feet = settings.units == "us"
-    return f"{metres / (METRES_PER_FOOT if feet else 1):.0f} {'ft' if feet else 'm'}"
+    return Figure(metres / (METRES_PER_FOOT if feet else 1), 0, "ft" if feet else "m")
 
 
-def area(hectares: float, settings: Settings) -> str:
+def area(hectares: float, settings: Settings) -> Figure:
     """Return an area: hectares, or acres."""
     acres = settings.units == "us"
-    return f"{hectares / (HECTARES_PER_ACRE if acres else 1):.2f} {'acres' if acres else 'ha'}"
+    return Figure(hectares / (HECTARES_PER_ACRE if acres else 1), 2, "acres" if acres else "ha")
+
+
+def legs_of(plan: Plan) -> str:
+    """Return the legs that cross rows, by the stops between which they lie; a round's own start has no number."""
+    return ", ".join(f"{here or '○'}–{there or '○'}" for here, there in plan.walk.crossing)
 
 
 def sentences(plan: Plan) -> list[str]:
     """Say what was planned, and on what assumptions."""
-    return [_what(plan), _walk(plan), *_assumptions(plan), *plan.warnings]
+    return [_what(plan), *_unheeded(plan), _walk(plan), *_crossing(plan), *_assumptions(plan), *plan.warnings]
 
 
 def _what(plan: Plan) -> str:
@@ -52,10 +59,39 @@ def _what(plan: Plan) -> str:
     )
 
 
+def _unheeded(plan: Plan) -> list[str]:
+    """Say which of the keeper's choices had no bearing on this plan, or could not be met."""
+    wanted, canes = plan.options.points, len(plan.points)
+    if plan.gain is None:
+        if wanted is None:
+            return []
+        return [f"The {wanted} points asked for were not heeded: in a first round the precision decides how many."]
+    found = []
+    if plan.options.half_width != PlanOptions.half_width:
+        found.append(
+            f"The precision of ±{100 * plan.options.half_width:g} points was not heeded: it sizes a first round, and "
+            "this is a second one."
+        )
+    if wanted is not None and canes < wanted:
+        found.append(f"Of the {wanted} points asked for only {canes} found room: the ground holds no more places.")
+    return found
+
+
+def _crossing(plan: Plan) -> list[str]:
+    """Say where the line that is drawn leads through rows."""
+    count = len(plan.walk.crossing)
+    if not count:
+        return []
+    return [
+        f"{count} of the walk's legs from row end to row end cut across rows of a block, so the way round them is "
+        f"longer than counted: stops {legs_of(plan)}."
+    ]
+
+
 def _walk(plan: Plan) -> str:
     walk, settings = plan.walk, plan.settings
     climb = "" if math.isnan(walk.climb_m) else f" with {height(walk.climb_m, settings)} of climb"
-    around = "round the ends of the rows" if plan.options.fences else "straight across the rows"
+    around = "out at the ends of the rows" if plan.options.fences else "straight across the rows"
     return (
         f"The round, {around}, is {way(walk.metres, settings)}{climb}, about {walk.minutes / 60:.1f} hours with "
         f"{plan.options.minutes_per_stop:g} minutes a stop."

@@ -19,6 +19,7 @@ _HEADLAND_M = 3.0
 _SAME_ROW_M = 1.5
 _STARTS, _MANY = 8, 200
 _SEGMENT = 3
+_CROSSED_M = 1.0
 _LEAST_GAIN = 1e-6
 _STEP_M = 10.0
 _METRES_PER_MINUTE = 5000 / 60
@@ -61,7 +62,8 @@ class Ways:
     ends : array (n, 2, 2)
         From `row_ends`.
     metres : array (n, n)
-        Length of the shortest way: straight within one row, else out at one end of the row, across and in again.
+        Length of the shortest way: straight within one row, else out at one end of the row, across and in again; within
+        one piece of ground, in again from the side where one came out.
     out, into : array of int (n, n)
         Which end of the own and of the other row that way takes; -1 within one row.
     """
@@ -73,11 +75,22 @@ class Ways:
     into: Array
 
     @classmethod
-    def between(cls, xy: Array, ends: Array, same_row: Array) -> Ways:
-        """Find all ways; ``same_row`` (n, n) says which places see each other along a row."""
+    def between(cls, xy: Array, ends: Array, same_row: Array, piece: Array) -> Ways:
+        """Find all ways.
+
+        Parameters
+        ----------
+        xy, ends
+            As above.
+        same_row : array of bool (n, n)
+            Which places see each other along a row.
+        piece : array of int (n,)
+            From `pieces`: straight from one side of a piece of ground to the other would lead through its rows.
+        """
         leg = np.hypot(*np.moveaxis(ends - xy[:, None, :], -1, 0))
         across = np.hypot(*np.moveaxis(ends[:, None, :, None, :] - ends[None, :, None, :, :], -1, 0))
         total = leg[:, None, :, None] + across + leg[None, :, None, :]
+        total[(piece[:, None] == piece[None, :])[:, :, None, None] & ~np.eye(2, dtype=bool)] = np.inf
         flat = total.reshape(len(xy), len(xy), 4)
         choice = np.where(same_row, -1, flat.argmin(axis=2))
         straight = np.hypot(*np.moveaxis(xy[:, None, :] - xy[None, :, :], -1, 0))
@@ -92,6 +105,23 @@ class Ways:
                 line += [self.ends[here, self.out[here, there]], self.ends[there, self.into[here, there]]]
             line.append(self.xy[there])
         return LineString(line) if len(line) > 1 else LineString([line[0], line[0]])
+
+    def crossing(self, order: Array, blocks: gpd.GeoSeries) -> list[tuple[int, int]]:
+        """Return the neighbours in an order between whose row ends the straight way leads through rows of any block."""
+        pairs = [(int(here), int(there)) for here, there in itertools.pairwise(order) if self.out[here, there] >= 0]
+        if not pairs:
+            return []
+        first, second = np.array(pairs).T
+        spots = [self.ends[first, self.out[first, second]], self.ends[second, self.into[first, second]]]
+        across = shapely.linestrings(np.stack(spots, axis=1))
+        inside = shapely.length(shapely.intersection(across[:, None], blocks.to_numpy()[None, :]))
+        return [pair for pair, cut in zip(pairs, inside.max(axis=1) > _CROSSED_M, strict=True) if cut]
+
+
+def pieces(blocks: gpd.GeoSeries, xy: Array) -> Array:
+    """Return which piece of ground each place stands on, a block of two parts being two pieces, shape (n,)."""
+    tree = shapely.STRtree(blocks.explode(ignore_index=True).to_numpy())
+    return np.asarray(tree.nearest(shapely.points(xy)))
 
 
 def same_rows(block: Array, xy: Array, directions: list[Direction], row_spacing: Array) -> Array:
@@ -211,6 +241,8 @@ class Walk:
         The line walked, in the metric CRS, there and back to where it starts.
     metres, climb_m, minutes : float
         Length, sum of the rises (NaN with no elevation), and time with the stops.
+    crossing : list of (int, int)
+        Stops (1, 2, …; 0 for a start of its own) between whose row ends the line leads through rows of a block.
     """
 
     order: Array
@@ -218,6 +250,7 @@ class Walk:
     metres: float
     climb_m: float
     minutes: float
+    crossing: list[tuple[int, int]]
 
 
 def plan_walk(
@@ -267,24 +300,32 @@ def plan_walk(
         here = block_row == number
         ends[here] = row_ends(shape, direction, xy[here])
     spacing = blocks["row_spacing_m"].astype(float).to_numpy()
+    piece = pieces(blocks.geometry, xy)
     if start is not None:
         xy, block_row = np.vstack([start, xy]), np.concatenate([[-1], block_row])
         ends = np.concatenate([np.broadcast_to(start, (1, 2, 2)), ends])
-    ways = Ways.between(xy, ends, same_rows(block_row, xy, directions, spacing))
+        piece = np.concatenate([[-1], piece])
+    ways = Ways.between(xy, ends, same_rows(block_row, xy, directions, spacing), piece)
     order = short_round(ways.metres)
-    path = ways.path(np.append(order, order[0]))
+    there_and_back = np.append(order, order[0])
+    path = ways.path(there_and_back)
+    crossed = ways.crossing(there_and_back, blocks.geometry) if fences else []
+    # A start of its own comes first in the round, and is no stop.
+    stop_of = order.argsort() + (start is None)
     climb = climb_of(path, land)
     metres = float(path.length)
     stops = order if start is None else order[1:] - 1
     rise = 0.0 if np.isnan(climb) else climb
     minutes = metres / _METRES_PER_MINUTE + rise / _CLIMB_PER_MINUTE + minutes_per_stop * len(stops)
-    return Walk(stops, path, metres, climb, minutes)
+    return Walk(stops, path, metres, climb, minutes, [(int(stop_of[a]), int(stop_of[b])) for a, b in crossed])
 
 
 def climb_of(path: LineString, land: xr.Dataset | None) -> float:
     """Return the sum of the rises along a line, read every 10 m; NaN with no elevation."""
     if land is None:
         return float("nan")
-    places = shapely.get_coordinates(shapely.segmentize(path, _STEP_M))
+    # A round of one stop has no length, which segmentize does not take.
+    line = shapely.segmentize(path, _STEP_M) if path.length > 0 else path
+    places = shapely.get_coordinates(line)
     heights = read_layers(land, ["elevation_m"], places)[:, 0]
     return float(np.clip(np.diff(heights), 0, None).sum())

@@ -14,10 +14,9 @@ def texts() -> dict[str, dict[str, str]]:
 
 
 def said(language: str, key: str, **values: Any) -> str:
-    """Return a text in one language, as plain text; a value that is a `Term` is said in that language."""
+    """Return a text in one language, as plain text; a `Term` or `Figure` among the values is said in it too."""
     filled = {
-        name: said(language, value.key, **value.values) if isinstance(value, Term) else value
-        for name, value in values.items()
+        name: value.said(language) if isinstance(value, Term | Figure) else value for name, value in values.items()
     }
     return texts()[language][key].format(**filled)
 
@@ -35,6 +34,36 @@ class Term:
 
     def __init__(self, key: str, **values: Any) -> None:
         self.key, self.values = key, values
+
+    def said(self, language: str) -> str:
+        """Return it in one language."""
+        return said(language, self.key, **self.values)
+
+
+class Figure:
+    """A figure that stands inside a text, with the decimal mark of the text's language.
+
+    Parameters
+    ----------
+    value : float
+        To be shown.
+    decimals : int
+        Digits after the mark.
+    unit : str
+        Written after it, where there is one.
+    """
+
+    def __init__(self, value: float, decimals: int = 0, unit: str = "") -> None:
+        self.value, self.decimals, self.unit = value, decimals, unit
+
+    def said(self, language: str) -> str:
+        """Return it in one language."""
+        digits = f"{self.value:.{self.decimals}f}".replace(".", texts()[language]["decimal"])
+        return f"{digits} {self.unit}".rstrip()
+
+    def __str__(self) -> str:
+        """Return it in English, as `vinemap.plan.told` speaks."""
+        return self.said("en")
 
 
 def html(key: str, **values: Any) -> str:

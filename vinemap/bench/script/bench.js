@@ -13,9 +13,15 @@ function speak() {
     const keys = Object.keys(words.texts.en).filter((key) => key.startsWith(`${head}.`));
     list.replaceChildren(...keys.map((key) => make("li", {}, t(key))));
   }
+  explain();
   settings();
   layBuds();
   settle();
+}
+
+function explain() {
+  const figures = t("figures.text", { confidence: number(data.confidence, data.confidence % 1 ? 1 : 0) });
+  byId("figures-text").textContent = [figures, t(`likeness.${data.rho_from}`, { rho: number(data.rho, 2) })].join(" ");
 }
 
 // What depends on the plan and on the log, all over the page.

@@ -34,9 +34,23 @@ function caneIsFull(sample, cane) {
   return wanted !== null && nodesOn(sample, cane).length >= wanted;
 }
 
+function plannedCanes(sample) {
+  return plan.get(sample)?.canes ?? 1;
+}
+
+function fullCanes(sample) {
+  return canesOf(sample).filter((cane) => caneIsFull(sample, cane)).length;
+}
+
 function sampleIsDone(sample) {
-  const full = canesOf(sample).filter((cane) => caneIsFull(sample, cane)).length;
-  return full >= (plan.get(sample)?.canes ?? 1);
+  return fullCanes(sample) >= plannedCanes(sample);
+}
+
+// Canes done of the canes planned, over the samples whose canes have their nodes counted; null where none has.
+function canesDone(samples) {
+  const counted = samples.filter((sample) => wantedNodes(sample) !== null);
+  const done = counted.map((sample) => Math.min(fullCanes(sample), plannedCanes(sample)));
+  return counted.length ? { done: sum(done), planned: sum(counted.map(plannedCanes)) } : null;
 }
 
 function nextSample(sample) {

@@ -21,8 +21,8 @@ function listFound(text) {
 }
 
 function progress(sample) {
-  const nodes = canesOf(sample).reduce((sum, cane) => sum + nodesOn(sample, cane).length, 0);
-  const wanted = wantedNodes(sample) === null ? null : wantedNodes(sample) * (plan.get(sample).canes ?? 1);
+  const nodes = sum(canesOf(sample).map((cane) => nodesOn(sample, cane).length));
+  const wanted = wantedNodes(sample) === null ? null : wantedNodes(sample) * plannedCanes(sample);
   const words = wanted === null ? (nodes ? number(nodes) : "") : t("list.of", { nodes: number(nodes), wanted: number(wanted) });
   return [words, nodes && (wanted === null || sampleIsDone(sample)) ? icon(MARKS.alive) : ""];
 }

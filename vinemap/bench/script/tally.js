@@ -73,10 +73,23 @@ function rowsOf(samples) {
     [sample, cane, node, ...statesAt(sample, cane, node).map((state) => state ?? "unread")])));
 }
 
+// Primaries of the samples named: dead, read, and how many were read of each sample.
 function countOf(samples) {
-  const primaries = rowsOf(samples).map((row) => row[3]);
-  const dead = primaries.filter((state) => state === "dead").length;
-  return { nodes: primaries.length, dead, read: dead + primaries.filter((state) => state === "alive").length };
+  const each = samples.map((sample) => rowsOf([sample]).map((row) => row[3]).filter((state) => state !== "unread"));
+  const reads = each.map((states) => states.length);
+  return { dead: each.flat().filter((state) => state === "dead").length, read: sum(reads), reads };
+}
+
+function sum(figures) {
+  return figures.reduce((total, figure) => total + figure, 0);
+}
+
+// How many nodes of samples so large say as much as one node on a cane of its own, nodes of one sample being alike by
+// the correlation rho: 1 + (m - 1) rho, m the mean size weighted by size, as the map has it. L. Kish, Survey Sampling
+// (1965), section 5.4, from memory.
+function designEffect(reads, rho) {
+  const read = sum(reads);
+  return read ? 1 + rho * (sum(reads.map((size) => size * size)) / read - 1) : 1;
 }
 
 // Score interval of a share: E. B. Wilson, J. Am. Stat. Assoc. 22 (1927) 209; z is the normal quantile of the confidence.
@@ -93,12 +106,13 @@ function halfWidth(share, read, z) {
 }
 
 // How many more nodes, at the same share, bring the half-width to the next rounder figure; null where it is not worth it.
-function moreNodes(dead, read, z) {
+// The design effect is that of the nodes read, and that of all of them once the rest is read too.
+function moreNodes(dead, read, z, effect = 1, later = effect) {
   if (!read) return null;
-  const now = 100 * halfWidth(dead / read, read, z);
+  const now = 100 * halfWidth(dead / read, read / effect, z);
   const points = AIMS.find((aim) => aim <= now - 0.5);
   if (points === undefined) return null;
   let more = 1;
-  while (more <= MOST_MORE && 100 * halfWidth(dead / read, read + more, z) > points) more += 1;
+  while (more <= MOST_MORE && 100 * halfWidth(dead / read, (read + more) / later, z) > points) more += 1;
   return more > MOST_MORE ? null : { more, points };
 }

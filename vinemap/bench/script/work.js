@@ -39,7 +39,9 @@ function take(bud, state) {
     }
     feel(state);
     tell("said.taken", { sample, cane, node, bud: t(`bud.${at}`), state: t(`state.${state}`) });
-    if (!before && isComplete(sample, cane, node)) goOn(sample, cane, node);
+    // A node that was complete has been corrected: back to the one that is due, or the next bud would be read over it.
+    if (before) moveToDue(sample, cane);
+    else if (isComplete(sample, cane, node)) goOn(sample, cane, node);
     show();
   });
 }
@@ -59,6 +61,7 @@ function undo() {
     if (last.kind === "clear") tell("said.restored");
     else {
       Object.assign(place, { sample: last.sample, cane: last.cane, node: last.node });
+      if (isComplete(last.sample, last.cane, last.node)) moveToDue(last.sample, last.cane);
       tell("said.undone", { ...last, bud: t(`bud.${last.bud}`), state: t(`state.${last.state}`) });
     }
     show();
@@ -160,6 +163,7 @@ function show() {
     button.setAttribute("aria-pressed", String(stateOf(sample, cane, node, bud) === state));
     button.closest(".bud-row").classList.toggle("due", bud === due);
   }
+  byId("buds").querySelector(".due")?.scrollIntoView({ block: "nearest" });
   byId("running").replaceChildren(...runningWords(block));
   const full = caneIsFull(sample, cane), done = sampleIsDone(sample);
   byId("next-cane").classList.toggle("go", full && !done);
@@ -169,14 +173,18 @@ function show() {
 
 function runningWords(block) {
   const samples = allSamples().filter((sample) => block === null || blockOf(sample) === block);
-  const { dead, read } = countOf(samples);
-  const where = block ?? t("running.all");
+  const { dead, read, reads } = countOf(samples);
+  const where = block ?? t("running.all"), canes = canesDone(samples);
   if (!read) return sentence("running.none", { where });
-  const [low, high] = wilson(dead, read, data.z);
+  const effect = designEffect(reads, data.rho);
+  const [low, high] = wilson(dead / effect, read / effect, data.z);
   const share = make("b", {}, percent(100 * dead / read));
   const first = sentence(read === 1 ? "running.one" : "running", { where, nodes: number(read), share, low: number(100 * low), high: number(100 * high) });
-  const more = moreNodes(dead, read, data.z);
-  return more ? [...first, " ", ...sentence("running.more", { more: number(more.more), points: number(more.points) })] : first;
+  const later = Math.max(effect, designEffect(samples.map((sample) => (wantedNodes(sample) ?? 0) * plannedCanes(sample)), data.rho));
+  const more = moreNodes(dead, read, data.z, effect, later);
+  const second = more ? [" ", ...sentence("running.more", { more: number(more.more), points: number(more.points) })] : [];
+  const third = canes ? [" ", ...sentence("running.canes", { done: number(canes.done), planned: number(canes.planned) })] : [];
+  return [...first, ...second, ...third];
 }
 
 function layBuds() {
