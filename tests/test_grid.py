@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import geopandas as gpd
 import numpy as np
 import pytest
@@ -55,6 +57,16 @@ def test_a_thin_block_beside_a_wide_one_in_any_order(thin: int) -> None:
     shapes = [box(0, 0, 60, 50.6), box(0, 50.6, 60, 51.0)]
     grid = block_grid(_blocks(*(shapes[::-1] if thin == 0 else shapes)), 3.0, 4_000_000)
     assert int((grid["block_index"] == thin).sum()) >= 20
+
+
+@pytest.mark.parametrize("order", list(itertools.permutations(range(4))))
+def test_no_block_is_lost_among_thin_ones(order: tuple[int, ...]) -> None:
+    """Blocks of one vine row each, narrower than a cell, all have cells, the same ones in any order of the file."""
+    strips = [box(0, 0, 60, 2), box(0, 2, 60, 4), box(0, 4, 60, 5.6), box(0, 5.6, 60, 6)]
+    index = block_grid(_blocks(*(strips[k] for k in order)), 3.0, 4_000_000)["block_index"].to_numpy()
+    assert set(order) <= set(np.unique(index).tolist())
+    first = block_grid(_blocks(*strips), 3.0, 4_000_000)["block_index"].to_numpy()
+    np.testing.assert_array_equal(np.array(order)[index], first)
 
 
 def test_grids_of_one_vineyard_line_up() -> None:

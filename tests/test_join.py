@@ -240,8 +240,7 @@ def test_no_sample_in_any_block(folder: Path) -> None:
     )
 
 
-@pytest.mark.parametrize("sign", [-1, 1])
-def test_swapped_columns_are_seen_by_the_blocks_position(folder: Path, sign: int) -> None:
+def test_swapped_columns_are_seen_by_the_blocks_position(folder: Path) -> None:
     """Latitudes in the column of longitudes, both in range: one problem for the file; a single row by its number."""
     table = samples_table()
     table[["lon", "lat"]] = table[["lat", "lon"]].to_numpy()

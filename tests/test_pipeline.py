@@ -22,6 +22,7 @@ from shapely import box
 from vinemap.demo import Truth, write_demo
 from vinemap.errors import InputError
 from vinemap.explain import explain_block
+from vinemap.exports import write_geopackage
 from vinemap.grid import centres
 from vinemap.pipeline import MapRun, make_map, write_map
 
@@ -83,6 +84,16 @@ def test_every_output_is_there(demo: Demo) -> None:
     expected = {"map.html", "blocks.csv", "samples.csv", "zones.csv", "vineyard.gpkg", "injury.tif", "run.json"}
     expected |= {"worklist.csv", "worklist.xlsx", "crew_sheet_en.html", "crew_sheet_es.html", "navigation"}
     assert expected <= {path.name for path in demo.out.iterdir()}
+
+
+def test_an_earlier_run_of_other_ground_is_refused(demo: Demo, tmp_path: Path) -> None:
+    """A map of another vineyard is no earlier run of this one; nothing is written."""
+    moved = demo.run.blocks.set_geometry(demo.run.blocks.geometry.translate(50_000))
+    write_geopackage({"blocks": moved}, tmp_path / "vineyard.gpkg")
+    (tmp_path / "injury.tif").write_bytes((demo.out / "injury.tif").read_bytes())
+    with pytest.raises(InputError, match="other ground"):
+        write_map(demo.run, tmp_path / "out", tmp_path)
+    assert not (tmp_path / "out").exists()
 
 
 def test_figures_are_the_same_everywhere(demo: Demo) -> None:

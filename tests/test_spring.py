@@ -64,12 +64,27 @@ def test_hand_sums() -> None:
 
 def test_samples_off_the_map_are_named_and_near_ones_kept() -> None:
     """One in no block is left out and named; one joined to its block from 6 m outside is held against the next cell."""
-    placed = samples(2)
+    placed = samples(3)
     placed.loc[0, "block"] = None
-    placed.geometry = gpd.points_from_xy([X + 900, X + 20], [Y + 50, Y + 106], crs=CRS)
-    check = check_forecast(counts(0, 28), placed, grid(), 0.9)
+    placed.geometry = gpd.points_from_xy([X + 700, X + 20, X + 50], [Y + 50, Y + 106, Y + 50], crs=CRS)
+    counted = counts(0, 28, 0).assign(nodes=[40, 40, 0])
+    check = check_forecast(counted, placed, grid(), 0.9)
     assert check.samples[["sample", "foretold_pct"]].to_numpy().tolist() == [["s1", pytest.approx(30)]]
-    assert spring_findings(check)[-1] == "Left out, since they lie outside every block: s0."
+    sentences = spring_findings(check)
+    assert sentences[-1] == "Left out: s0 (outside every block), s2 (no node counted)."
+    assert not any("nan" in sentence for sentence in sentences)
+
+
+def test_a_sample_is_held_against_its_own_block() -> None:
+    """One just east of the border, but joined to the western block, is held against the west's figure."""
+    blocks = gpd.GeoDataFrame(
+        {"block": ["east", "west"]}, geometry=[box(X + 100, Y, X + 200, Y + 100), box(X, Y, X + 100, Y + 100)], crs=CRS
+    )
+    made = grid()
+    made["block_index"] = block_grid(blocks, 5.0, 10_000)["block_index"]
+    placed = samples(1).assign(block="west")
+    placed.geometry = gpd.points_from_xy([X + 104], [Y + 50], crs=CRS)
+    assert check_forecast(counts(28), placed, made, 0.9).samples["foretold_pct"].tolist() == [pytest.approx(30)]
 
 
 def test_calibration_table() -> None:
@@ -110,7 +125,8 @@ def test_samples_off_the_map() -> None:
         if name != "block_index":
             bare[name] = bare[name] * np.nan
     assert spring_findings(check_forecast(counts(28), samples(), bare, 0.9)) == [
-        "No sample that was counted lies on the map."
+        "No sample that was counted can be compared with the map.",
+        "Left out: s0 (its block has no cell of the map).",
     ]
 
 

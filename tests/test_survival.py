@@ -461,6 +461,18 @@ def test_block_table_sums_its_samples_and_names_its_interval():
     assert table.loc["D", ["injury_pct", "injury_low_pct", "basal_pct"]].isna().all()
 
 
+def test_a_part_that_is_all_of_a_block_has_the_bounds_of_the_whole():
+    """Block A was cut at basal nodes only: its basal figure is the block's, whatever B's apical nodes say of spread."""
+    blocks, samples = vineyard({"A": 4, "B": 4})
+    rows = [(f"A{k}", "basal", 20, dead, np.nan, np.nan) for k, dead in enumerate((4, 10, 16, 12), 1)]
+    rows += [(f"B{k}", "basal", 20, dead, np.nan, np.nan) for k, dead in enumerate((1, 0, 9, 3), 1)]
+    rows += [(f"B{k}", "apical", 20, dead, np.nan, np.nan) for k, dead in enumerate((2, 19, 9, 20), 1)]
+    table = block_table(blocks, samples, tally(NO_NODES, counts_of(*rows), pd.Series(dtype=int)), 0.9)
+    injury, basal = (table[[f"{name}_low_pct", f"{name}_high_pct"]].to_numpy() for name in ("injury", "basal"))
+    assert basal[0].tolist() == injury[0].tolist()
+    assert (basal[1] != injury[1]).all()
+
+
 def test_block_table_says_when_the_spread_cannot_be_told():
     """Below four degrees of freedom bounds are Wilson's and say so; one vine alone has none."""
     blocks, samples = vineyard({"A": 3, "B": 1})

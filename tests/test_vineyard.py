@@ -241,12 +241,22 @@ def test_summary(folder: Path) -> None:
 
 
 def test_hardiness_of_no_variety(folder: Path) -> None:
-    """A misspelt variety in the settings is named, with the one that was meant."""
-    (folder / "vinemap.toml").write_text("[surface.hardiness]\nReisling = 3.0\n", encoding="utf-8")
-    with pytest.raises(InputError) as caught:
-        read_vineyard(folder)
-    (problem,) = caught.value.problems
-    assert str(problem).startswith("vinemap.toml: surface.hardiness: no block has the variety 'Reisling'; ")
+    """A variety misspelt in the settings is named, with the one that was meant; a right one is taken."""
+    toml = folder / "vinemap.toml"
+    toml.write_text("[surface.hardiness]\nReisling = 3.0\nMerlot = -0.5\n")
+    whole = "vinemap.toml: surface.hardiness: no block has the variety"
+    assert problems(folder) == [f"{whole} {name!r}; give the blocks their variety" for name in ("Reisling", "Merlot")]
+    blocks(variety=["Riesling", "Merlot", None]).to_file(folder / "blocks.geojson")
+    assert only_problem(folder) == f"{whole} 'Reisling'; the nearest is 'Riesling'; write it as the blocks do"
+    toml.write_text("[surface.hardiness]\nRiesling = 3.0\nMerlot = -0.5\n")
+    assert problems(folder) == []
+
+
+def test_hardiness_where_a_block_is_refused(folder: Path) -> None:
+    """A block's own problem is not told again as a variety that no block has."""
+    (folder / "vinemap.toml").write_text("[surface.hardiness]\nRiesling = 3.0\n")
+    blocks(variety=["Riesling", None, None], vines=["many", None, None]).to_file(folder / "blocks.geojson")
+    assert "surface.hardiness" not in only_problem(folder)
 
 
 def test_no_folder(tmp_path: Path) -> None:

@@ -25,17 +25,18 @@ def _injury(scores: dict[str, Any]) -> InjuryMap:
 
 BLOCKS = pd.DataFrame(
     {
-        "block": ["mild", "worst", "bad", "fair"],
-        "map_injury_pct": [5.2, 81.4, 60.0, 30.0],
-        "map_low_pct": [2.0, 75.0, 50.0, 20.0],
-        "map_high_pct": [9.0, 88.2, 70.0, 41.0],
-        "action_text": ["A.", "B.", "C.", "D."],
+        "block": ["mild", "worst", "bad", "fair", "unread"],
+        "map_injury_pct": [5.2, 81.4, 60.0, 30.0, 70.0],
+        "map_low_pct": [2.0, 75.0, 50.0, 20.0, 8.0],
+        "map_high_pct": [9.0, 88.2, 70.0, 41.0, 95.0],
+        "action": ["as_usual", "prune_long_wait", "keep_more", "keep_more", "no_data"],
+        "action_text": ["A.", "B.", "C.", "D.", "E."],
     }
 )
 
 
 def test_the_three_worst_come_first() -> None:
-    """The worst blocks, with bounds and what to do, worst first."""
+    """The worst blocks, with bounds and what to do, worst first; one with too few samples is none of them."""
     words = findings(BLOCKS, _injury(_scores(0.1, 0.2)), Settings())
     assert words[0] == "worst: 81 % of primary buds dead (75 to 88). B."
     assert [sentence.split(":")[0] for sentence in words[:3]] == ["worst", "bad", "fair"]

@@ -32,7 +32,11 @@ _console = Console(highlight=False, soft_wrap=True)
 _errors = Console(stderr=True, highlight=False, soft_wrap=True)
 
 _FOLDER = click.argument("folder", type=click.Path(path_type=Path))
-_OUT = click.option("-o", "--out", type=click.Path(path_type=Path), help="Output folder  [default: outputs/NAME]")
+
+
+def _out_option(suffix: str = "") -> Callable[[Callable[..., None]], Callable[..., None]]:
+    shown = f"Output folder  [default: outputs/NAME{suffix}]"
+    return click.option("-o", "--out", type=click.Path(path_type=Path), help=shown)
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
@@ -46,7 +50,7 @@ def commands() -> None:
 
 @commands.command("map")
 @_FOLDER
-@_OUT
+@_out_option()
 @click.option("--compare", type=click.Path(path_type=Path), help="Output folder of an earlier run, to show the change.")
 @click.option("--pdf", is_flag=True, help="Write the crew sheets as PDF too (needs the extra vinemap[pdf]).")
 @click.option("--open", "open_page", is_flag=True, help="Open the page when it is written.")
@@ -70,7 +74,7 @@ def map_command(folder: Path, out: Path | None, compare: Path | None, pdf: bool,
 
 @commands.command()
 @_FOLDER
-@_OUT
+@_out_option("_plan")
 @click.option(
     "--precision",
     type=click.FloatRange(1, 49),
@@ -161,7 +165,7 @@ def explain(folder: Path, block: str) -> None:
 @commands.command()
 @_FOLDER
 @click.argument("counts", type=click.Path(path_type=Path))
-@_OUT
+@_out_option("_spring")
 def spring(folder: Path, counts: Path, out: Path | None) -> None:
     """Hold shoots counted after budbreak against the map, and map again with them.
 

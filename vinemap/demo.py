@@ -104,7 +104,7 @@ Thornquill Hollow: no such vineyard exists; land, freeze, blocks and bud cuts ar
 Made by `vinemap demo FOLDER` (vinemap/demo.py) with a fixed seed, so any machine writes the same one.
 Cold air drains off the slope and pools in two hollows; buds die by a dose response around a lethal temperature.
 The truth behind the buds is kept out of this folder, so that tests can hold the map against it.
-Map it with `vinemap map demo_blocks -o outputs/demo`, then open outputs/demo/map.html.
+Map it with `vinemap map FOLDER`, then open the page that it names.
 """
 
 _FILES = ("blocks.geojson", "samples.csv", "buds.csv", "wood.csv", "elevation.tif", "vinemap.toml", "README.md")

@@ -19,6 +19,7 @@ import rioxarray
 import xarray as xr
 
 from vinemap.errors import InputError, Problem
+from vinemap.page.embed import finite
 
 BANDS = ("primary_injury", "primary_low", "primary_high", "prob_over_threshold")
 
@@ -163,14 +164,4 @@ def read_run(out: Path) -> tuple[gpd.GeoDataFrame, xr.Dataset]:
 
 def write_json(report: dict[str, Any], path: Path) -> None:
     """Write a report as JSON; a number that is not finite becomes null."""
-    path.write_text(json.dumps(_finite(report), indent=2, ensure_ascii=False, default=str) + "\n", encoding="utf-8")
-
-
-def _finite(value: Any) -> Any:
-    if isinstance(value, dict):
-        return {key: _finite(item) for key, item in value.items()}
-    if isinstance(value, list | tuple):
-        return [_finite(item) for item in value]
-    if isinstance(value, float | np.floating):
-        return float(value) if np.isfinite(value) else None
-    return value
+    path.write_text(json.dumps(finite(report), indent=2, ensure_ascii=False, default=str) + "\n", encoding="utf-8")

@@ -29,7 +29,8 @@ def block_grid(blocks: gpd.GeoDataFrame, cell_m: float, max_cells: int) -> xr.Da
     -------
     Dataset (y, x)
         ``block_index``: int16 row of the block that holds the cell's centre, -1 outside; a block too thin to hold a
-        centre gets the cells that it touches.
+        centre gets the cells that it touches, but for every other cell of a block that would be left with none. Its
+        attribute ``blocks`` lists the blocks' names, where they have any.
     """
     left, bottom, right, top = blocks.total_bounds
     cell = max(cell_m, float(np.sqrt((right - left) * (top - bottom) / max_cells)))
@@ -38,13 +39,16 @@ def block_grid(blocks: gpd.GeoDataFrame, cell_m: float, max_cells: int) -> xr.Da
     nx, ny = (max(1, int(np.ceil(side / cell))) for side in (right - left, top - bottom))
     transform = Affine(cell, 0, left, 0, -cell, bottom + ny * cell)
     index = _burn(blocks, range(len(blocks)), (ny, nx), transform, touched=False)
-    missing = sorted(set(range(len(blocks))) - set(np.unique(index).tolist()))
-    if missing:
-        thin = _burn(blocks, missing, (ny, nx), transform, touched=True)
-        index = np.where(thin >= 0, thin, index)
+    # From the largest to the smallest, so that the order of the file does not decide who gets a cell.
+    missing = set(range(len(blocks))) - set(np.unique(index).tolist())
+    for row in sorted(missing, key=lambda row: (-blocks.geometry.iloc[row].area, blocks.geometry.iloc[row].bounds)):
+        # One that holds centres is not thin: it lies under another block.
+        if not (_burn(blocks, [row], (ny, nx), transform, touched=False) == row).any():
+            _give(index, _burn(blocks, [row], (ny, nx), transform, touched=True) == row, row)
     x = left + cell * (np.arange(nx) + 0.5)
     y = bottom + ny * cell - cell * (np.arange(ny) + 0.5)
-    grid: xr.Dataset = xr.Dataset({"block_index": (("y", "x"), index)}, coords={"y": y, "x": x})
+    named = {"blocks": blocks["block"].tolist()} if "block" in blocks else {}
+    grid: xr.Dataset = xr.Dataset({"block_index": (("y", "x"), index, named)}, coords={"y": y, "x": x})
     grid = grid.rio.write_crs(blocks.crs)
     return grid.rio.write_transform(transform)
 
@@ -56,6 +60,14 @@ def _burn(
     return rasterize(
         shapes, shape, fill=-1, transform=transform, all_touched=touched, merge_alg=MergeAlg.replace, dtype="int16"
     )
+
+
+def _give(index: Array, touched: Array, row: int) -> None:
+    """Write ``row`` into the touched cells of ``index``, in place; a block that has no others keeps every other one."""
+    for holder in np.unique(index[touched]):
+        cells = np.flatnonzero(touched & (index == holder))
+        only = holder >= 0 and len(cells) == np.count_nonzero(index == holder)
+        index.flat[cells[1::2] if only else cells] = row
 
 
 def label_cells(shapes: gpd.GeoSeries, grid: xr.Dataset) -> Array:

@@ -15,6 +15,7 @@ from typing import Any
 import geopandas as gpd
 import pandas as pd
 import xarray as xr
+from shapely.geometry import box
 
 from vinemap import exports, survival
 from vinemap.actions import decide
@@ -284,7 +285,7 @@ def write_spring(check: SpringCheck, run: MapRun, out: Path, progress: Progress 
 
 def _fill(stage: Path, run: MapRun, earlier: Path | None = None, *, pdf: bool = False) -> None:
     """Write every output of a run into a folder."""
-    blocks_then, surface_then = (None, None) if earlier is None else exports.read_run(earlier)
+    blocks_then, surface_then = (None, None) if earlier is None else _earlier(run, earlier)
     settings = run.vineyard.settings
     write_page(
         stage / "map.html",
@@ -310,6 +311,15 @@ def _fill(stage: Path, run: MapRun, earlier: Path | None = None, *, pdf: bool = 
     (stage / "navigation").mkdir()
     write_navigation(run.zones, stage / "navigation", settings.language)
     exports.write_json(run.report, stage / "run.json")
+
+
+def _earlier(run: MapRun, out: Path) -> tuple[gpd.GeoDataFrame, xr.Dataset]:
+    """Read back an earlier run, which must lie on the same ground."""
+    blocks, surface = exports.read_run(out)
+    if not box(*blocks.to_crs(run.blocks.crs).total_bounds).intersects(box(*run.blocks.total_bounds)):
+        what, remedy = "holds the map of other ground", "name an earlier run of this vineyard"
+        raise InputError([Problem(str(out), None, "", what, remedy)])
+    return blocks, surface
 
 
 def _page_first(stage: Path) -> list[str]:

@@ -97,7 +97,7 @@ def left_out_means(dead: Array, read: Array, block: Array, groups: Array) -> Arr
 def spatial_folds(xy: Array, folds: int) -> Array:
     """Group points (n, 2) into compact patches by k-means, so that a left-out point has no near neighbour left.
 
-    There are no more patches than places; where all points are one place, each is a group of its own.
+    There are no more patches than places, so that points on one place are one patch.
 
     References
     ----------
@@ -105,6 +105,4 @@ def spatial_folds(xy: Array, folds: int) -> Array:
     structure", Ecography 40 (2017) 913.
     """
     folds = min(folds, len(np.unique(xy, axis=0)))
-    if folds < 2:
-        return np.arange(len(xy))
     return np.asarray(kmeans2(xy - xy.mean(axis=0), folds, seed=1, minit="++")[1])

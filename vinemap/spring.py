@@ -12,6 +12,7 @@ import xarray as xr
 from pydantic import ValidationInfo, field_validator
 from scipy.spatial import KDTree
 
+from vinemap.arrays import Array
 from vinemap.errors import Findings, InputError
 from vinemap.grid import centres
 from vinemap.reading.cells import Count, Name, bad
@@ -57,15 +58,15 @@ class SpringCheck:
         A row a class of what was foretold: from_pct, to_pct, samples, nodes, foretold_pct (mean over the nodes),
         blind_pct, blind_low_pct, blind_high_pct (Wilson; NaN where the class is empty).
     figure : str
-        Layer that was compared: 'no_live_bud', or 'primary' where the secondaries were never read.
-    outside : list of str
-        Samples that were counted but lie outside every block.
+        Layer that was compared: 'no_live_bud', or 'primary' where nodes with no live bud cannot be counted.
+    left_out : dict of str to str
+        Samples that were counted but could not be compared, and why.
     """
 
     samples: pd.DataFrame
     calibration: pd.DataFrame
     figure: str
-    outside: list[str]
+    left_out: dict[str, str]
 
 
 def read_spring(path: Path, known: set[str]) -> pd.DataFrame:
@@ -114,14 +115,16 @@ def check_forecast(counts: pd.DataFrame, samples: gpd.GeoDataFrame, grid: xr.Dat
     samples : GeoDataFrame
         sample, block, geometry in the CRS of the grid.
     grid : Dataset (y, x)
-        no_live_bud_injury, no_live_bud_low, no_live_bud_high, else the primary_* layers: fractions.
+        ``block_index`` as `vinemap.grid.block_grid` gives it; no_live_bud_injury, no_live_bud_low, no_live_bud_high,
+        else the primary_* layers: fractions.
     confidence : float
         Of the intervals of what was counted.
 
     Returns
     -------
     SpringCheck
-        Samples outside every block are left out, and named. The others are held against the nearest cell of the map.
+        A sample is held against the nearest cell of its own block. Left out are samples in no block, those with no
+        node counted, and those of a block without a cell.
 
     Notes
     -----
@@ -132,14 +135,16 @@ def check_forecast(counts: pd.DataFrame, samples: gpd.GeoDataFrame, grid: xr.Dat
     """
     figure = "no_live_bud" if "no_live_bud_injury" in grid else "primary"
     table = counts.merge(pd.DataFrame(samples[["sample", "block"]]), on="sample")
-    outside = table.loc[table["block"].isna(), "sample"].tolist()
-    mapped = np.isfinite(grid[f"{figure}_injury"].to_numpy())
-    table = table[table["block"].notna() & (table["nodes"] > 0) & mapped.any()].reset_index(drop=True)
-    points = samples.set_index("sample").geometry.loc[table["sample"]]
-    cell = KDTree(centres(grid, mapped)).query(np.column_stack([points.x, points.y]))[1]
-    for name in ("injury", "low", "high"):
-        column = "foretold_pct" if name == "injury" else f"foretold_{name}_pct"
-        table[column] = 100 * grid[f"{figure}_{name}"].to_numpy()[mapped][cell].astype(np.float64)
+    layers = [f"{figure}_{name}" for name in ("injury", "low", "high")]
+    table[["foretold_pct", "foretold_low_pct", "foretold_high_pct"]] = 100 * _foretold(table, samples, grid, layers)
+    reasons = {
+        "outside every block": table["block"].isna(),
+        "no node counted": table["nodes"] == 0,
+        "its block has no cell of the map": table["foretold_pct"].isna(),
+    }
+    why = np.select(list(reasons.values()), list(reasons), "")
+    left_out = {str(sample): str(reason) for sample, reason in zip(table["sample"], why, strict=True) if reason}
+    table = table[why == ""].reset_index(drop=True)
     table["blind"] = table["nodes"] - table["shoots"]
     table = table.assign(**_shares(table, confidence))
     less = table["blind_high_pct"] < table["foretold_low_pct"]
@@ -147,7 +152,21 @@ def check_forecast(counts: pd.DataFrame, samples: gpd.GeoDataFrame, grid: xr.Dat
     table["verdict"] = np.select([more, less], [MORE, LESS], "")
     order = ["sample", "block", "nodes", "shoots", "blind", "blind_pct", "blind_low_pct", "blind_high_pct"]
     table = table[[*order, "foretold_pct", "foretold_low_pct", "foretold_high_pct", "verdict"]]
-    return SpringCheck(table, _calibration(table, confidence), figure, outside)
+    return SpringCheck(table, _calibration(table, confidence), figure, left_out)
+
+
+def _foretold(table: pd.DataFrame, samples: gpd.GeoDataFrame, grid: xr.Dataset, layers: list[str]) -> Array:
+    """Read layers at the nearest cell of each sample's block, (rows, layers); NaN in no block and where it has none."""
+    points = samples.set_index("sample").geometry.loc[table["sample"]]
+    xy = np.column_stack([points.x, points.y])
+    index = grid["block_index"].where(grid[layers[0]].notnull(), -1).to_numpy()
+    values = np.stack([grid[layer].to_numpy() for layer in layers], axis=-1)
+    found = np.full((len(table), len(layers)), np.nan)
+    for number, block in enumerate(grid["block_index"].attrs["blocks"]):
+        here, cells = (table["block"] == block).to_numpy(), index == number
+        if here.any() and cells.any():
+            found[here] = values[cells][KDTree(centres(grid, cells)).query(xy[here])[1]]
+    return found
 
 
 def corrected(tallies: pd.DataFrame, counts: pd.DataFrame) -> pd.DataFrame:
@@ -183,9 +202,10 @@ def corrected(tallies: pd.DataFrame, counts: pd.DataFrame) -> pd.DataFrame:
 def spring_findings(check: SpringCheck) -> list[str]:
     """Say in plain sentences how the map did, and where it erred."""
     table = check.samples
-    left_out = [f"Left out, since they lie outside every block: {', '.join(check.outside)}."] if check.outside else []
+    named = ", ".join(f"{sample} ({why})" for sample, why in check.left_out.items())
+    left_out = [f"Left out: {named}."] if named else []
     if table.empty:
-        return ["No sample that was counted lies on the map.", *left_out]
+        return ["No sample that was counted can be compared with the map.", *left_out]
     nodes, blind = int(table["nodes"].sum()), int(table["blind"].sum())
     foretold = float((table["foretold_pct"] * table["nodes"]).sum() / nodes)
     sentences = [
@@ -194,7 +214,8 @@ def spring_findings(check: SpringCheck) -> list[str]:
     ]
     if check.figure == "primary":
         sentences.append(
-            "Secondaries were not read in winter: the map's figure is of primaries alone, a ceiling for blind nodes."
+            "Winter's counts do not say how many nodes had no live bud: the map's figure is of primaries alone, a "
+            "ceiling for blind nodes."
         )
     for verdict in (MORE, LESS):
         here = table[table["verdict"] == verdict]

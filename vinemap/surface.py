@@ -453,9 +453,9 @@ def describe(field: BinomialField, design: Design, rows: Rows) -> dict[str, Any]
 
 
 def cross_validate(field: BinomialField, rows: Rows) -> dict[str, Any]:
-    """Score the surface and block means on samples left out singly and by patches."""
-    folds = int(np.clip(rows.samples // 5, 2, 10))
-    schemes = {"leave_one_out": rows.sample, "blocked": spatial_folds(rows.xy, folds)}
+    """Score the surface and block means on samples left out singly and by patches; singly where all are one patch."""
+    patches = spatial_folds(rows.xy, int(np.clip(rows.samples // 5, 2, 10)))
+    schemes = {"leave_one_out": rows.sample, "blocked": patches if np.ptp(patches) else rows.sample}
     result: dict[str, Any] = {}
     for name, groups in schemes.items():
         held = field.leave_out(groups)

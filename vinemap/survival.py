@@ -380,12 +380,14 @@ def block_table(
         - 'too few samples': fewer than two samples; the bounds take the spread of the other blocks where they show it
           and are missing where they do not.
 
-        The other figures follow the same rule, each by the samples that carry it.
+        The other figures follow the same rule, each by the samples that carry it; a part of the cane that holds all
+        buds of a block has the bounds of the whole.
     """
     vines, source = _vines(blocks)
     home = dict(zip(samples["sample"], samples["block"], strict=True))
     table = pd.DataFrame(blocks[["block", "variety", "species_group", "pruning", "area_ha"]])
     table = table.assign(vines=vines, vines_from=source, nodes_per_vine=blocks["nodes_per_vine"])
+    whole: dict[str, tuple[Array, Array]] = {}
     for number, figure in enumerate(_FIGURES):
         here = _of(tallies, figure).assign(block=lambda counts: counts.index.map(home)).dropna(subset="block")
         counts = here.groupby("block")[_COUNTS].sum().reindex(table["block"]).set_axis(table.index)
@@ -395,8 +397,14 @@ def block_table(
         if number == 0:
             table["samples"] = [0 if name not in per_block else len(per_block[name]) for name in table["block"]]
             table["interval"] = [how for how, _, _ in found]
-        low, high = np.array([bounds for _, *bounds in found], dtype=np.float64).reshape(-1, 2).T
-        table = table.assign(**_columns(figure, counts, low, high))
+        bounds = np.array([bounds for _, *bounds in found], dtype=np.float64).reshape(-1, 2)
+        seen = counts[["dead", "read"]].to_numpy(dtype=np.float64)
+        if figure.part == "all":
+            whole[figure.tissue] = seen, bounds
+        else:
+            all_seen, all_bounds = whole[figure.tissue]
+            bounds = np.where((seen == all_seen).all(axis=1, keepdims=True), all_bounds, bounds)
+        table = table.assign(**_columns(figure, counts, *bounds.T))
     return table
 
 

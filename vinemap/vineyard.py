@@ -126,7 +126,9 @@ def read_vineyard(folder: str | os.PathLike[str]) -> Vineyard:
     findings = Findings()
     folder, settings = _opened(folder, findings)
     blocks = _metric_blocks(folder, settings, findings)
-    _refuse_unknown_varieties(blocks, settings, findings)
+    # A block that was refused may have had the variety.
+    if blocks is not None and not findings.problems:
+        _refuse_unknown_varieties(blocks, settings, findings)
     samples, names, samples_file = read_samples(folder, settings, blocks, findings)
     nodes, counts = read_buds(folder, settings, names, samples_file, findings)
     wood = read_wood(folder, settings, names, samples_file, findings)
@@ -149,16 +151,6 @@ def read_vineyard(folder: str | os.PathLike[str]) -> Vineyard:
         wood=wood,
         elevation=elevation,
     )
-
-
-def _refuse_unknown_varieties(blocks: gpd.GeoDataFrame | None, settings: Settings, findings: Findings) -> None:
-    """Refuse hardiness that is given for no variety of the blocks: a slip of the pen would go unseen."""
-    varieties = [] if blocks is None else blocks["variety"].dropna().unique().tolist()
-    for name in sorted(set(settings.surface.hardiness) - set(varieties)) if blocks is not None else ():
-        near = difflib.get_close_matches(name, varieties, n=1, cutoff=0.0)
-        remedy = f"did you mean {near[0]!r}?" if near else "give the blocks a column variety"
-        what = f"no block has the variety {name!r}"
-        findings.problem(SETTINGS_FILE, None, "surface.hardiness", what, remedy)
 
 
 @dataclass(frozen=True)
@@ -265,6 +257,21 @@ def _metric_blocks(folder: Path, settings: Settings, findings: Findings) -> gpd.
     return blocks.assign(
         **figures, block=blocks["block"].astype(str), pruning=pruning, area_ha=blocks.geometry.area / 1e4
     )
+
+
+def _refuse_unknown_varieties(blocks: gpd.GeoDataFrame, settings: Settings, findings: Findings) -> None:
+    """Name keys of [surface.hardiness] that are no variety of the blocks, letter for letter."""
+    varieties = blocks["variety"].dropna().unique().tolist()
+    for name in settings.surface.hardiness:
+        if name not in varieties:
+            near = difflib.get_close_matches(name, varieties, n=1, cutoff=0.0)
+            findings.problem(
+                SETTINGS_FILE,
+                None,
+                "surface.hardiness",
+                f"no block has the variety {name!r}",
+                f"the nearest is {near[0]!r}; write it as the blocks do" if near else "give the blocks their variety",
+            )
 
 
 def _joined(

@@ -6,6 +6,7 @@ from typing import Any
 
 import pandas as pd
 
+from vinemap.actions import NO_DATA
 from vinemap.settings import Settings
 from vinemap.surface import InjuryMap
 from vinemap.units import HECTARES_PER_ACRE
@@ -25,7 +26,8 @@ def findings(blocks: pd.DataFrame, injury: InjuryMap, settings: Settings) -> lis
 
 
 def _worst(blocks: pd.DataFrame) -> list[str]:
-    ranked = blocks.sort_values("map_injury_pct", ascending=False).head(_WORST)
+    known = blocks[blocks["action"] != NO_DATA]
+    ranked = known.sort_values("map_injury_pct", ascending=False).head(_WORST)
     sentence = (
         "{block}: {map_injury_pct:.0f} % of primary buds dead ({map_low_pct:.0f} to {map_high_pct:.0f}). {action_text}"
     )

@@ -120,7 +120,8 @@ def write_work_list(table: pd.DataFrame, path: Path, currency: str = "") -> None
     currency : str
         For the heading of the cost.
     """
-    sums = pd.DataFrame([totals(table)]).assign(block="Total")
+    label = "Total, zones without figures left out" if table["action"].eq(NO_DATA).any() else "Total"
+    sums = pd.DataFrame([totals(table)]).assign(block=label)
     whole = pd.concat([table.astype(object), sums.astype(object)], ignore_index=True)[list(table)]
     shown = whole.rename(columns={"cost": f"cost ({currency})"} if currency else {})
     with pd.ExcelWriter(path, engine="openpyxl") as book:
