@@ -24,7 +24,8 @@ BY_NUMBER, BY_LENGTH, BARE, HURT, DEAD, UNKNOWN = range(6)
 """Grades of ground: the rule gives a number; it gives none; hardly a live bud; hurt trunks; dead trunks; not known."""
 
 _BOUNDS = ("", "_low", "_high")
-_MOST_PCT = 50.0
+MOST_PCT = 50.0
+"""Of the ground of a block: with too few samples on more of it, nothing is decided."""
 _TEXTS = {
     PRUNE_LONG: "Keep all the nodes you can and decide after budbreak.",
     CHECK_WOOD: "Check the wood: cut nothing back before you have looked under the bark and seen budbreak.",
@@ -114,7 +115,7 @@ def decide(blocks: pd.DataFrame, settings: Settings) -> pd.DataFrame:
         index=blocks.index,
     )
     wide = figures["injury_high_pct"] - figures["injury_low_pct"] > 100 * settings.surface.max_width
-    figures["injury_pct"] = figures["injury_pct"].mask(wide | (_column(blocks, "too_few_pct") > _MOST_PCT))
+    figures["injury_pct"] = figures["injury_pct"].mask(wide | (_column(blocks, "too_few_pct") > MOST_PCT))
     secondary = secondary_crop(blocks, settings.actions.rules)
     figures = figures.join(secondary).assign(target_nodes=target)
     decided = prescribe(figures, settings)

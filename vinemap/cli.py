@@ -19,7 +19,6 @@ from vinemap.bench import read_bench_samples, write_bench
 from vinemap.demo import write_demo
 from vinemap.errors import InputError, Problem, VinemapError
 from vinemap.explain import explain_block
-from vinemap.exports import refuse_filled
 from vinemap.merge import merge_buds
 from vinemap.pipeline import check_folder, check_spring, make_map, write_map, write_spring
 from vinemap.plan import PlanOptions, make_plan
@@ -96,7 +95,6 @@ def plan(
     Example: vinemap plan demo_blocks --first -o outputs/plan
     """
     target = _out(out, folder, "_plan")
-    refuse_filled(target / "buds.csv")
     with _console.status("starting") as status:
         options = PlanOptions(half_width=precision / 100, points=points, start=start)
         told = make_plan(folder, target, options, first=first, progress=_shown(status))

@@ -7,9 +7,10 @@ from typing import Any
 
 import pandas as pd
 
-from vinemap.actions import AS_USUAL, CHECK_WOOD, KEEP_MORE, NO_DATA, PRUNE_LONG, chosen_rule
-from vinemap.rules import KILOGRAMS_PER_POUND, METRES_PER_FOOT, PruningRule, Step
+from vinemap.actions import AS_USUAL, CHECK_WOOD, KEEP_MORE, MOST_PCT, NO_DATA, PRUNE_LONG, chosen_rule
+from vinemap.rules import PruningRule, Step
 from vinemap.settings import Settings
+from vinemap.units import KILOGRAMS_PER_POUND, METRES_PER_FOOT
 
 _BY_RULE = (AS_USUAL, KEEP_MORE, PRUNE_LONG)
 ADVICE = (
@@ -60,7 +61,7 @@ def _grade(row: dict[str, Any], settings: Settings) -> Iterator[str]:
     """Tell what decided in the place of the pruning rule."""
     limits = settings.actions.rules.wood
     if row["action"] == NO_DATA:
-        where = "over most of the block" if row.get("too_few_pct", 0.0) > 50 else "of the block's mean"
+        where = "over most of the block" if row.get("too_few_pct", 0.0) > MOST_PCT else "of the block's mean"
         yield f"This decides: bounds {where} lie more than {100 * settings.surface.max_width:.0f} points apart."
     elif row["action"] == CHECK_WOOD and _has(row, "no_live_bud_pct"):
         bare = row["map_no_live_bud_pct"] if _has(row, "map_no_live_bud_pct") else row["no_live_bud_pct"]

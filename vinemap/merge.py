@@ -10,7 +10,7 @@ import pandas as pd
 from vinemap.errors import Findings, InputError
 from vinemap.exports import staged, write_csv
 from vinemap.reading.buds import NODE_COLUMNS, read_bud_tables
-from vinemap.reading.cells import show
+from vinemap.reading.cells import bare_name, show
 from vinemap.reading.files import TABLES, usable
 from vinemap.reading.tables import Table, read_tables
 
@@ -158,7 +158,7 @@ def _told_alike(samples: Iterable[str]) -> list[str]:
     """Name samples whose names differ in capitals or spaces alone: one may be the other, misspelt."""
     alike: dict[str, list[str]] = {}
     for sample in samples:
-        alike.setdefault("".join(sample.casefold().split()), []).append(sample)
+        alike.setdefault(bare_name(sample), []).append(sample)
     return [
         f"{' and '.join(map(repr, names))} were kept as {len(names)} samples: correct the names if they are one."
         for names in alike.values()

@@ -13,9 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 from pydantic import BaseModel, ConfigDict, Field, NonNegativeFloat, PositiveFloat, field_validator, model_validator
 
 from vinemap.arrays import Array
-
-KILOGRAMS_PER_POUND = 0.45359237
-METRES_PER_FOOT = 0.3048
+from vinemap.units import KILOGRAMS_PER_POUND, METRES_PER_FOOT
 
 
 class _Table(BaseModel):

@@ -1,5 +1,13 @@
-"""Feet, miles and acres, exact by the international yard and pound agreement of 1959."""
+"""Feet, miles, acres and pounds, exact by the international yard and pound agreement of 1959."""
+
+from __future__ import annotations
 
 METRES_PER_FOOT = 0.3048
 METRES_PER_MILE = 1609.344
 HECTARES_PER_ACRE = 0.40468564224
+KILOGRAMS_PER_POUND = 0.45359237
+
+
+def area_unit(units: str) -> tuple[float, str]:
+    """Return what a hectare is in the keeper's unit of area, and that unit's name, for ``metric`` or ``us``."""
+    return (1 / HECTARES_PER_ACRE, "acres") if units == "us" else (1.0, "ha")

@@ -21,7 +21,7 @@ from vinemap.reading.elevation import read_elevation
 from vinemap.reading.samples import read_samples, refuse_mistaken_axes, refuse_placeless
 from vinemap.reading.schema import BlockRow, CountRow, NodeRow, Row, SampleRow, WoodRow
 from vinemap.settings import SETTINGS_FILE, Settings, load_settings
-from vinemap.units import HECTARES_PER_ACRE
+from vinemap.units import area_unit
 
 BLOCK_COLUMNS = (
     "block",
@@ -320,7 +320,8 @@ def summary(vineyard: Vineyard) -> list[str]:
     """
     blocks, samples = vineyard.blocks, vineyard.samples
     ground = float(blocks["area_ha"].sum())
-    area = f"{ground / HECTARES_PER_ACRE:,.1f} acres" if vineyard.settings.units == "us" else f"{ground:,.1f} ha"
+    per_hectare, unit = area_unit(vineyard.settings.units)
+    area = f"{ground * per_hectare:,.1f} {unit}"
     joined = int(samples["block"].notna().sum())
     where = "all of them in a block" if joined == len(samples) else f"{joined:,} of them in a block"
     return [

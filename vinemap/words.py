@@ -9,7 +9,7 @@ import pandas as pd
 from vinemap.actions import NO_DATA
 from vinemap.settings import Settings
 from vinemap.surface import InjuryMap
-from vinemap.units import HECTARES_PER_ACRE
+from vinemap.units import area_unit
 
 _WORST = 3
 
@@ -35,7 +35,7 @@ def _worst(blocks: pd.DataFrame) -> list[str]:
 
 
 def _area(injury: InjuryMap, settings: Settings) -> str:
-    per_hectare, unit = (1.0, "ha") if settings.units == "metric" else (1 / HECTARES_PER_ACRE, "acres")
+    per_hectare, unit = area_unit(settings.units)
     mean, low, high = (per_hectare * value for value in injury.area_over_ha)
     share = f"{100 * settings.surface.threshold:.0f} %"
     return f"{mean:.1f} {unit} ({low:.1f} to {high:.1f}) lost more than {share} of their primary buds."

@@ -15,7 +15,7 @@ from pyproj import Transformer
 from vinemap.arrays import Array
 from vinemap.bench import write_bench
 from vinemap.errors import InputError, Problem
-from vinemap.exports import staged
+from vinemap.exports import refuse_filled, staged
 from vinemap.plan.files import write_files
 from vinemap.plan.options import PlanOptions
 from vinemap.plan.plan import Plan
@@ -70,8 +70,9 @@ def make_plan(
     Raises
     ------
     InputError
-        When the folder cannot be used as it stands.
+        When the folder cannot be used as it stands, or buds.csv in ``out`` has been filled in.
     """
+    refuse_filled(out / "buds.csv")
     plan = plan_round(folder, PlanOptions() if options is None else options, first=first, progress=progress)
     progress("writing")
     with staged(out) as stage:

@@ -8,7 +8,7 @@ from vinemap.plan.options import PlanOptions
 from vinemap.plan.plan import Plan
 from vinemap.plan.words import Figure
 from vinemap.settings import Settings
-from vinemap.units import HECTARES_PER_ACRE, METRES_PER_FOOT, METRES_PER_MILE
+from vinemap.units import METRES_PER_FOOT, METRES_PER_MILE, area_unit
 
 _MOST_STOPS = 200
 
@@ -27,8 +27,8 @@ def height(metres: float, settings: Settings) -> Figure:
 
 def area(hectares: float, settings: Settings) -> Figure:
     """Return an area: hectares, or acres."""
-    acres = settings.units == "us"
-    return Figure(hectares / (HECTARES_PER_ACRE if acres else 1), 2, "acres" if acres else "ha")
+    per_hectare, unit = area_unit(settings.units)
+    return Figure(hectares * per_hectare, 2, unit)
 
 
 def legs_of(plan: Plan) -> str:

@@ -20,6 +20,7 @@ from vinemap.errors import Findings
 from vinemap.reading.cells import show
 from vinemap.reading.files import GRIDS, find_file
 from vinemap.settings import Settings
+from vinemap.units import METRES_PER_FOOT
 
 # Dry land lies between about 430 m below and 8,850 m above the sea; common knowledge.
 _LOWEST_M, _HIGHEST_M = -500.0, 9000.0
@@ -31,7 +32,7 @@ _UNITS: dict[str, tuple[str, float]] = {
     **dict.fromkeys(("", "unknown", "m", "meter", "meters", "metre", "metres"), ("metres", 1.0)),
     **dict.fromkeys(
         ("ft", "foot", "feet", "intft", "internationalfoot", "internationalfeet", "footinternational"),
-        ("feet", 0.3048),
+        ("feet", METRES_PER_FOOT),
     ),
     **dict.fromkeys(
         (

@@ -17,7 +17,7 @@ from shapely.geometry.base import BaseGeometry
 from vinemap.arrays import Array
 from vinemap.grid import cell_size
 from vinemap.page.ground import hillshade
-from vinemap.rules import METRES_PER_FOOT
+from vinemap.units import METRES_PER_FOOT
 
 WIDTH, HEIGHT = 180.0, 70.0
 """Of the map, in units of its own, which are about millimetres on paper."""

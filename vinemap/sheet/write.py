@@ -16,7 +16,7 @@ from vinemap.actions import AS_USUAL, KEEP_MORE, LOOK_AGAIN, NO_DATA, REPLANT, R
 from vinemap.settings import Settings
 from vinemap.sheet.ground import Shade, block_map
 from vinemap.texts import asset, texts
-from vinemap.units import HECTARES_PER_ACRE
+from vinemap.units import area_unit
 
 _SHEET = "vinemap.sheet"
 
@@ -113,9 +113,8 @@ class _Words:
         return f"{figure} ({self(key, low=self.number(low), high=self.number(high))})"
 
     def area(self, hectares: float) -> str:
-        if self._units == "us":
-            return self("unit.acres", value=self.number(hectares / HECTARES_PER_ACRE, 2))
-        return self("unit.ha", value=self.number(hectares, 2))
+        per_hectare, unit = area_unit(self._units)
+        return self(f"unit.{unit}", value=self.number(hectares * per_hectare, 2))
 
     def date(self, day: dt.date) -> str:
         """Return a date that cannot be misread: year, month, day (ISO 8601)."""
