@@ -5,7 +5,6 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Mapping
 from functools import cache
-from importlib.resources import files
 from typing import Any, Literal
 
 import numpy as np
@@ -13,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from pydantic import BaseModel, ConfigDict, Field, NonNegativeFloat, PositiveFloat, field_validator, model_validator
 
 from vinemap.arrays import Array
+from vinemap.texts import asset
 from vinemap.units import KILOGRAMS_PER_POUND, METRES_PER_FOOT
 
 
@@ -200,7 +200,7 @@ def default_rules() -> Rules:
 
 @cache
 def _ours() -> dict[str, Any]:
-    return tomllib.loads((files("vinemap") / "rules.toml").read_text(encoding="utf-8"))
+    return tomllib.loads(asset("vinemap", "rules.toml"))
 
 
 def _merged(ours: Mapping[str, Any], given: Mapping[str, Any]) -> dict[str, Any]:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime as dt
 import math
 from html import escape
-from importlib.resources import files
 from pathlib import Path
 
 import numpy as np
@@ -19,6 +18,7 @@ from vinemap.plan.plan import Plan
 from vinemap.plan.stops import place_of
 from vinemap.plan.told import area, height, legs_of, way
 from vinemap.plan.words import Figure, Term, html, texts
+from vinemap.texts import asset
 
 _WIDTH_MM, _HEIGHT_MM = 184.0, 150.0
 _PART_MM, _PART_HIGH_MM = 90.0, 78.0
@@ -39,7 +39,7 @@ def write_sheet(plan: Plan, path: Path, today: dt.date) -> None:
     today : date
         To print on it.
     """
-    style = files("vinemap.plan").joinpath("style", "sheet.css").read_text(encoding="utf-8")
+    style = asset("vinemap.plan", "style/sheet.css")
     language = plan.settings.language
     parts = [
         f'<!doctype html><html lang="{language}"><head><meta charset="utf-8">',
