@@ -12,7 +12,7 @@ from rasterio.transform import from_origin
 from shapely.geometry import Polygon
 
 from vinemap.errors import InputError
-from vinemap.vineyard import read_vineyard
+from vinemap.reading.vineyard import read_vineyard
 
 CRS = "EPSG:32618"
 EAST, NORTH = 500_000.0, 4_800_000.0

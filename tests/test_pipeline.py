@@ -19,12 +19,12 @@ from scipy.spatial import KDTree
 from scipy.special import expit
 from shapely import box
 
+from vinemap.decisions.explain import explain_block
 from vinemap.demo import Truth, write_demo
 from vinemap.errors import InputError
-from vinemap.explain import explain_block
-from vinemap.exports import write_geopackage
-from vinemap.grid import centres
+from vinemap.exports.tables import write_geopackage
 from vinemap.pipeline import MapRun, make_map, write_map
+from vinemap.terrain.grid import centres
 
 
 @dataclass(frozen=True)

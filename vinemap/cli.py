@@ -16,15 +16,15 @@ from rich.status import Status
 
 from vinemap import __version__
 from vinemap.bench import read_bench_samples, write_bench
+from vinemap.bench.merge import merge_buds
+from vinemap.bench.templates import write_templates
+from vinemap.decisions.explain import explain_block
+from vinemap.decisions.spring import spring_findings
 from vinemap.demo import write_demo
 from vinemap.errors import InputError, Problem, VinemapError
-from vinemap.explain import explain_block
-from vinemap.merge import merge_buds
 from vinemap.pipeline import check_folder, check_spring, make_map, write_map, write_spring
 from vinemap.plan import PlanOptions, make_plan
-from vinemap.spring import spring_findings
-from vinemap.templates import write_templates
-from vinemap.vineyard import summary
+from vinemap.reading.vineyard import summary
 
 _INPUT_WRONG, _FAILED = 2, 1
 _console = Console(highlight=False, soft_wrap=True)

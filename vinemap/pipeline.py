@@ -17,22 +17,23 @@ import pandas as pd
 import xarray as xr
 from shapely.geometry import box
 
-from vinemap import exports, survival
-from vinemap.actions import decide
+from vinemap.decisions.actions import decide
+from vinemap.decisions.spring import SpringCheck, check_forecast, corrected, read_spring
+from vinemap.decisions.worklist import work_list, write_work_list
+from vinemap.decisions.zones import action_zones
 from vinemap.errors import InputError, Problem, TooFewSamplesError
-from vinemap.grid import block_grid, cell_size
-from vinemap.navigation import write_navigation
+from vinemap.exports import tables as exports
+from vinemap.exports.navigation import write_navigation
+from vinemap.exports.summary import findings, verdict
 from vinemap.page import OnlineGround, write_page
+from vinemap.reading.vineyard import Vineyard, read_vineyard
 from vinemap.settings import Settings
 from vinemap.sheet import LANGUAGES, write_pdf, write_sheet
-from vinemap.spring import SpringCheck, check_forecast, corrected, read_spring
-from vinemap.surface import InjuryMap, Rows, injury_map, refuse_too_few
-from vinemap.terrain import terrain
-from vinemap.vineyard import Vineyard, read_vineyard
-from vinemap.wood import wood_layers, wood_table
-from vinemap.words import findings, verdict
-from vinemap.worklist import work_list, write_work_list
-from vinemap.zones import action_zones
+from vinemap.surface.fit import InjuryMap, Rows, injury_map, refuse_too_few
+from vinemap.surface.trunks import wood_layers, wood_table
+from vinemap.survival import tables as survival
+from vinemap.terrain.grid import block_grid, cell_size
+from vinemap.terrain.layers import terrain
 
 Progress = Callable[[str], None]
 

@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from pydantic import BaseModel, ConfigDict, Field, NonNegativeFloat, PositiveFloat, field_validator, model_validator
 
 from vinemap.arrays import Array
-from vinemap.texts import asset
+from vinemap.resources import asset
 from vinemap.units import KILOGRAMS_PER_POUND, METRES_PER_FOOT
 
 

@@ -18,10 +18,10 @@ from rich.table import Table
 
 from tests.benchmarks.peers import PEERS, Bounds, Task
 from tests.benchmarks.simulate import CRS, EAST, KINDS, NORTH, RELIEF, Simulated, simulate
-from vinemap.grid import block_grid, centres, read_layers
-from vinemap.surface import Design, Rows, fit_rows
-from vinemap.survival import tally
-from vinemap.terrain import terrain
+from vinemap.surface.fit import Design, Rows, fit_rows
+from vinemap.survival.tables import tally
+from vinemap.terrain.grid import block_grid, centres, read_layers
+from vinemap.terrain.layers import terrain
 
 _LAND = ["elevation_m", "height_above_low_m", "height_above_basin_m", "rise_m", "slope_deg", "northness", "eastness"]
 

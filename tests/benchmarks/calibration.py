@@ -17,9 +17,9 @@ from scipy.spatial.distance import cdist
 from scipy.special import expit
 from scipy.stats import chisquare, norm
 
-from vinemap.counts import Priors
-from vinemap.field import BinomialField
-from vinemap.matern import matern32
+from vinemap.model.field import BinomialField
+from vinemap.model.hyperparameters import Priors
+from vinemap.model.matern import matern32
 
 SAMPLES, POINTS, SIDE_M = 40, 5, 500.0
 COEF_SD = np.array([1.0, 1.0])

@@ -24,8 +24,8 @@ from vinemap.plan.ground import inner
 from vinemap.plan.points import spread_points
 from vinemap.plan.second import believe, next_points
 from vinemap.settings import Settings
-from vinemap.survival import tally
-from vinemap.terrain import terrain
+from vinemap.survival.tables import tally
+from vinemap.terrain.layers import terrain
 
 KINDS = ("hollow", "ridge", "slope", "no_terrain", "wall", "vine_spread")
 EACH, NODES, EDGE_M, NEXT = 10, 10, 8.0, 12

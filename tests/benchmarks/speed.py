@@ -21,7 +21,7 @@ from rich.progress import track
 from rich.table import Table
 from scipy.special import expit
 
-from vinemap.field import BinomialField
+from vinemap.model.field import BinomialField
 
 SAMPLES, CELLS = (100, 200, 1000, 3000), (10_000, 100_000, 1_000_000)
 SIDE_M = 1000.0

@@ -9,7 +9,7 @@ from scipy.stats import norm
 
 from vinemap.page.embed import columns, to_json
 from vinemap.page.shell import policy
-from vinemap.texts import asset, texts
+from vinemap.resources import asset, texts
 
 _BENCH, _PAGE = "vinemap.bench", "vinemap.page"
 _SHARED_SCRIPTS = ("dom.js", "words.js")

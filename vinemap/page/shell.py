@@ -13,7 +13,7 @@ import folium
 from branca.element import Element, Figure
 from xstatic.pkg import leaflet
 
-from vinemap.texts import asset
+from vinemap.resources import asset
 
 _PAGE = "vinemap.page"
 

@@ -18,10 +18,10 @@ from rasterio.enums import Resampling
 from vinemap.arrays import Array
 from vinemap.page.embed import columns, finite, label_points, lonlat, outlines, to_json
 from vinemap.page.grids import CHANGE, MASK, PERCENT, Frame, coarsened, encoded
-from vinemap.page.ground import embedded_ground
 from vinemap.page.shell import OnlineGround, page
+from vinemap.resources import asset, texts
 from vinemap.settings import Settings
-from vinemap.texts import asset, texts
+from vinemap.terrain.hillshade import embedded_ground
 
 _PAGE = "vinemap.page"
 TISSUES = ("primary", "secondary", "no_live_bud")

@@ -18,8 +18,8 @@ from shapely import LineString
 
 from vinemap.arrays import Array
 from vinemap.page.grids import coarsened
-from vinemap.page.ground import hillshade
 from vinemap.plan.words import svg
+from vinemap.terrain.hillshade import hillshade
 
 _MOST_CELLS = 250_000
 _PALEST = 120

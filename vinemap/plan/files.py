@@ -9,7 +9,7 @@ import geopandas as gpd
 import pandas as pd
 from shapely import LineString
 
-from vinemap.exports import write_csv
+from vinemap.exports.tables import write_csv
 from vinemap.reading.schema import NodeRow
 
 _SHOWN = ("sample", "stop", "block", "variety", "ground", "row", "vine", "nodes", "elevation_m", "chance_pct")

@@ -8,7 +8,7 @@ import xarray as xr
 from shapely import MultiPolygon, Polygon
 
 from vinemap.arrays import Array
-from vinemap.grid import read_layers
+from vinemap.terrain.grid import read_layers
 
 LEVEL, LOW, MIDDLE, HIGH = "level", "low", "middle", "high"
 _RELIEF_M = 1.0

@@ -12,7 +12,7 @@ from pyproj import CRS
 from vinemap.plan.options import PlanOptions
 from vinemap.plan.second import NextPoints
 from vinemap.plan.walk import Walk
-from vinemap.rows import Direction, RowFrame
+from vinemap.reading.rows import Direction, RowFrame
 from vinemap.settings import Settings
 
 

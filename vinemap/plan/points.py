@@ -12,7 +12,7 @@ from shapely import MultiPolygon, Polygon
 from vinemap.arrays import Array
 from vinemap.plan.ground import candidates, inner, standing
 from vinemap.plan.pivotal import best_draw
-from vinemap.rows import RowFrame
+from vinemap.reading.rows import RowFrame
 
 _CANDIDATES = 500
 _DRAWS = 6

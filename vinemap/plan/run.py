@@ -15,7 +15,7 @@ from pyproj import Transformer
 from vinemap.arrays import Array
 from vinemap.bench import write_bench
 from vinemap.errors import InputError, Problem
-from vinemap.exports import refuse_filled, staged
+from vinemap.exports.tables import refuse_filled, staged
 from vinemap.plan.files import write_files
 from vinemap.plan.options import PlanOptions
 from vinemap.plan.plan import Plan
@@ -28,10 +28,10 @@ from vinemap.plan.survey import Survey, read_survey
 from vinemap.plan.told import sentences
 from vinemap.plan.walk import plan_walk
 from vinemap.plan.words import said
-from vinemap.rows import RowFrame, block_frames
-from vinemap.surface import FEWEST_SAMPLES
-from vinemap.terrain import terrain
-from vinemap.vineyard import Site, Vineyard
+from vinemap.reading.rows import RowFrame, block_frames
+from vinemap.reading.vineyard import Site, Vineyard
+from vinemap.surface.fit import FEWEST_SAMPLES
+from vinemap.terrain.layers import terrain
 
 _FARTHEST_M = 20_000.0
 

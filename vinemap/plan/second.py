@@ -11,12 +11,12 @@ import xarray as xr
 from scipy.special import expit, logit, ndtr
 
 from vinemap.arrays import Array
-from vinemap.grid import block_grid, centres
 from vinemap.plan.ground import inner, standing
 from vinemap.plan.points import snapped
-from vinemap.rows import RowFrame
+from vinemap.reading.rows import RowFrame
 from vinemap.settings import Settings
-from vinemap.surface import Design, Rows, fit_rows
+from vinemap.surface.fit import Design, Rows, fit_rows
+from vinemap.terrain.grid import block_grid, centres
 
 _CELLS = 900
 _DRAWS = 2000

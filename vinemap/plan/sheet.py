@@ -18,7 +18,7 @@ from vinemap.plan.plan import Plan
 from vinemap.plan.stops import place_of
 from vinemap.plan.told import area, height, legs_of, way
 from vinemap.plan.words import Figure, Term, html, texts
-from vinemap.texts import asset
+from vinemap.resources import asset
 
 _WIDTH_MM, _HEIGHT_MM = 184.0, 150.0
 _PART_MM, _PART_HIGH_MM = 90.0, 78.0

@@ -9,7 +9,7 @@ import pandas as pd
 from scipy.stats import norm
 
 from vinemap.plan.options import PlanOptions
-from vinemap.survival import design_effect
+from vinemap.survival.tables import design_effect
 
 
 def simple_size(half_width: float, confidence: float, share: float = 0.5) -> float:

@@ -10,10 +10,10 @@ import pandas as pd
 import xarray as xr
 
 from vinemap.arrays import Array
-from vinemap.grid import read_layers
 from vinemap.plan.names import sample_names
 from vinemap.plan.words import Term, said
-from vinemap.rows import RowFrame
+from vinemap.reading.rows import RowFrame
+from vinemap.terrain.grid import read_layers
 
 
 def as_stops(

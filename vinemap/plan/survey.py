@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pandas as pd
 
-from vinemap import survival
-from vinemap.vineyard import Site, Vineyard, read_site, read_vineyard
+from vinemap.reading.vineyard import Site, Vineyard, read_site, read_vineyard
+from vinemap.survival import tables as survival
 
 
 @dataclass(frozen=True)

@@ -12,8 +12,8 @@ import xarray as xr
 from shapely import LineString, MultiPolygon, Polygon
 
 from vinemap.arrays import Array
-from vinemap.grid import read_layers
-from vinemap.rows import Direction
+from vinemap.reading.rows import Direction
+from vinemap.terrain.grid import read_layers
 
 _HEADLAND_M = 3.0
 _SAME_ROW_M = 1.5

@@ -5,7 +5,7 @@ from __future__ import annotations
 from html import escape
 from typing import Any
 
-from vinemap.texts import texts as texts_of
+from vinemap.resources import texts as texts_of
 
 
 def texts() -> dict[str, dict[str, str]]:

@@ -9,8 +9,8 @@ from shapely import Point
 
 from vinemap.errors import Findings
 from vinemap.reading.cells import show
+from vinemap.reading.rows import Located, RowFrame, block_frames, locate
 from vinemap.reading.schema import Checked, SampleRow
-from vinemap.rows import Located, RowFrame, block_frames, locate
 
 _NEEDED = ("row_spacing_m", "vine_spacing_m", "row_bearing_deg", "first_vine_lon", "first_vine_lat")
 

@@ -15,8 +15,8 @@ from shapely.geometry import box
 from shapely.geometry.base import BaseGeometry
 
 from vinemap.arrays import Array
-from vinemap.grid import cell_size
-from vinemap.page.ground import hillshade
+from vinemap.terrain.grid import cell_size
+from vinemap.terrain.hillshade import hillshade
 from vinemap.units import METRES_PER_FOOT
 
 WIDTH, HEIGHT = 180.0, 70.0

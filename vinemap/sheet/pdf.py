@@ -6,7 +6,7 @@ import re
 from pathlib import Path
 
 from vinemap.errors import VinemapError
-from vinemap.texts import asset
+from vinemap.resources import asset
 
 _SVG = re.compile(r"<svg[^>]*>")
 # WeasyPrint paints a letter's outline over its fill, whatever the order asked for.

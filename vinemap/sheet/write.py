@@ -12,10 +12,10 @@ import geopandas as gpd
 import pandas as pd
 import xarray as xr
 
-from vinemap.actions import AS_USUAL, KEEP_MORE, LOOK_AGAIN, NO_DATA, REPLANT, RETRAIN
+from vinemap.decisions.actions import AS_USUAL, KEEP_MORE, LOOK_AGAIN, NO_DATA, REPLANT, RETRAIN
+from vinemap.resources import asset, texts
 from vinemap.settings import Settings
 from vinemap.sheet.ground import Shade, block_map
-from vinemap.texts import asset, texts
 from vinemap.units import area_unit
 
 _SHEET = "vinemap.sheet"

@@ -1,0 +1,126 @@
+"""Several people's bud files into one: nothing lost, nothing counted twice, contradictions named."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import openpyxl
+import pandas as pd
+import pytest
+
+from vinemap.bench.merge import merge_buds
+from vinemap.errors import InputError
+
+HEADER = "sample,cane,node,primary,secondary,tertiary"
+
+
+def bud_file(folder: Path, name: str, *rows: str) -> Path:
+    path = folder / name
+    path.write_text("\n".join([HEADER, *rows]) + "\n", encoding="utf-8")
+    return path
+
+
+def merged(folder: Path, *paths: Path) -> tuple[pd.DataFrame, list[str]]:
+    told = merge_buds(paths, folder / "buds.csv")
+    return pd.read_csv(folder / "buds.csv", dtype=str), told
+
+
+def faults(folder: Path, *paths: Path) -> list[str]:
+    with pytest.raises(InputError) as caught:
+        merge_buds(paths, folder / "buds.csv")
+    assert not (folder / "buds.csv").exists()
+    return [str(problem) for problem in caught.value.problems]
+
+
+def test_files_of_two_people_are_joined_cane_by_cane(tmp_path: Path) -> None:
+    """Nodes of one sample from two files stand together, its canes in order, and the counts are told."""
+    ana = bud_file(tmp_path, "ana.csv", "A,1,1,alive,dead,", "B,1,1,dead,,")
+    ben = bud_file(tmp_path, "ben.csv", "A,2,2,dead,,", "A,2,1,alive,,unread")
+    table, told = merged(tmp_path, ana, ben)
+    assert table.to_numpy().tolist() == [
+        ["A", "1", "1", "alive", "dead", "unread"],
+        ["A", "2", "1", "alive", "unread", "unread"],
+        ["A", "2", "2", "dead", "unread", "unread"],
+        ["B", "1", "1", "dead", "unread", "unread"],
+    ]
+    assert told == ["ana.csv: 2 nodes.", "ben.csv: 2 nodes.", "buds.csv: 4 nodes on 3 canes of 2 samples."]
+
+
+def test_double_entry_that_agrees_is_kept_once_and_told(tmp_path: Path) -> None:
+    """A cane that two people read alike counts once; a bud that only one of them read is taken from that one."""
+    ana = bud_file(tmp_path, "ana.csv", "A,1,1,alive,,", "A,1,2,dead,alive,")
+    ben = bud_file(tmp_path, "ben.csv", "A,1,1,alive,,", "A,1,2,unread,,dead")
+    table, told = merged(tmp_path, ana, ben)
+    assert table[["primary", "secondary", "tertiary"]].to_numpy().tolist() == [
+        ["alive", "unread", "unread"],
+        ["dead", "alive", "dead"],
+    ]
+    assert "ana.csv and ben.csv both hold 2 nodes (A cane 1), without a contradiction: kept once." in told
+
+
+def test_contradictions_name_both_files_and_rows(tmp_path: Path) -> None:
+    """A bud read otherwise by two people stops the merge, also where a third left it unread, each bud named."""
+    ana = bud_file(tmp_path, "ana.csv", "A,1,1,unread,alive,")
+    ben = bud_file(tmp_path, "ben.csv", "B,1,1,alive,,", "A,1,1,alive,dead,")
+    cara = bud_file(tmp_path, "cara.csv", "A,1,1,dead,,")
+    found = faults(tmp_path, ana, ben, cara)
+    assert [fault.split(" (")[0] for fault in found] == [
+        "cara.csv:2: primary: dead, but ben.csv:3 says alive",
+        "ben.csv:3: secondary: dead, but ana.csv:2 says alive",
+    ]
+
+
+def test_every_fault_of_every_file_is_named(tmp_path: Path) -> None:
+    """Bad cells, missing files, other kinds, counts, doubled names: all in one run, and nothing is written."""
+    ana = bud_file(tmp_path, "ana.csv", "A,1,1,gray,,")
+    counts = tmp_path / "counts.csv"
+    counts.write_text("sample,nodes,primary_dead\nA,10,3\n", encoding="utf-8")
+    text = tmp_path / "buds.txt"
+    text.write_text("x", encoding="utf-8")
+    found = faults(tmp_path, ana, counts, text, tmp_path / "none.csv", ana)
+    starts = [
+        "ana.csv:2: primary: 'gray'",
+        "counts.csv: holds counts",
+        "buds.txt: is not read",
+        "none.csv: there is no",
+    ]
+    for start in starts:
+        assert any(fault.startswith(start) for fault in found), start
+    assert any("is given twice" in fault for fault in found)
+
+
+def test_files_of_one_name_in_two_folders_are_told_apart(tmp_path: Path) -> None:
+    """Two devices both save buds.csv: messages give the folder too."""
+    paths = []
+    for person, state in (("ana", "alive"), ("ben", "dead")):
+        (tmp_path / person).mkdir()
+        paths.append(bud_file(tmp_path / person, "buds.csv", f"A,1,1,{state},,"))
+    (fault,) = faults(tmp_path, *paths)
+    assert str(paths[0]) in fault
+    assert str(paths[1]) in fault
+
+
+def test_sheets_and_letters_merge_too(tmp_path: Path) -> None:
+    """A workbook of a sheet a block, a row a cane, merges with a file of a row a node; near names are told."""
+    book = openpyxl.Workbook()
+    book.remove(book.active)
+    for title, sample in (("North", "A 1"), ("South", "B")):
+        sheet = book.create_sheet(title)
+        sheet.append(["Sample", "Cane", "Node 1", "Node 2"])
+        sheet.append([sample, 1, "DA-", "a"])
+    book.save(tmp_path / "ana.xlsx")
+    ben = bud_file(tmp_path, "ben.csv", "a1,1,1,alive,,", "B,1,2,alive,,")
+    table, told = merged(tmp_path, tmp_path / "ana.xlsx", ben)
+    assert table["sample"].tolist() == ["A 1", "A 1", "B", "B", "a1"]
+    assert table.loc[0, ["primary", "secondary"]].tolist() == ["dead", "alive"]
+    assert "'A 1' and 'a1' were kept as 2 samples: correct the names if they are one." in told
+
+
+def test_merging_into_one_of_the_files(tmp_path: Path) -> None:
+    """The output may be one of the inputs: it is read before it is written, and merging again changes nothing."""
+    own = bud_file(tmp_path, "buds.csv", "A,1,1,alive,,")
+    ben = bud_file(tmp_path, "ben.csv", "B,1,1,dead,,")
+    first, _ = merged(tmp_path, own, ben)
+    again, _ = merged(tmp_path, own, ben)
+    assert len(first) == 2
+    assert first.equals(again)

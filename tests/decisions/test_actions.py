@@ -1,0 +1,197 @@
+"""What to do in a block: hand-worked sums, bounds, and words that buds alone can carry."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given
+from hypothesis import settings as hypothesis_settings
+from hypothesis import strategies as st
+
+from vinemap.decisions.actions import ACTIONS, decide
+from vinemap.settings import Settings
+
+
+def settings(**actions: object) -> Settings:
+    return Settings.model_validate({"actions": actions})
+
+
+def one(actions: dict[str, object] | None = None, **columns: object) -> dict[str, object]:
+    """Decide one block; by default 40 nodes a vine and narrow bounds."""
+    row = {"nodes_per_vine": 40.0, "map_low_pct": columns["map_injury_pct"], "map_high_pct": columns["map_injury_pct"]}
+    return decide(pd.DataFrame([row | columns]), settings(**(actions or {}))).iloc[0].to_dict()
+
+
+def test_bounds_are_the_rule_at_the_bounds() -> None:
+    """35 % dead (27 to 44): 40 x 1.35 = 54 nodes (40 x 1.27 = 50.8 to 40 x 1.44 = 57.6)."""
+    row = one(map_injury_pct=35.0, map_low_pct=27.0, map_high_pct=44.0)
+    assert (row["action"], row["nodes_to_keep"], row["nodes_to_keep_low"], row["nodes_to_keep_high"]) == (
+        *("keep_more", 54, 51, 58),
+    )
+    assert row["action_text"] == "Keep 54 nodes a vine (51 to 58) in place of 40."
+
+
+def test_under_the_first_step() -> None:
+    """10 % dead: the usual 40; an upper bound past the first step shows."""
+    assert one(map_injury_pct=10.0)["action_text"] == "Prune as usual: 40 nodes a vine."
+    row = one(map_injury_pct=10.0, map_low_pct=4.0, map_high_pct=25.0)
+    assert row["action"] == "as_usual"
+    assert row["action_text"] == "Prune as usual: 40 nodes a vine (40 to 50)."
+
+
+def test_no_number_past_the_rule() -> None:
+    """85 % dead: keep all and decide after budbreak; no number of nodes anywhere."""
+    row = one(map_injury_pct=85.0, map_low_pct=75.0, map_high_pct=92.0)
+    assert row["action"] == "prune_long_wait"
+    assert "decide after budbreak" in str(row["action_text"])
+    assert np.isnan([row[f"nodes_to_keep{bound}"] for bound in ("", "_low", "_high")]).all()
+    assert not any(character.isdigit() for character in str(row["action_text"]))
+
+
+def test_an_upper_bound_past_the_rule() -> None:
+    """70 % dead, perhaps 88: at least so many."""
+    row = one(map_injury_pct=70.0, map_low_pct=55.0, map_high_pct=88.0)
+    assert np.isnan(row["nodes_to_keep_high"])
+    assert "68 nodes a vine (62 or more)" in str(row["action_text"])
+
+
+def test_without_a_target_the_percentage_is_said() -> None:
+    """No nodes, weight or spacing: 35 % more than usual."""
+    row = one(map_injury_pct=35.0, map_low_pct=25.0, map_high_pct=44.0, nodes_per_vine=np.nan)
+    assert row["action_text"] == "Keep 35 % more nodes than usual (25 to 44 %)."
+    assert np.isnan(row["nodes_to_keep"])
+
+
+def test_targets_in_their_order() -> None:
+    """The number given, else balanced pruning, else the spacing, else none."""
+    blocks = pd.DataFrame(
+        {
+            "species_group": ["vinifera", "american", "hybrid", None, None],
+            "nodes_per_vine": [36, np.nan, np.nan, np.nan, np.nan],
+            "pruning_weight_kg": [1.0, 3 * 0.45359237, np.nan, 1.0, np.nan],
+            "vine_spacing_m": [1.5, 2.4, 8 * 0.3048, 6 * 0.3048, np.nan],
+        }
+    )
+    found = decide(blocks.assign(map_injury_pct=0.0, map_low_pct=0.0, map_high_pct=0.0), settings())
+    # 30 + 2 x 10 for 3 lb of an American vine; 5 nodes a foot over 8 and 6 feet (Ohio State 2023); no species group,
+    # no budget.
+    np.testing.assert_array_equal(found["target_nodes"], [36, 50, 40, 30, np.nan])
+    assert found["target_from"].tolist() == ["given", "pruning weight", "spacing", "spacing", ""]
+
+
+def test_crop_before_and_after() -> None:
+    """40 % dead, 90 % of secondaries alive at 0.35: 0.6 + 0.4 x 0.9 x 0.35 = 72.6 %; with 40 % more nodes 101.6 %."""
+    row = one(map_injury_pct=40.0, secondary_pct=10.0, species_group="american")
+    assert row["crop_before_pct"] == pytest.approx(72.6)
+    assert row["crop_after_pct"] == pytest.approx(72.6 * 1.4)
+
+
+def test_crop_bounds_hold_the_nodes_fixed() -> None:
+    """Once 54 of 40 nodes are kept, only the injury can still be otherwise: 0.56 x 1.35 to 0.73 x 1.35."""
+    row = one(map_injury_pct=35.0, map_low_pct=27.0, map_high_pct=44.0)
+    assert row["crop_after_low_pct"] == pytest.approx(56 * 1.35)
+    assert row["crop_after_pct"] == pytest.approx(65 * 1.35)
+    assert row["crop_after_high_pct"] == pytest.approx(73 * 1.35)
+
+
+def test_crop_in_tonnes() -> None:
+    """3 ha that bear 8 t in a normal year: 24 t, of which 60 % are left; nothing in tonnes where no yield is given."""
+    row = one(map_injury_pct=40.0, area_ha=3.0, normal_yield_t_ha=8.0)
+    assert row["crop_before_t"] == pytest.approx(14.4)
+    assert row["crop_after_t"] == pytest.approx(14.4 * 1.4)
+    assert np.isnan(one(map_injury_pct=40.0, area_ha=3.0)["crop_before_t"])
+
+
+def test_unread_secondaries_are_no_crop() -> None:
+    """Nobody looked at the secondaries: only live primaries count."""
+    assert one(map_injury_pct=40.0, species_group="american")["crop_before_pct"] == pytest.approx(60)
+
+
+def test_buds_alone_say_check_the_wood_and_no_more() -> None:
+    """All buds dead: the strongest word is to look at the wood; replanting is not mentioned."""
+    row = one(map_injury_pct=100.0, no_live_bud_pct=100.0, secondary_pct=100.0)
+    assert row["action"] == "check_wood"
+    assert "plant" not in str(row["action_text"])
+    assert one(map_injury_pct=96.0)["action"] == "check_wood"  # secondaries not read
+    assert one(map_injury_pct=96.0, no_live_bud_pct=30.0)["action"] == "prune_long_wait"
+    assert one(map_injury_pct=70.0, no_live_bud_pct=51.0)["action"] == "check_wood"
+
+
+@hypothesis_settings(deadline=None)
+@given(
+    injury=st.floats(0, 100),
+    bare=st.one_of(st.none(), st.floats(0, 100)),
+    rule=st.sampled_from(["proportional", "stepped", "replacement"]),
+)
+def test_no_bud_figure_sentences_a_vine(injury: float, bare: float | None, rule: str) -> None:
+    """Whatever the buds say, the action is one of those that buds can carry, and nodes stay within twice the target."""
+    row = one({"rule": rule}, map_injury_pct=injury, no_live_bud_pct=np.nan if bare is None else bare)
+    assert row["action"] in ACTIONS
+    assert np.isnan(row["nodes_to_keep"]) or 40 <= row["nodes_to_keep"] <= 80
+
+
+def test_half_dead_hints_at_the_wood() -> None:
+    """Above 50 % of primaries, canes and trunks are likely hurt too (Missouri State University, Trunk Cold Injury)."""
+    assert "bark" in str(one(map_injury_pct=51.0)["action_text"])
+    assert "bark" not in str(one(map_injury_pct=50.0)["action_text"])
+
+
+def test_no_figures_no_action() -> None:
+    """No map, or bounds too wide to act on: cut more canes."""
+    assert one(map_injury_pct=np.nan)["action"] == "no_data"
+    wide = one(map_injury_pct=40.0, map_low_pct=5.0, map_high_pct=90.0)
+    assert wide["action"] == "no_data"
+    assert np.isnan(wide["nodes_to_keep"])
+
+
+def test_decisions_follow_the_printed_figure() -> None:
+    """19.96 % prints as 20.0 %, and 20.0 % is the middle step: the printed figure gives the printed action."""
+    assert one(map_injury_pct=19.96)["action"] == "keep_more"
+    assert one(map_injury_pct=80.04)["action"] == "keep_more"
+
+
+def test_halves_round_upwards() -> None:
+    """45 x 1.30 = 58.5 nodes is 59, and 25 x 1.22 = 30.5 is 31, not the even neighbour."""
+    assert one(map_injury_pct=30.0, nodes_per_vine=45.0)["nodes_to_keep"] == 59
+    assert one(map_injury_pct=22.0, nodes_per_vine=25.0)["nodes_to_keep"] == 31
+
+
+def test_columns_of_missing_integers() -> None:
+    """Frames with nullable columns and their own index decide as plain ones do."""
+    blocks = pd.DataFrame({"map_injury_pct": [35.0], "map_low_pct": [30.0], "map_high_pct": [40.0]}, index=[7])
+    blocks["nodes_per_vine"] = pd.array([pd.NA], dtype="Int64")
+    found = decide(blocks, settings())
+    assert found.index.tolist() == [7]
+    assert found.loc[7, "extra_pct"] == 35
+
+
+def test_mostly_hurt_trunks_come_before_a_number() -> None:
+    """5 of 9 trunks hurt: look again, whatever the buds say; 4 of 9: the number stands with a word of caution."""
+    most = one(map_injury_pct=10.0, trunk_hurt_pct=55.6, trunk_hurt_high_pct=80.0)
+    assert most["action"] == "look_again"
+    assert np.isnan([most["nodes_to_keep"], most["crop_after_pct"]]).all()
+    some = one(map_injury_pct=10.0, trunk_hurt_pct=44.4, trunk_hurt_high_pct=70.0)
+    assert (some["action"], some["trunks_hurt"]) == ("as_usual", True)
+    assert "hurt or dead: look again" in str(some["action_text"])
+    assert one(map_injury_pct=10.0, trunk_hurt_pct=0.0, trunk_hurt_high_pct=30.0)["trunks_hurt"] is False
+
+
+def test_a_block_mostly_without_samples_is_not_decided() -> None:
+    """Narrow bounds of the mean do not carry a number where most of the ground has too few samples; no crop either."""
+    row = one(map_injury_pct=25.0, map_low_pct=15.0, map_high_pct=40.0, too_few_pct=55.0)
+    assert row["action"] == "no_data"
+    assert np.isnan([row[f"crop_before{bound}_pct"] for bound in ("", "_low", "_high")]).all()
+    assert one(map_injury_pct=25.0, too_few_pct=45.0)["action"] == "keep_more"
+
+
+def test_the_map_s_bare_nodes_come_before_the_sample_s() -> None:
+    """20 of 29 nodes cut without a live bud, but 28 % over the block: no call to check the wood."""
+    assert one(map_injury_pct=57.0, no_live_bud_pct=69.0)["action"] == "check_wood"
+    assert one(map_injury_pct=57.0, no_live_bud_pct=69.0, map_no_live_bud_pct=28.0)["action"] == "keep_more"
+
+
+def test_no_more_nodes_is_as_usual() -> None:
+    """1 % dead asks for 40.4 nodes in place of 40, which is 40."""
+    row = one({"rule": "replacement"}, map_injury_pct=1.0)
+    assert (row["action"], row["nodes_to_keep"]) == ("as_usual", 40)

@@ -1,0 +1,172 @@
+"""Spring counts against the map: hand sums, calibration, faults named, and a map that learns from them."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+import xarray as xr
+from shapely.geometry import box
+from statsmodels.stats.proportion import proportion_confint
+
+from vinemap.decisions.spring import EDGES, LESS, MORE, check_forecast, corrected, read_spring, spring_findings
+from vinemap.errors import InputError
+from vinemap.settings import Settings
+from vinemap.surface.fit import injury_map
+from vinemap.terrain.grid import block_grid
+
+X, Y = 500_000.0, 4_800_000.0
+CRS = "EPSG:32618"
+
+
+def grid(share: float = 0.3, names: tuple[str, ...] = ("no_live_bud",)) -> xr.Dataset:
+    """A block of 200 by 100 m with one forecast everywhere, twice that in its eastern half."""
+    blocks = gpd.GeoDataFrame({"block": ["A"]}, geometry=[box(X, Y, X + 200, Y + 100)], crs=CRS)
+    made = block_grid(blocks, 5.0, 10_000)
+    for name in names:
+        level = np.where(made.x.to_numpy()[None, :] > X + 100, 2 * share, share) * np.ones(made["block_index"].shape)
+        for side, shift in (("injury", 0.0), ("low", -0.05), ("high", 0.05)):
+            made[f"{name}_{side}"] = (("y", "x"), level + shift)
+    return made
+
+
+def samples(count: int = 4) -> gpd.GeoDataFrame:
+    east = np.linspace(20, 180, count)
+    names = [f"s{k}" for k in range(count)]
+    return gpd.GeoDataFrame(
+        {"sample": names, "block": "A"}, geometry=gpd.points_from_xy(X + east, [Y + 50.0] * count), crs=CRS
+    )
+
+
+def counts(*shoots: int, nodes: int = 40) -> pd.DataFrame:
+    return pd.DataFrame({"sample": [f"s{k}" for k in range(len(shoots))], "nodes": nodes, "shoots": shoots})
+
+
+def test_hand_sums() -> None:
+    """12 of 40 blind where 30 % was foretold agrees; 40 of 40 is more; 2 of 40 where 60 % was foretold is fewer."""
+    check = check_forecast(counts(28, 0, 38, 16), samples(), grid(), 0.9)
+    table = check.samples
+    assert table["blind"].tolist() == [12, 40, 2, 24]
+    np.testing.assert_allclose(table["foretold_pct"], [30, 30, 60, 60])
+    assert table["verdict"].tolist() == ["", MORE, LESS, ""]
+    low, high = proportion_confint(12, 40, alpha=0.1, method="wilson")
+    assert table.loc[0, ["blind_low_pct", "blind_high_pct"]].tolist() == pytest.approx([100 * low, 100 * high])
+    sentences = spring_findings(check)
+    # (12 + 40 + 2 + 24) of 160 = 48.75 %; foretold (30 + 30 + 60 + 60) / 4 = 45 %
+    assert sentences[0] == "78 of 160 nodes on 4 samples are blind: 49 %; the map foretold 45 %."
+    assert "s1 (A)" in sentences[1]
+    assert "s2 (A)" in sentences[2]
+
+
+def test_samples_off_the_map_are_named_and_near_ones_kept() -> None:
+    """One in no block is left out and named; one joined to its block from 6 m outside is held against the next cell."""
+    placed = samples(3)
+    placed.loc[0, "block"] = None
+    placed.geometry = gpd.points_from_xy([X + 700, X + 20, X + 50], [Y + 50, Y + 106, Y + 50], crs=CRS)
+    counted = counts(0, 28, 0).assign(nodes=[40, 40, 0])
+    check = check_forecast(counted, placed, grid(), 0.9)
+    assert check.samples[["sample", "foretold_pct"]].to_numpy().tolist() == [["s1", pytest.approx(30)]]
+    sentences = spring_findings(check)
+    assert sentences[-1] == "Left out: s0 (outside every block), s2 (no node counted)."
+    assert not any("nan" in sentence for sentence in sentences)
+
+
+def test_a_sample_is_held_against_its_own_block() -> None:
+    """One just east of the border, but joined to the western block, is held against the west's figure."""
+    blocks = gpd.GeoDataFrame(
+        {"block": ["east", "west"]}, geometry=[box(X + 100, Y, X + 200, Y + 100), box(X, Y, X + 100, Y + 100)], crs=CRS
+    )
+    made = grid()
+    made["block_index"] = block_grid(blocks, 5.0, 10_000)["block_index"]
+    placed = samples(1).assign(block="west")
+    placed.geometry = gpd.points_from_xy([X + 104], [Y + 50], crs=CRS)
+    assert check_forecast(counts(28), placed, made, 0.9).samples["foretold_pct"].tolist() == [pytest.approx(30)]
+
+
+def test_calibration_table() -> None:
+    """Two classes hold two samples each, with the sums of their nodes; empty classes have no share."""
+    table = check_forecast(counts(28, 30, 18, 16), samples(), grid(), 0.9).calibration
+    assert table[["from_pct", "to_pct"]].to_numpy().tolist() == [list(pair) for pair in pairwise(EDGES)]
+    filled = table[table["samples"] > 0].set_index("from_pct")
+    assert filled["nodes"].to_dict() == {20.0: 80, 60.0: 80}
+    assert filled.loc[20.0, "blind_pct"] == pytest.approx(100 * 22 / 80)
+    assert filled.loc[60.0, "foretold_pct"] == pytest.approx(60)
+    assert table.loc[table["samples"] == 0, "blind_pct"].isna().all()
+
+
+def test_a_true_forecast_is_calibrated() -> None:
+    """Blind nodes drawn at the chance foretold: about nine samples of ten agree, and each class's interval holds it."""
+    rng = np.random.default_rng(5)
+    points = samples(200)
+    chance = np.where(points.geometry.x > X + 100, 0.6, 0.3)
+    drawn = pd.DataFrame({"sample": points["sample"], "nodes": 40, "shoots": 40 - rng.binomial(40, chance)})
+    check = check_forecast(drawn, points, grid(), 0.9)
+    assert (check.samples["verdict"] == "").mean() > 0.9
+    filled = check.calibration.query("samples > 0")
+    assert (filled["blind_low_pct"] - 1 < filled["foretold_pct"]).all()
+    assert (filled["blind_high_pct"] + 1 > filled["foretold_pct"]).all()
+
+
+def test_without_secondaries_the_figure_is_a_ceiling() -> None:
+    """Only primaries were read in winter: compared with those, and said so."""
+    check = check_forecast(counts(28, 28, 16, 16), samples(), grid(names=("primary",)), 0.9)
+    assert check.figure == "primary"
+    assert any("ceiling" in sentence for sentence in spring_findings(check))
+
+
+def test_samples_off_the_map() -> None:
+    """Nothing to compare is said, not raised."""
+    bare = grid()
+    for name in list(bare.data_vars):
+        if name != "block_index":
+            bare[name] = bare[name] * np.nan
+    assert spring_findings(check_forecast(counts(28), samples(), bare, 0.9)) == [
+        "No sample that was counted can be compared with the map.",
+        "Left out: s0 (its block has no cell of the map).",
+    ]
+
+
+def test_reading(tmp_path: Path) -> None:
+    """Rows of a sample add up; column names are matched as everywhere."""
+    path = tmp_path / "counts.csv"
+    path.write_text("Sample;Nodes;Shoots\ns0;20;15\ns1;40;30\ns0;20;13\n", encoding="utf-8")
+    assert read_spring(path, {"s0", "s1"}).to_dict("list") == {
+        "sample": ["s0", "s1"],
+        "nodes": [40, 40],
+        "shoots": [28, 30],
+    }
+
+
+def test_faults_are_named(tmp_path: Path) -> None:
+    """More shoots than nodes, an unknown sample, half a shoot: each with its row."""
+    path = tmp_path / "counts.csv"
+    path.write_text("sample,nodes,shoots\ns0,20,25\nzz,40,30\ns0,20,1.5\n", encoding="utf-8")
+    with pytest.raises(InputError) as caught:
+        read_spring(path, {"s0"})
+    assert sorted(problem.row for problem in caught.value.problems) == [2, 3, 4]
+    empty = tmp_path / "empty.csv"
+    empty.write_text("")
+    with pytest.raises(InputError):
+        read_spring(empty, {"s0"})
+
+
+def test_the_map_learns() -> None:
+    """Blind nodes of spring take the place of the winter's figure: the west was sound after all."""
+    points = samples(30)
+    rows = pd.DataFrame({"sample": points["sample"], "part": "all", "dead": 24, "read": 40, "unread": 0})
+    tallies = pd.concat([rows.assign(tissue=tissue) for tissue in ("primary", "no_live_bud")], ignore_index=True)
+    spring = pd.DataFrame(
+        {"sample": points["sample"], "nodes": 60, "shoots": np.where(points.geometry.x > X + 100, 24, 57)}
+    )
+    learned = corrected(tallies, spring)
+    assert learned.groupby("tissue")["read"].sum().to_dict() == {"primary": 1200, "no_live_bud": 1800}
+    blocks = gpd.GeoDataFrame({"block": ["A"], "variety": [None]}, geometry=[box(X, Y, X + 200, Y + 100)], crs=CRS)
+    empty = block_grid(blocks, 10.0, 10_000)
+    found = injury_map(points, blocks, learned, empty, None, Settings().surface).grid["no_live_bud_injury"]
+    east = found.x.to_numpy() - X
+    assert float(found[:, east < 70].mean()) < 0.15
+    assert float(found[:, east > 130].mean()) > 0.5

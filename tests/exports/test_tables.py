@@ -1,0 +1,139 @@
+"""Outputs are open formats that read back as they were, and replace the last run's only when complete."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pytest
+import rasterio
+import xarray as xr
+from shapely import Point, box
+
+from vinemap.errors import InputError
+from vinemap.exports import tables as exports
+from vinemap.terrain.grid import block_grid
+
+
+def _grid() -> xr.Dataset:
+    blocks = gpd.GeoDataFrame(
+        {"block": ["a"]}, geometry=[box(500_000, 4_700_000, 500_090, 4_700_060)], crs="EPSG:32618"
+    )
+    grid = block_grid(blocks.buffer(0).to_frame("geometry").assign(block="a"), 3.0, 10_000)
+    values = np.linspace(0, 1, grid["block_index"].size, dtype=np.float32).reshape(grid["block_index"].shape)
+    values[0, 0] = np.nan
+    return grid.assign({name: (("y", "x"), values) for name in exports.BANDS})
+
+
+def test_injury_is_a_cloud_optimised_geotiff(tmp_path: Path) -> None:
+    """rasterio reads back layout, CRS, nodata, band names and values, north up."""
+    grid = _grid()
+    exports.write_injury(grid, tmp_path / "injury.tif")
+    with rasterio.open(tmp_path / "injury.tif") as raster:
+        assert raster.tags(ns="IMAGE_STRUCTURE")["LAYOUT"] == "COG"
+        assert raster.crs.to_epsg() == 32618
+        assert np.isnan(raster.nodata)
+        assert raster.descriptions == exports.BANDS
+        assert set(raster.dtypes) == {"float32"}
+        np.testing.assert_array_equal(raster.read(1), grid["primary_injury"])
+        assert raster.xy(0, 0) == pytest.approx((float(grid.x[0]), float(grid.y[0])))
+
+
+def test_geopackage_reads_back(tmp_path: Path) -> None:
+    """Layers keep their CRS, geometry, numbers, gaps and yes or no."""
+    columns = {"block": ["a", "b"], "own_rooted": [True, None], "vines": [120.0, np.nan], "nodes": [5, 6]}
+    frame = gpd.GeoDataFrame(columns, geometry=[box(0, 0, 1, 1), box(1, 0, 2, 1)], crs="EPSG:32618")
+    points = gpd.GeoDataFrame({"sample": ["s"]}, geometry=[Point(0, 0)], crs="EPSG:32618")
+    exports.write_geopackage({"blocks": frame, "samples": points}, tmp_path / "v.gpkg")
+    back = gpd.read_file(tmp_path / "v.gpkg", layer="blocks")
+    assert back.crs.to_epsg() == 32618
+    assert back["own_rooted"].tolist()[0] == "yes"
+    assert pd.isna(back["own_rooted"][1])
+    assert back["vines"][0] == 120
+    assert back.geometry.geom_equals(frame.geometry).all()
+    assert gpd.list_layers(tmp_path / "v.gpkg")["name"].tolist() == ["blocks", "samples"]
+
+
+def test_csv_has_no_geometry_and_few_decimals(tmp_path: Path) -> None:
+    """Percentages come with one decimal, text as it is, dates as ISO 8601."""
+    table = gpd.GeoDataFrame(
+        {"block": ["a, b"], "injury_pct": [33.333], "area_ha": [1.23456], "date": pd.to_datetime(["2026-02-03"])},
+        geometry=[Point(0, 0)],
+    )
+    exports.write_csv(table, tmp_path / "t.csv")
+    assert (tmp_path / "t.csv").read_text(encoding="utf-8") == (
+        'block,injury_pct,area_ha,date\n"a, b",33.3,1.235,2026-02-03\n'
+    )
+
+
+def test_json_has_no_nan(tmp_path: Path) -> None:
+    """A figure that is not there is null, which every JSON reader takes (RFC 8259)."""
+    exports.write_json({"a": float("nan"), "b": [1.5, float("inf")], "c": {"d": np.float64(2)}}, tmp_path / "r.json")
+    found = json.loads((tmp_path / "r.json").read_text(encoding="utf-8"), parse_constant=pytest.fail)
+    assert found == {"a": None, "b": [1.5, None], "c": {"d": 2.0}}
+
+
+def test_a_failed_run_leaves_the_last_output(tmp_path: Path) -> None:
+    """After an error the folder is as it was, and no temporary folder stays behind."""
+    out = tmp_path / "out"
+    out.mkdir()
+    (out / "map.html").write_text("last", encoding="utf-8")
+
+    def fail() -> None:
+        with exports.staged(out) as stage:
+            (stage / "map.html").write_text("next", encoding="utf-8")
+            raise ZeroDivisionError
+
+    with pytest.raises(ZeroDivisionError):
+        fail()
+    assert (out / "map.html").read_text(encoding="utf-8") == "last"
+    assert [path.name for path in tmp_path.iterdir()] == ["out"]
+
+
+def test_files_already_moved_go_back(tmp_path: Path) -> None:
+    """Where one file cannot be put in its place, those moved before it are taken back, and old ones stand again."""
+    (tmp_path / "run.json").mkdir()
+    (tmp_path / "blocks.csv").write_text("last", encoding="utf-8")
+
+    def fail() -> None:
+        with exports.staged(tmp_path) as stage:
+            for name in ("blocks.csv", "map.html", "run.json"):
+                (stage / name).write_text("next", encoding="utf-8")
+
+    with pytest.raises(IsADirectoryError):
+        fail()
+    assert (tmp_path / "blocks.csv").read_text(encoding="utf-8") == "last"
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["blocks.csv", "run.json"]
+
+
+def test_a_good_run_replaces_its_files_and_no_others(tmp_path: Path) -> None:
+    """New files take the place of old ones; what somebody else put in the folder stays."""
+    out = tmp_path / "deep" / "out"
+    out.mkdir(parents=True)
+    (out / "map.html").write_text("last", encoding="utf-8")
+    (out / "notes.txt").write_text("mine", encoding="utf-8")
+    with exports.staged(out) as stage:
+        (stage / "map.html").write_text("next", encoding="utf-8")
+        (stage / "sheets").mkdir()
+        (stage / "sheets" / "a.html").write_text("sheet", encoding="utf-8")
+    assert (out / "map.html").read_text(encoding="utf-8") == "next"
+    assert (out / "notes.txt").read_text(encoding="utf-8") == "mine"
+    assert (out / "sheets" / "a.html").exists()
+    assert [path.name for path in out.parent.iterdir()] == ["out"]
+
+
+def test_an_earlier_run_is_read_back(tmp_path: Path) -> None:
+    """What `--compare` needs comes back from the files; a folder without them is named as none of ours."""
+    blocks = gpd.GeoDataFrame({"block": ["a"]}, geometry=[box(0, 0, 9, 9)], crs="EPSG:32618")
+    exports.write_geopackage({"blocks": blocks}, tmp_path / "vineyard.gpkg")
+    grid = _grid()
+    exports.write_injury(grid, tmp_path / "injury.tif")
+    then, surface = exports.read_run(tmp_path)
+    assert then["block"].tolist() == ["a"]
+    np.testing.assert_array_equal(surface["primary_injury"], grid["primary_injury"])
+    assert surface.rio.crs.to_epsg() == 32618
+    with pytest.raises(InputError, match="no output folder"):
+        exports.read_run(tmp_path / "nowhere")

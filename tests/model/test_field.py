@@ -1,0 +1,224 @@
+"""The spatial binomial regression: limits with known answers, averaging, prediction and draws."""
+
+from __future__ import annotations
+
+import gstools
+import numpy as np
+import pytest
+import statsmodels.api as sm
+from scipy.linalg import cho_factor, cho_solve
+from scipy.optimize import minimize
+from scipy.spatial.distance import cdist
+from scipy.special import expit, logit
+from scipy.stats import norm
+
+from vinemap.model.field import BinomialField, logistic_normal_mean
+from vinemap.model.hyperparameters import Priors
+from vinemap.model.matern import matern32
+
+SMALL = np.log([100.0, 1e-4, 1e-4])
+
+
+def _survey(seed: int, n: int = 60) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    rng = np.random.default_rng(seed)
+    xy = rng.uniform(0, 400, (n, 2))
+    X = np.column_stack([np.ones(n), rng.standard_normal(n)])
+    read = rng.integers(10, 60, n).astype(float)
+    z = X @ [-0.4, 0.8] + 0.9 * np.sin(xy[:, 0] / 70) + 0.3 * rng.standard_normal(n)
+    return xy, rng.binomial(read.astype(int), expit(z)).astype(float), read, X
+
+
+def test_without_a_field_it_is_a_binomial_regression() -> None:
+    """With field and spread at zero and flat priors, coefficients and their errors are statsmodels' Binomial GLM."""
+    xy, dead, read, X = _survey(1)
+    peer = sm.GLM(np.column_stack([dead, read - dead]), X, family=sm.families.Binomial()).fit()
+    field = BinomialField(theta=SMALL).fit(xy, dead, read, X, prior_sd=1e3)
+    np.testing.assert_allclose(field.coef_, peer.params, atol=1e-4)
+    np.testing.assert_allclose(np.sqrt(np.diag(field.coef_cov_)), peer.bse, rtol=1e-3)
+
+
+def test_star98_is_the_published_binomial_regression() -> None:
+    """The coefficients of the open data set star98 (statsmodels, public domain) are those of its Binomial GLM."""
+    data = sm.datasets.star98.load()
+    X = sm.add_constant(data.exog[["LOWINC", "PERASIAN", "PERBLACK", "PERHISP", "PCTCHRT"]].to_numpy(float))
+    above, below = data.endog.to_numpy(float).T
+    X[:, 1:] = (X[:, 1:] - X[:, 1:].mean(axis=0)) / X[:, 1:].std(axis=0)
+    peer = sm.GLM(np.column_stack([above, below]), X, family=sm.families.Binomial()).fit()
+    places = np.column_stack([np.arange(len(X)) * 10.0, np.zeros(len(X))])
+    field = BinomialField(theta=np.log([100.0, 1e-5, 1e-5])).fit(places, above, above + below, X, prior_sd=1e3)
+    np.testing.assert_allclose(field.coef_, peer.params, atol=1e-4)
+
+
+def test_with_very_many_buds_it_is_kriging() -> None:
+    """Where each sample has 10,000 buds, mean and variance are gstools' simple kriging with known errors."""
+    rng = np.random.default_rng(2)
+    xy = rng.uniform(0, 300, (40, 2))
+    read = np.full(40, 1e4)
+    dead = np.round(read * expit(0.8 * np.sin(xy[:, 0] / 60)))
+    field = BinomialField(theta=np.log([80.0, 1.1, 1e-6]))
+    field.fit(xy, dead, read, prior_sd=0.0, offset=-0.2)
+    points = rng.uniform(0, 300, (25, 2))
+    predicted = field.predict(points, offset=-0.2)
+    observed = logit(dead / read)
+    # gstools' Matérn has sqrt(nu) where GPML has sqrt(2 nu).
+    model = gstools.Matern(dim=2, var=1.21, len_scale=80 / np.sqrt(2), nu=1.5)
+    errors = 1 / (read * expit(observed) * expit(-observed))
+    peer = gstools.krige.Simple(model, xy.T, observed, mean=-0.2, cond_err=errors, exact=False)
+    mean, variance = peer(points.T, return_var=True)
+    np.testing.assert_allclose(predicted.logit_mean, mean, atol=2e-3)
+    np.testing.assert_allclose(predicted.logit_sd, np.sqrt(variance), rtol=2e-3)
+
+
+def test_lattice_prediction_agrees_with_the_exact_one() -> None:
+    """Points read off a lattice get what each gets when worked out by itself, to 0.3 percentage points."""
+    xy, dead, read, X = _survey(3)
+    field = BinomialField().fit(xy, dead, read, X)
+    x, y = np.meshgrid(np.arange(0, 400, 1.5), np.arange(0, 400, 1.5))
+    points = np.column_stack([x.ravel(), y.ravel()])
+    rows = np.column_stack([np.ones(len(points)), np.sin(points[:, 1] / 30)])
+    many = field.predict(points, rows, moments=field.moments(points))
+    few = np.random.default_rng(0).integers(0, len(points), 200)
+    alone = field.predict(points[few], rows[few])
+    for name in ("mean", "low", "high"):
+        np.testing.assert_allclose(getattr(many, name)[few], getattr(alone, name), atol=3e-3)
+
+
+def test_draws_have_the_predicted_moments() -> None:
+    """Joint draws have the mean and spread that prediction gives, and the correlation of the exact posterior."""
+    xy, dead, read, X = _survey(4)
+    theta = np.log([90.0, 1.0, 0.3])
+    field = BinomialField(theta=theta).fit(xy, dead, read, X)
+    points = np.array([[100.0, 100.0], [130.0, 110.0], [300.0, 250.0]])
+    rows = np.column_stack([np.ones(3), np.zeros(3)])
+    drawn = logit(field.draw((0, 0, 400, 400), 2000, np.random.default_rng(5)).at(points, rows))
+    predicted = field.predict(points, rows)
+    np.testing.assert_allclose(drawn.mean(axis=1), predicted.logit_mean, atol=0.05)
+    np.testing.assert_allclose(drawn.std(axis=1), predicted.logit_sd, rtol=0.05)
+    K = matern32(cdist(xy, xy), 90.0) + 4 * X @ X.T + 0.09 * np.eye(len(xy))
+    cross = matern32(cdist(xy, points), 90.0) + 4 * X @ rows.T
+    prior = matern32(cdist(points, points), 90.0) + 4 * rows @ rows.T
+    weights = np.diag(1 / (read * expit(field._nodes[0].mode.fit.mode) * expit(-field._nodes[0].mode.fit.mode)))
+    exact = prior - cross.T @ cho_solve(cho_factor(K + weights), cross)
+    correlation = exact[0, 1] / np.sqrt(exact[0, 0] * exact[1, 1])
+    assert np.corrcoef(drawn)[0, 1] == pytest.approx(correlation, abs=0.04)
+
+
+def test_inducing_points_agree_with_the_exact_algebra() -> None:
+    """With many points for the field's length, the approximation for huge surveys gives the exact map and bounds."""
+    xy, dead, read, X = _survey(11, n=300)
+    theta = np.log([90.0, 1.0, 0.3])
+    exact = BinomialField(theta=theta).fit(xy, dead, read, X)
+    approximate = BinomialField(theta=theta, most_exact=100, inducing=150).fit(xy, dead, read, X)
+    grid = np.random.default_rng(1).uniform(0, 400, (400, 2))
+    rows = np.column_stack([np.ones(400), np.zeros(400)])
+    one, other = exact.predict(grid, rows), approximate.predict(grid, rows)
+    for name in ("mean", "low", "high"):
+        assert np.abs(getattr(one, name) - getattr(other, name)).mean() < 0.006
+        np.testing.assert_allclose(getattr(one, name), getattr(other, name), atol=0.04)
+    np.testing.assert_allclose(exact.coef_, approximate.coef_, atol=0.02)
+    np.testing.assert_allclose(exact.coef_cov_, approximate.coef_cov_, atol=5e-3)
+    left, right = (field.leave_out(np.arange(300) // 3) for field in (exact, approximate))
+    np.testing.assert_allclose(left.logit_mean, right.logit_mean, atol=0.15)
+    drawn = logit(approximate.draw((0, 0, 400, 400), 3000, np.random.default_rng(5)).at(grid[:20], rows[:20]))
+    np.testing.assert_allclose(drawn.mean(axis=1), other.logit_mean[:20], atol=0.06)
+    points = approximate._nodes[0].inducing
+    carried = np.sqrt(other.logit_sd[:20] ** 2 - points.missed(points.basis(grid[:20])))
+    np.testing.assert_allclose(drawn.std(axis=1), carried, rtol=0.06)
+
+
+def test_left_out_rows_are_foretold_as_by_a_refit() -> None:
+    """Dividing out a patch's likelihood comes close to fitting without it at the same covariance parameters."""
+    xy, dead, read, X = _survey(6)
+    theta = np.log([90.0, 1.0, 0.3])
+    field = BinomialField(theta=theta).fit(xy, dead, read, X)
+    groups = (xy[:, 0] // 100).astype(int)
+    held = field.leave_out(groups)
+    for group in np.unique(groups):
+        out = groups == group
+        refit = BinomialField(theta=theta).fit(xy[~out], dead[~out], read[~out], X[~out])
+        alone = refit.predict(xy[out], X[out])
+        np.testing.assert_allclose(held.logit_mean[out], alone.logit_mean, atol=0.12)
+        np.testing.assert_allclose(held.logit_sd[out], np.hypot(alone.logit_sd, 0.3), rtol=0.08)
+
+
+def test_the_search_finds_the_mode() -> None:
+    """SciPy's simplex search, which knows no gradient, finds no log posterior better by more than 0.02."""
+    xy, dead, read, X = _survey(7)
+    field = BinomialField(integrate=False).fit(xy, dead, read, X)
+
+    def log_posterior(theta: np.ndarray) -> float:
+        return field.counts_.at(theta, np.array([4.0, 4.0])).log_posterior
+
+    best = minimize(lambda theta: -log_posterior(theta), field.theta_, method="Nelder-Mead")
+    assert log_posterior(field.theta_) > -best.fun - 0.02
+    assert np.abs(best.x - field.theta_).max() < 0.2
+
+
+def test_integration_widens_the_bounds() -> None:
+    """Uncertain covariance parameters make the bounds wider, never narrower on the whole."""
+    xy, dead, read, X = _survey(8, n=15)
+    point, whole = (BinomialField(integrate=choice).fit(xy, dead, read, X) for choice in (False, True))
+    grid = np.random.default_rng(1).uniform(0, 400, (300, 2))
+    rows = np.column_stack([np.ones(300), np.zeros(300)])
+    assert whole.predict(grid, rows).logit_sd.mean() > point.predict(grid, rows).logit_sd.mean()
+
+
+def test_models_are_weighed_by_evidence() -> None:
+    """A covariate that drives the injury is kept and one that does not is mostly left out."""
+    xy, dead, read, X = _survey(9)
+    noise = np.random.default_rng(3).standard_normal(len(xy))
+    prior_sd = np.array([[2.0, 0, 0], [2.0, 1, 0], [2.0, 0, 1], [2.0, 1, 1]])
+    field = BinomialField().fit(xy, dead, read, np.column_stack([X, noise]), prior_sd=prior_sd)
+    assert field.model_weights_ @ (prior_sd[:, 1] > 0) > 0.99
+    assert field.model_weights_ @ (prior_sd[:, 2] > 0) < 0.5
+    assert field.model_weights_.sum() == pytest.approx(1.0)
+
+
+def test_two_rows_of_one_vine_share_their_deviation() -> None:
+    """Splitting a vine's buds in two rows changes nothing when the rows are marked as one vine."""
+    xy, dead, read, X = _survey(10)
+    theta = np.log([90.0, 0.8, 0.7])
+    half = np.floor(dead / 2)
+    whole = BinomialField(theta=theta).fit(xy, dead, read, X)
+    split = BinomialField(theta=theta).fit(
+        np.vstack([xy, xy]),
+        np.r_[half, dead - half],
+        np.r_[np.floor(read / 2), read - np.floor(read / 2)].clip(np.r_[half, dead - half]),
+        np.vstack([X, X]),
+        vine=np.tile(np.arange(len(xy)), 2),
+    )
+    grid = np.random.default_rng(1).uniform(0, 400, (50, 2))
+    rows = np.column_stack([np.ones(50), np.zeros(50)])
+    np.testing.assert_allclose(split.predict(grid, rows).mean, whole.predict(grid, rows).mean, atol=0.01)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_three_samples_give_wide_bounds(seed: int) -> None:
+    """With three samples the bounds far from them span most of what is possible."""
+    xy, dead, read, X = _survey(seed, n=3)
+    field = BinomialField().fit(xy, dead, read, X[:, :1])
+    far = field.predict(np.array([[2000.0, 2000.0]]))
+    assert far.high[0] - far.low[0] > 0.5
+    assert 0 < far.low[0] < far.mean[0] < far.high[0] < 1
+
+
+def test_prior_density_has_its_stated_tails() -> None:
+    """The priors put 5 % on ranges and spreads beyond those stated (Fuglstad et al. 2019)."""
+    priors = Priors()
+    log_sd = np.linspace(-12, 4, 40_001)
+    theta = np.column_stack([np.full_like(log_sd, 5.0), log_sd, np.zeros_like(log_sd)])
+    density = np.exp([priors.log_density(row)[0] for row in theta])
+    assert density[log_sd > np.log(priors.largest_field_sd)].sum() / density.sum() == pytest.approx(0.05, abs=2e-3)
+    log_length = np.linspace(-2, 30, 40_001)
+    theta = np.column_stack([log_length, np.zeros_like(log_length), np.zeros_like(log_length)])
+    density = np.exp([priors.log_density(row)[0] for row in theta])
+    short = 2 * np.exp(log_length) < priors.shortest_range_m
+    assert density[short].sum() / density.sum() == pytest.approx(0.05, abs=2e-3)
+
+
+def test_mean_of_a_logistic_normal() -> None:
+    """The quadrature equals numerical integration to 1e-4 for spreads up to 2."""
+    z = np.linspace(-40, 40, 400_001)
+    for mean, sd in [(0.3, 0.5), (-2.0, 1.0), (1.5, 2.0)]:
+        direct = np.trapezoid(expit(z) * norm.pdf(z, mean, sd), z)
+        assert logistic_normal_mean(np.array([mean]), np.array([sd]))[0] == pytest.approx(direct, abs=1e-3)

@@ -1,0 +1,251 @@
+"""The crew sheets: a printed page a block, in both languages, with the zones' own figures and the cautions."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import re
+from html.parser import HTMLParser
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pytest
+import xarray as xr
+from affine import Affine
+from pypdf import PdfReader
+from shapely.geometry import MultiPolygon, box
+
+from vinemap.decisions.actions import ACTIONS
+from vinemap.settings import Settings
+from vinemap.sheet import LANGUAGES, write_pdf, write_sheet
+from vinemap.sheet.ground import HEIGHT, WIDTH, Shade, block_map
+
+CRS = "EPSG:32618"
+X, Y = 500_000.0, 4_800_000.0
+HOSTILE = "<img src=x onerror=alert(1)></script> {{ 7*7 }} $block {name}"
+
+
+def case() -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame, xr.Dataset]:
+    """A block in two zones, one with a hostile name in two parts, one without figures, vines or variety."""
+    parts = MultiPolygon([box(X + 300, Y, X + 400, Y + 80), box(X + 420, Y, X + 450, Y + 80)])
+    blocks = gpd.GeoDataFrame(
+        {
+            "block": ["Knoll", HOSTILE, "Bare"],
+            "variety": ["Riesling", None, None],
+            "area_ha": [2.0, 1.04, 1.0],
+            "vines": [5000.0, 2600.0, np.nan],
+            "action": ["keep_more", "retrain", "no_data"],
+            "trunks_hurt": [True, False, False],
+            "target_nodes": [40.0, 30.0, np.nan],
+            "extra_pct": [35.0, np.nan, np.nan],
+            "nodes_to_keep": [54.0, np.nan, np.nan],
+            "nodes_to_keep_low": [51.0, np.nan, np.nan],
+            "nodes_to_keep_high": [58.0, np.nan, np.nan],
+            "map_injury_pct": [35.0, 97.0, np.nan],
+        },
+        geometry=[box(X, Y, X + 200, Y + 100), parts, box(X + 500, Y, X + 600, Y + 100)],
+        crs=CRS,
+    )
+    zones = gpd.GeoDataFrame(
+        {
+            "zone": [1, 2, 3, 4],
+            "block": ["Knoll", "Knoll", HOSTILE, "Bare"],
+            "action": ["keep_more", "as_usual", "retrain", "no_data"],
+            "area_ha": [1.2, 0.8, 1.04, 1.0],
+            "vines": [3000.0, 2000.0, 2600.0, np.nan],
+            "injury_pct": [48.0, 15.5, 97.0, np.nan],
+            "injury_low_pct": [41.2, 9.0, 94.0, np.nan],
+            "injury_high_pct": [55.0, 24.0, 99.0, np.nan],
+            "sure_pct": [92.0, 61.0, 99.0, np.nan],
+            "extra_pct": [48.0, 0.0, np.nan, np.nan],
+            "nodes_to_keep": [59.0, 40.0, np.nan, np.nan],
+            "nodes_to_keep_low": [56.0, 40.0, np.nan, np.nan],
+            "nodes_to_keep_high": [np.nan, 40.0, np.nan, np.nan],
+        },
+        geometry=[box(X, Y, X + 120, Y + 100), box(X + 120, Y, X + 200, Y + 100), parts, blocks.geometry.iloc[2]],
+        crs=CRS,
+    )
+    x, y = X - 100 + 10.0 * np.arange(80) + 5, Y + 200 - 10.0 * np.arange(30) - 5
+    heights = 200 + 0.02 * (x[None, :] - X) + 8 * np.sin(y[:, None] / 40)
+    ground = xr.Dataset({"elevation_m": (("y", "x"), heights.astype(np.float32))}, coords={"y": y, "x": x})
+    ground = ground.rio.write_crs(CRS).rio.write_transform(Affine(10, 0, X - 100, 0, -10, Y + 200))
+    return blocks, zones, ground
+
+
+class Text(HTMLParser):
+    """Collects the text, and every element with its attributes."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.words: list[str] = []
+        self.elements: list[tuple[str, dict[str, str | None]]] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.elements.append((tag, dict(attrs)))
+
+    def handle_data(self, data: str) -> None:
+        self.words.append(re.sub("[\u00a0\u202f]", " ", data))
+
+
+def write(path: Path, language: str = "en", ground: bool = True, **settings: object) -> Text:
+    blocks, zones, land = case()
+    write_sheet(
+        path,
+        blocks=blocks,
+        zones=zones,
+        ground=land if ground else None,
+        settings=Settings.model_validate({"event_date": "2026-01-22", **settings}),
+        name=HOSTILE,
+        language=language,
+        made=dt.date(2026, 1, 28),
+    )
+    text = Text()
+    text.feed(path.read_text(encoding="utf-8"))
+    return text
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_a_page_a_block_with_every_caution(tmp_path: Path, language: str) -> None:
+    """Each block has its page, its name, its zones' figures, and all cautions, in the language asked for."""
+    text = write(tmp_path / "sheet.html", language)
+    assert [tag for tag, _ in text.elements].count("article") == 3
+    words = " ".join(text.words)
+    page, ours = (
+        json.loads((files(package) / "texts" / f"{language}.json").read_text(encoding="utf-8"))
+        for package in ("vinemap.page", "vinemap.sheet")
+    )
+    for key in ("tools", "cold", "buds", "budbreak", "look_alike", "advice"):
+        assert words.count(page[f"caution.{key}"]) == 3
+    assert words.count(ours["caution.gloves"]) == 3
+    assert page["action.retrain"] in words
+    assert page["do.retrain"] in words
+    assert ("lang", language) in {
+        item for tag, attributes in text.elements if tag == "html" for item in attributes.items()
+    }
+
+
+def test_figures_of_the_tables(tmp_path: Path) -> None:
+    """Zones' nodes, injury, area and vines are those of the tables; the block's average gives no second order."""
+    words = " ".join(write(tmp_path / "sheet.html").words)
+    assert "Work by zone." in words
+    assert "Keep 54 nodes" not in words
+    assert words.count("Some trunks are hurt or dead") == 1
+    assert "Riesling, 2.00 ha, 5000 vines" in words
+    assert re.search(r"59 \(56 or more\)\s+48 % \(41 to 55\)\s+1\.20 ha\s+3000", words)
+    assert re.search(r"40\s+16 % \(9 to 24\)", words)
+    assert "Not sure enough: zone 2" in words
+    assert not re.search(r"\bnan\b", words, re.IGNORECASE)
+
+
+def test_a_percentage_where_no_number_of_nodes_is_known(tmp_path: Path) -> None:
+    """One zone: the block's figures stand above it; no target: how many per cent more; no upper bound: at least."""
+    blocks, zones, _ = case()
+    blocks.loc[1, ["action", "extra_pct"]] = "keep_more", 40.0
+    blocks.loc[0, "nodes_to_keep_high"] = np.nan
+    zones.loc[2, ["action", "extra_pct"]] = "keep_more", 40.0
+    zones = zones.drop(index=1)
+    path = tmp_path / "sheet.html"
+    made, settings = dt.date(2026, 1, 28), Settings()
+    write_sheet(path, blocks=blocks, zones=zones, ground=None, settings=settings, name="V", language="en", made=made)
+    text = path.read_text(encoding="utf-8")
+    assert "Keep 40 % more nodes than usual." in text
+    assert ">40 % more<" in text
+    assert "Keep 54 nodes on each vine (usual: 40). At least 51." in text
+    assert "Freeze" not in text
+
+
+def test_spanish_and_acres(tmp_path: Path) -> None:
+    """Spanish takes the decimal comma; US units give acres and a scale bar in feet."""
+    assert "2,00 ha" in " ".join(write(tmp_path / "es.html", "es").words)
+    american = " ".join(write(tmp_path / "us.html", units="us").words)
+    assert "4.94 acres" in american  # 2 ha / 0.40468564224
+    assert re.search(r"\d+ ft", american)
+
+
+def test_names_are_text(tmp_path: Path) -> None:
+    """A hostile name comes out as the same characters, and adds no element."""
+    text = write(tmp_path / "sheet.html")
+    assert HOSTILE in text.words
+    assert {tag for tag, _ in text.elements}.isdisjoint({"img", "script"})
+    assert not any(name.startswith("on") for _, attributes in text.elements for name in attributes)
+
+
+def test_every_action_has_its_words_and_colour() -> None:
+    """Each code has a name and an instruction in both languages, and its own colour on paper."""
+    style = (files("vinemap.sheet") / "drawing.css").read_text(encoding="utf-8")
+    for language in LANGUAGES:
+        page = json.loads((files("vinemap.page") / "texts" / f"{language}.json").read_text(encoding="utf-8"))
+        assert all(f"action.{code}" in page and f"do.{code}" in page for code in ACTIONS)
+    colours = [re.search(rf"^\.{code} {{ fill: (#\w+); }}$", style, re.MULTILINE) for code in ACTIONS]
+    assert len({found.group(1) for found in colours if found}) == len(ACTIONS)
+
+
+def test_both_languages_have_the_same_keys() -> None:
+    """No sentence is left out of a translation, and its blanks are the same."""
+    english, spanish = (
+        json.loads((files("vinemap.sheet") / "texts" / f"{language}.json").read_text(encoding="utf-8"))
+        for language in LANGUAGES
+    )
+    assert list(english) == list(spanish)
+    blanks = re.compile(r"{\w+}")
+    assert all(sorted(blanks.findall(english[key])) == sorted(blanks.findall(spanish[key])) for key in english)
+
+
+def test_the_drawing_is_to_scale() -> None:
+    """A block of 200 by 100 m is drawn twice as wide as high, inside the frame, north up; the bar is a round length."""
+    blocks, zones, _ = case()
+    svg = block_map(blocks.geometry.iloc[0], zones.iloc[:2], blocks.geometry.iloc[1:], None, "metric", "N")
+    outline = re.search(r'class="outline" d="M(.*?)Z"', svg)
+    assert outline is not None
+    corners = np.array([tuple(map(float, pair.split())) for pair in outline.group(1).split("L")])
+    width, height = np.ptp(corners, axis=0)
+    assert width == pytest.approx(2 * height, rel=0.01)
+    assert corners.min() > 0
+    assert (corners.max(axis=0) < [WIDTH, HEIGHT]).all()
+    bar = re.search(r'class="bar" d="M5 \S+H([\d.]+)V.*?>(\d+) m<', svg.replace("\n", ""))
+    assert bar is not None
+    assert (float(bar.group(1)) - 5) / float(bar.group(2)) == pytest.approx(width / 200, rel=0.01)
+
+
+def test_shading_only_where_the_ground_is_known(tmp_path: Path) -> None:
+    """With an elevation grid each map has its shaded ground; without, none, and the caption does not claim it."""
+    shaded, bare = write(tmp_path / "a.html"), write(tmp_path / "b.html", ground=False)
+    assert [tag for tag, _ in shaded.elements].count("image") == 3
+    assert [tag for tag, _ in bare.elements].count("image") == 0
+    assert "shading" not in " ".join(bare.words)
+    assert Shade.of(None) is None
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_prints_one_page_a_block(tmp_path: Path, browser: Any, paper: str, language: str) -> None:
+    """In Chromium, offline: no request, no console message, and three pages of paper for three blocks."""
+    path = tmp_path / "sheet.html"
+    write(path, language)
+    context = browser.new_context(offline=True)
+    page = context.new_page()
+    said: list[str] = []
+    page.on("console", lambda message: said.append(message.text))
+    page.on("pageerror", lambda error: said.append(str(error)))
+    page.goto(path.as_uri())
+    pdf = page.pdf(format=paper, prefer_css_page_size=False)
+    context.close()
+    assert said == []
+    assert len(re.findall(rb"/Type\s*/Page[^s]", pdf)) == 3
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_pdf_has_a_page_a_block(tmp_path: Path, language: str) -> None:
+    """WeasyPrint's PDF has one page a block, with its name, its nodes and its cautions as text."""
+    pytest.importorskip("weasyprint", reason="WeasyPrint wants the system's Pango", exc_type=OSError)
+    write(tmp_path / "sheet.html", language)
+    write_pdf(tmp_path / "sheet.html", tmp_path / "sheet.pdf")
+    pages = [page.extract_text() for page in PdfReader(tmp_path / "sheet.pdf").pages]
+    assert len(pages) == 3
+    assert "Knoll" in pages[0]
+    assert "59" in pages[0]
+    assert "{{ 7*7 }}" in pages[1]

@@ -1,0 +1,156 @@
+"""Terrain figures on surfaces with known answers."""
+
+from __future__ import annotations
+
+import matplotlib.cbook
+import numpy as np
+import pytest
+import rioxarray  # noqa: F401 - registers the .rio accessor
+import xarray as xr
+import xrspatial
+from pyproj import CRS
+
+from vinemap.terrain.layers import COVARIATES, gradient, height_above_low, terrain
+
+UTM = CRS("EPSG:32618")
+
+
+def _grid(
+    z: np.ndarray, cell: float, crs: str = "EPSG:32618", corner: tuple[float, float] = (5e5, 4.7e6)
+) -> xr.DataArray:
+    ny, nx = z.shape
+    x = corner[0] + cell * (np.arange(nx) + 0.5)
+    y = corner[1] + cell * (ny - 0.5 - np.arange(ny))
+    return xr.DataArray(z.astype(np.float32), coords={"y": y, "x": x}, dims=("y", "x")).rio.write_crs(crs)
+
+
+def _axes(n: int, cell: float) -> tuple[np.ndarray, np.ndarray]:
+    steps = cell * (np.arange(n) - (n - 1) / 2)
+    east, south = np.meshgrid(steps, steps)
+    return east, -south
+
+
+def test_gradient_of_a_plane_is_exact() -> None:
+    """Horn's differences (Proc. IEEE 69 (1981) 14, from memory) give a plane's slope everywhere but the border."""
+    east, north = _axes(40, 5.0)
+    across, up = gradient(0.03 * east - 0.07 * north, 5.0)
+    np.testing.assert_allclose(across[1:-1, 1:-1], 0.03, atol=1e-12)
+    np.testing.assert_allclose(up[1:-1, 1:-1], -0.07, atol=1e-12)
+
+
+def test_gradient_of_a_paraboloid_is_exact() -> None:
+    """Central differences have no error on a quadratic: the analytic gradient, cell by cell."""
+    east, north = _axes(41, 5.0)
+    across, up = gradient(0.001 * east**2 + 0.002 * north**2, 5.0)
+    np.testing.assert_allclose(across[1:-1, 1:-1], 0.002 * east[1:-1, 1:-1], atol=1e-10)
+    np.testing.assert_allclose(up[1:-1, 1:-1], 0.004 * north[1:-1, 1:-1], atol=1e-10)
+
+
+def test_gradient_of_a_cone_is_its_steepness() -> None:
+    """A cone of 20 % is 20 % steep at every cell some way from its tip."""
+    east, north = _axes(81, 5.0)
+    radius = np.hypot(east, north)
+    across, up = gradient(0.2 * radius, 5.0)
+    away = (radius > 50) & (np.abs(east) < 190) & (np.abs(north) < 190)
+    np.testing.assert_allclose(np.hypot(across, up)[away], 0.2, rtol=4e-3)
+
+
+def test_slope_agrees_with_xarray_spatial() -> None:
+    """On rough ground the slope is xarray-spatial's (Horn's method), away from the border."""
+    z = np.random.default_rng(0).normal(0, 3, (30, 30))
+    grid = _grid(z, 5.0)
+    grid.attrs["res"] = (5.0, 5.0)
+    steepness = np.hypot(*gradient(grid.to_numpy().astype(float), 5.0))
+    peer = xrspatial.slope(grid).to_numpy()
+    np.testing.assert_allclose(np.degrees(np.arctan(steepness))[1:-1, 1:-1], peer[1:-1, 1:-1], atol=1e-4)
+
+
+def test_height_above_a_valley_floor() -> None:
+    """In a straight V-shaped valley the height near the floor is the height above its thread (Nobre et al. 2011)."""
+    east, _ = _axes(121, 5.0)
+    height = height_above_low(0.1 * np.abs(east), 5.0, 150.0)
+    near = np.abs(east) <= 60
+    np.testing.assert_allclose(height[near], 0.1 * np.abs(east)[near], atol=0.6)
+    assert height.min() >= 0
+
+
+def test_a_plateau_has_no_height_above_itself() -> None:
+    """Level ground is its own low ground."""
+    np.testing.assert_allclose(height_above_low(np.full((50, 50), 212.0), 5.0, 150.0), 0.0, atol=1e-9)
+
+
+def test_facing_and_slope_of_a_hillside() -> None:
+    """A 10 % hillside that falls to the north faces north, at atan(0.1) from the horizontal."""
+    _, north = _axes(120, 5.0)
+    land = terrain(_grid(200 - 0.1 * north, 5.0), UTM, (500_200, 4_700_200, 500_400, 4_700_400))
+    inner = land.isel(x=slice(30, 90), y=slice(30, 90))
+    np.testing.assert_allclose(inner["slope_deg"], np.degrees(np.arctan(0.1)), atol=1e-3)
+    np.testing.assert_allclose(inner["northness"], np.sin(np.arctan(0.1)), atol=1e-4)
+    np.testing.assert_allclose(inner["eastness"], 0.0, atol=1e-4)
+
+
+@pytest.mark.parametrize("cell", [1.0, 5.0, 10.0, 30.0])
+def test_resolution_of_the_grid_hardly_matters(cell: float) -> None:
+    """The same smooth hollow gives the same height above low ground whether it comes in 1 m or in 30 m cells."""
+    n = round(900 / cell)
+    east, north = _axes(n, cell)
+    z = 200 - 8 * np.exp(-(east**2 + north**2) / (2 * 120**2))
+    land = terrain(_grid(z, cell), UTM, (500_350, 4_700_350, 500_550, 4_700_550))
+    floor = float(land["height_above_low_m"].sel(x=500_450, y=4_700_450, method="nearest"))
+    side = float(land["height_above_low_m"].sel(x=500_570, y=4_700_450, method="nearest"))
+    assert floor == pytest.approx(0.0, abs=0.4)
+    assert side == pytest.approx(8 * (1 - np.exp(-0.5)), abs=1.0)
+
+
+def test_ground_beyond_the_blocks_counts() -> None:
+    """A hollow just outside the blocks is low ground for them: the blocks' edge is no wall."""
+    east, north = _axes(200, 5.0)
+    z = 200 - 10 * np.exp(-((east + 150) ** 2 + north**2) / (2 * 60**2))
+    bounds = (500_450, 4_700_450, 500_550, 4_700_550)
+    land = terrain(_grid(z, 5.0), UTM, bounds)
+    inside = land.sel(x=slice(500_450, 500_470), y=slice(4_700_510, 4_700_490))
+    assert float(inside["height_above_low_m"].mean()) > 3
+
+
+def test_elevation_in_degrees_is_brought_to_metres() -> None:
+    """An elevation grid in longitude and latitude gives the slope that the metric one gives."""
+    step = 5e-5
+    lon = -75 + step * (np.arange(220) + 0.5)
+    lat = 42.45 - step * (np.arange(220) + 0.5)
+    z = np.tile(200 + (lon - lon[0]) * 111_320 * np.cos(np.radians(42.445)) * 0.05, (220, 1)).astype(np.float32)
+    grid = xr.DataArray(z, coords={"y": lat, "x": lon}, dims=("y", "x")).rio.write_crs("EPSG:4326")
+    land = terrain(grid, UTM, (500_300, 4_699_200, 500_600, 4_699_600))
+    inner = land.sel(x=slice(500_300, 500_600), y=slice(4_699_600, 4_699_200))
+    np.testing.assert_allclose(inner["slope_deg"].mean(), np.degrees(np.arctan(0.05)), rtol=0.01)
+
+
+def test_holes_in_the_grid_do_not_spread() -> None:
+    """Cells without an elevation take their neighbours': no layer is without a value."""
+    east, _ = _axes(120, 5.0)
+    z = 200 + 0.05 * east
+    z[40:50, 40:50] = np.nan
+    land = terrain(_grid(z, 5.0), UTM, (500_200, 4_700_200, 500_400, 4_700_400))
+    assert all(np.isfinite(land[c.name]).all() for c in COVARIATES)
+
+
+def test_a_real_elevation_grid() -> None:
+    """matplotlib's sample of the Jacksboro fault (USGS data) gives plausible layers with no gap."""
+    sample = matplotlib.cbook.get_sample_data("jacksboro_fault_dem.npz")
+    z, (xmin, dx), (ymax, dy) = sample["elevation"], sample_axis(sample, "x"), sample_axis(sample, "y")
+    lon, lat = xmin + dx * np.arange(z.shape[1]), ymax - dy * np.arange(z.shape[0])
+    grid = xr.DataArray(z.astype(np.float32), coords={"y": lat, "x": lon}, dims=("y", "x")).rio.write_crs("EPSG:4326")
+    utm = CRS("EPSG:32616")
+    left, bottom, right, top = grid.rio.transform_bounds(utm)
+    east, north = (left + right) / 2, (bottom + top) / 2
+    land = terrain(grid, utm, (east - 500, north - 500, east + 500, north + 500))
+    assert float(land["elevation_m"].min()) >= z.min() - 1
+    assert float(land["elevation_m"].max()) <= z.max() + 1
+    assert 0 < float(land["slope_deg"].mean()) < 45
+    assert all(np.isfinite(land[c.name]).all() for c in COVARIATES)
+
+
+def sample_axis(sample: np.lib.npyio.NpzFile, axis: str) -> tuple[float, float]:
+    """Start and step of an axis of the Jacksboro sample, in degrees."""
+    if axis == "x":
+        return float(sample["xmin"]), float(sample["dx"])
+    return float(sample["ymax"]), float(sample["dy"])

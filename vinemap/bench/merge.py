@@ -1,0 +1,170 @@
+"""Several people's bud files into one, with every node that two of them read found."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+
+import pandas as pd
+
+from vinemap.errors import Findings, InputError
+from vinemap.exports.tables import staged, write_csv
+from vinemap.reading.buds import NODE_COLUMNS, read_bud_tables
+from vinemap.reading.cells import bare_name, show
+from vinemap.reading.files import TABLES, usable
+from vinemap.reading.tables import Table, read_tables
+
+_KEY = ["sample", "cane", "node"]
+_BUDS = ["primary", "secondary", "tertiary"]
+_SHOWN = 12
+
+
+def merge_buds(paths: Sequence[Path], out: Path) -> list[str]:
+    """Merge bud files into one that `vinemap map` reads.
+
+    A node that two files hold alike is kept once. One that a file reads where the other leaves it unread is taken from
+    the file that reads it.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        Bud files of any shape that gives nodes (a row a node, or a row a cane), in any order.
+    out : Path
+        The file to write, a CSV with a row a node; it may be one of ``paths``.
+
+    Returns
+    -------
+    list of str
+        What was read, double entries, notes of the reading, what was written: plain sentences.
+
+    Raises
+    ------
+    InputError
+        With every fault of every file, and each node that two files read otherwise, both rows named; nothing is
+        written.
+    """
+    findings = Findings()
+    if out.suffix.lower() != ".csv":
+        findings.problem(out.name, None, "", "is not a name for a CSV file", "end the name in .csv")
+    parts = [_read(path, file, findings) for path, file in zip(paths, _names(paths), strict=True)]
+    _refuse_same_file(paths, findings)
+    if out.exists() and out.resolve() not in {path.resolve() for path in paths}:
+        findings.problem(
+            str(out), None, "", "is there and is not one of the tables to merge", "name it too, or another file with -o"
+        )
+    nodes = (
+        pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=[*NODE_COLUMNS, "file", "row", "source"])
+    )
+    _refuse_conflicts(nodes, findings)
+    if findings.problems:
+        raise InputError(findings.problems)
+    merged = _merged(nodes)
+    with staged(out.absolute().parent) as stage:
+        write_csv(merged, stage / out.name)
+    told = [f"{file}: {_count(len(part), 'node')}." for file, part in zip(_names(paths), parts, strict=True)]
+    canes = merged[["sample", "cane"]].drop_duplicates()
+    written = (
+        f"{out.name}: {_count(len(merged), 'node')} on {_count(len(canes), 'cane')} of "
+        f"{_count(canes['sample'].nunique(), 'sample')}."
+    )
+    return [*told, *_told_double(nodes), *_told_alike(merged["sample"].unique()), *findings.warnings, written]
+
+
+def _names(paths: Sequence[Path]) -> list[str]:
+    """Return what each file is called in messages: its name, or its path where two files have one name."""
+    names = [path.name for path in {path.resolve() for path in paths}]
+    return [path.name if names.count(path.name) == 1 else str(path) for path in paths]
+
+
+def _read(path: Path, file: str, findings: Findings) -> pd.DataFrame:
+    own = Findings()
+    nodes, counts = read_bud_tables(_tables(path, own), {}, None, "", own)
+    if len(counts):
+        own.problem(
+            path.name,
+            None,
+            "",
+            "holds counts, in which a node read by two people cannot be seen",
+            "give the nodes, or copy the rows of counts into one file by hand",
+        )
+    for problem in own.problems:
+        findings.problem(
+            problem.file.replace(path.name, file, 1), problem.row, problem.column, problem.message, problem.remedy
+        )
+    findings.warnings.extend(own.warnings)
+    return nodes.assign(file=nodes["file"].str.replace(path.name, file, n=1, regex=False), source=file)
+
+
+def _tables(path: Path, findings: Findings) -> list[Table]:
+    if not path.exists():
+        findings.problem(path.name, None, "", "there is no such file", "correct the name")
+    elif path.suffix.lower() not in TABLES:
+        findings.problem(path.name, None, "", "is not read as buds", f"use one of {', '.join(TABLES)}")
+    elif usable(path, findings):
+        return read_tables(path, "buds", findings)
+    return []
+
+
+def _refuse_same_file(paths: Sequence[Path], findings: Findings) -> None:
+    known: set[Path] = set()
+    for path in paths:
+        if path.resolve() in known:
+            findings.problem(path.name, None, "", "is given twice", "name each file once")
+        known.add(path.resolve())
+
+
+def _refuse_conflicts(nodes: pd.DataFrame, findings: Findings) -> None:
+    """Name each bud that a file reads otherwise than the first file that reads it."""
+    long = nodes.melt([*_KEY, "file", "row"], _BUDS, "bud", "state")
+    read = long[long["state"] != "unread"]
+    first = read.drop_duplicates([*_KEY, "bud"])
+    pairs = first.merge(read, on=[*_KEY, "bud"], suffixes=("", "_2"))
+    for row in pairs[pairs["state"] != pairs["state_2"]].to_dict("records"):
+        findings.problem(
+            row["file_2"],
+            int(row["row_2"]),
+            row["bud"],
+            f"{row['state_2']}, but {row['file']}:{row['row']} says {row['state']} (node {row['node']} of cane "
+            f"{show(row['cane'])}, sample {show(row['sample'])})",
+            "look at the bud again and correct either; if they are two canes, give one of them another name",
+        )
+
+
+def _merged(nodes: pd.DataFrame) -> pd.DataFrame:
+    """Return each node once, each bud as the file that read it has it, in the order of samples, canes and nodes."""
+    read = nodes.assign(**{bud: nodes[bud].where(nodes[bud] != "unread") for bud in _BUDS})
+    once = read.groupby(_KEY, sort=False)[_BUDS].first().fillna("unread").reset_index()
+    order = {sample: place for place, sample in enumerate(dict.fromkeys(nodes["sample"]))}
+    canes = once.groupby("sample", sort=False)["cane"].transform(lambda cane: pd.factorize(cane)[0])
+    placed = once.assign(_sample=once["sample"].map(order), _cane=canes)
+    return placed.sort_values(["_sample", "_cane", "node"], kind="stable", ignore_index=True)[list(NODE_COLUMNS)]
+
+
+def _told_double(nodes: pd.DataFrame) -> list[str]:
+    """Say which canes two files hold."""
+    first = nodes.drop_duplicates(_KEY)[[*_KEY, "source"]]
+    pairs = first.merge(nodes, on=_KEY, suffixes=("", "_2"))
+    told = []
+    for (one, other), held in pairs[pairs["source"] != pairs["source_2"]].groupby(["source", "source_2"], sort=False):
+        canes = [f"{sample} cane {cane}" for sample, cane in held[["sample", "cane"]].drop_duplicates().to_numpy()]
+        listed = ", ".join(canes[:_SHOWN]) + (f" and {len(canes) - _SHOWN} more" if len(canes) > _SHOWN else "")
+        told.append(
+            f"{one} and {other} both hold {_count(len(held), 'node')} ({listed}), without a contradiction: kept once."
+        )
+    return told
+
+
+def _told_alike(samples: Iterable[str]) -> list[str]:
+    """Name samples whose names differ in capitals or spaces alone: one may be the other, misspelt."""
+    alike: dict[str, list[str]] = {}
+    for sample in samples:
+        alike.setdefault(bare_name(sample), []).append(sample)
+    return [
+        f"{' and '.join(map(repr, names))} were kept as {len(names)} samples: correct the names if they are one."
+        for names in alike.values()
+        if len(names) > 1
+    ]
+
+
+def _count(number: int, one: str) -> str:
+    return f"{number:,} {one}{'' if number == 1 else 's'}"

@@ -1,0 +1,147 @@
+"""Empty tables to fill in, one of each shape that `vinemap map` reads."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import openpyxl
+from openpyxl.styles import Alignment, Font, PatternFill
+from openpyxl.utils import get_column_letter
+from openpyxl.worksheet.datavalidation import DataValidation
+from openpyxl.worksheet.worksheet import Worksheet
+
+from vinemap.errors import InputError, Problem
+from vinemap.exports.tables import staged
+from vinemap.reading.schema import CaneRow, CountRow, NodeRow, SampleRow, WoodRow
+from vinemap.reading.tables import NOTES_SHEET
+
+_NODES = 15
+_ROWS = 500
+_NAMES = ("sample", "cane", "block")
+_HEAD = PatternFill("solid", fgColor="E4EDDB")
+_LISTS = {
+    **dict.fromkeys(("primary", "secondary", "tertiary", "phloem", "xylem"), "alive,dead,unread"),
+    "part": "basal,apical,all",
+    "tissue": "cane,cordon,trunk",
+}
+_STATES = "Buds: alive (green), dead (brown or black), unread or an empty cell where you could not tell."
+_BASE = "Nodes are counted from the base of the cane: 1 is next to the trunk."
+_CANE = "Leave cane empty where a sample is a single cane."
+_CUT = "Cut away from the body, the other hand behind the blade; clean the blade between canes; wear eye protection."
+_LETTERS = "Each node has one cell: a letter each for primary, secondary and tertiary, in this order."
+_CODES = (
+    "A alive, D dead, - unread, small or capital. DA- : primary dead, secondary alive, tertiary unread. D : primary."
+)
+_EMPTY = "Leave the cell of a node empty that was not cut."
+_WIDE = (*CaneRow.model_fields, *(f"node {node}" for node in range(1, _NODES + 1)))
+_SAMPLES = tuple(name for name in SampleRow.model_fields if name not in ("easting", "northing"))
+
+
+@dataclass(frozen=True)
+class _Shape:
+    """A shape of table: its file's stem, what the vineyard folder calls it, columns, sheets and notes."""
+
+    stem: str
+    saved_as: str
+    columns: tuple[str, ...]
+    notes: tuple[str, ...]
+    sheets: tuple[str, ...] = ()
+
+
+def _shapes() -> Iterator[_Shape]:
+    where = "One row a sample: lon and lat in decimal degrees (south and west are negative), or block, row and vine."
+    yield _Shape(
+        "samples",
+        "samples",
+        _SAMPLES,
+        (where, "block is the block you meant; row and vine count from its first vine; date is year-month-day."),
+    )
+    yield _Shape("buds_by_node", "buds", tuple(NodeRow.model_fields), ("One row a node.", _BASE, _CANE, _STATES, _CUT))
+    notes = ("One row a cane.", _BASE, _CANE, _LETTERS, _CODES, _EMPTY, _CUT)
+    yield _Shape("buds_by_cane", "buds", _WIDE, notes)
+    blocks = ("One sheet a block, named as you like; copy a sheet for a further block.", *notes)
+    yield _Shape("buds_by_block", "buds", _WIDE, blocks, ("block 1", "block 2", "block 3"))
+    counts = ("One row a sample, or one for its basal and one for its apical nodes.", "nodes: how many were read.")
+    yield _Shape("buds_by_count", "buds", tuple(CountRow.model_fields), (*counts, _CUT))
+    wood = "One row a slice: a shallow one under the bark shows the phloem, a deeper one the xylem."
+    yield _Shape("wood", "wood", tuple(WoodRow.model_fields), (wood, _STATES.replace("Buds", "Tissue"), _CUT))
+
+
+def write_templates(folder: Path) -> list[str]:
+    """Write an empty table of each shape, as a workbook with a sheet of notes and, where one sheet does, as CSV.
+
+    Parameters
+    ----------
+    folder : Path
+        Made when missing.
+
+    Returns
+    -------
+    list of str
+        A sentence a shape: the files, and the name under which the vineyard folder takes them.
+
+    Raises
+    ------
+    InputError
+        Where a file of one of these names is there already: it may have been filled in.
+    """
+    shapes = list(_shapes())
+    files = {shape: _files(shape) for shape in shapes}
+    there = [name for names in files.values() for name in names if (folder / name).exists()]
+    if there:
+        remedy = "give another folder, or move it away"
+        raise InputError([Problem(name, None, "", "is there already and may be filled in", remedy) for name in there])
+    with staged(folder) as stage:
+        for shape, names in files.items():
+            for name in names:
+                (_write_workbook if name.endswith(".xlsx") else _write_csv)(shape, stage / name)
+    return [
+        f"{' and '.join(names)}: {shape.notes[0][:1].lower()}{shape.notes[0][1:]} Save as {shape.saved_as}.xlsx or "
+        f"{shape.saved_as}.csv in the vineyard folder."
+        for shape, names in files.items()
+    ]
+
+
+def _files(shape: _Shape) -> list[str]:
+    return [f"{shape.stem}.xlsx", *([] if shape.sheets else [f"{shape.stem}.csv"])]
+
+
+def _write_csv(shape: _Shape, path: Path) -> None:
+    with path.open("w", newline="", encoding="utf-8") as stream:
+        csv.writer(stream, lineterminator="\n").writerow(shape.columns)
+
+
+def _write_workbook(shape: _Shape, path: Path) -> None:
+    book = openpyxl.Workbook()
+    book.remove(book.active)
+    for title in shape.sheets or (shape.saved_as,):
+        _lay_out(book.create_sheet(title), shape.columns)
+    notes = book.create_sheet(NOTES_SHEET)
+    notes.column_dimensions["A"].width = 90
+    for line in (
+        *shape.notes,
+        f"Save the file as {shape.saved_as}.xlsx in the vineyard folder. This sheet is not read.",
+    ):
+        notes.append([line])
+        notes.cell(notes.max_row, 1).alignment = Alignment(wrap_text=True, vertical="top")
+    book.save(path)
+
+
+def _lay_out(sheet: Worksheet, columns: tuple[str, ...]) -> None:
+    """Write the header; names are text, so that no spreadsheet turns 3-4 into a date; words are chosen from a list."""
+    sheet.append(columns)
+    sheet.freeze_panes = "B2"
+    for position, column in enumerate(columns, start=1):
+        letter = get_column_letter(position)
+        head = sheet.cell(1, position)
+        head.font, head.fill = Font(bold=True), _HEAD
+        sheet.column_dimensions[letter].width = max(9, len(column) + 3)
+        if column in _NAMES or column.startswith("node "):
+            sheet.column_dimensions[letter].number_format = "@"
+        if column in _LISTS:
+            allowed = DataValidation("list", formula1=f'"{_LISTS[column]}"', allow_blank=True)
+            sheet.add_data_validation(allowed)
+            allowed.add(f"{letter}2:{letter}{_ROWS}")

@@ -1,0 +1,1 @@
+"""Injury and wood to what to do, by block and by zone."""

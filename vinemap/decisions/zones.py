@@ -1,0 +1,337 @@
+"""Cut the injury surface into zones of one action, in pieces that a crew can find and that tile each block."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
+from operator import itemgetter
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+import xarray as xr
+from affine import Affine
+from numpy.typing import NDArray
+from rasterio.features import shapes
+from scipy import ndimage
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
+from shapely.geometry import shape
+from shapely.geometry.base import BaseGeometry
+
+from vinemap.arrays import Array
+from vinemap.decisions.actions import own_rooted, prescribe, secondary_crop, target_nodes
+from vinemap.decisions.classes import Bounds, Ground, Sorter
+from vinemap.reading.rows import row_direction
+from vinemap.settings import Settings
+from vinemap.terrain.grid import cell_size
+
+Labels = NDArray[np.int32]
+
+_COLUMNS = (
+    *("zone", "block", "action", "area_ha", "vines", "injury_pct", "injury_low_pct", "injury_high_pct"),
+    *("sure_pct", "target_nodes", "extra_pct", "nodes_to_keep", "nodes_to_keep_low", "nodes_to_keep_high"),
+    *("crop_before_pct", "crop_after_pct", "trunk_dead_pct", "trunk_dead_low_pct", "trunk_dead_high_pct", "geometry"),
+)
+
+
+Averages = Callable[[gpd.GeoSeries], tuple[Array, Array]]
+"""Gives the low and the high bound of the mean injury over each polygon, as fractions."""
+
+
+def action_zones(
+    grid: xr.Dataset, blocks: gpd.GeoDataFrame, settings: Settings, averages: Averages | None = None
+) -> gpd.GeoDataFrame:
+    """Cut each block into zones of one action.
+
+    Cells are sorted by the steps of the pruning rule at their expected injury; connected cells of one sort are a piece.
+    A piece under ``settings.actions.smallest_zone_ha`` joins the neighbour with the longest common border. What to do
+    in a piece follows from its mean, and neighbours whose means fall in the same step become one. Where the direction
+    of the vine rows is given, pieces are made of whole rows, each sorted by its mean, unless that would put more than
+    ``1 - actions.whole_rows_share`` of the block's ground in another sort than its own: a hollow that crosses the rows
+    stays a hollow.
+
+    Parameters
+    ----------
+    grid : Dataset (y, x)
+        block_index and the primary_* layers; no_live_bud_*, too_few and the layers of `vinemap.wood.wood_layers` where
+        they are there. North up, metric CRS.
+    blocks : GeoDataFrame
+        Rows that ``block_index`` counts: block, geometry, vines (may be missing), and the columns that
+        `vinemap.actions.decide` reads; row_bearing_deg and row_spacing_m for whole rows.
+    settings : Settings
+    averages : callable, optional
+        Such as `vinemap.surface.JointDraws.bounds`; without it, zones have no bounds.
+
+    Returns
+    -------
+    GeoDataFrame
+        In the order of the blocks, worst zone first: zone (1, 2, … over the vineyard), block, action, area_ha, vines
+        (the block's, shared by area; they add up to the block's), injury_pct (mean over the zone's cells),
+        injury_low_pct and injury_high_pct (bounds of that mean), sure_pct (how much of the zone belongs where it was
+        put: the mean, over its cells, of the chance that the cell's own injury lies in the step that the zone follows;
+        NaN for 'no_data' and for hurt trunks), target_nodes, extra_pct, nodes_to_keep with its bounds,
+        crop_before_pct, crop_after_pct, trunk_dead_pct with its bounds (vines whose trunks are dead: means over the
+        zone's cells, NaN in a block where none was checked), geometry (Polygon or MultiPolygon). The zones of a block
+        cover it and do not overlap.
+    """
+    rules = settings.actions.rules
+    figures = secondary_crop(blocks, rules).assign(
+        target_nodes=target_nodes(blocks, rules)[0], own_rooted=own_rooted(blocks)
+    )
+    smallest = settings.actions.smallest_zone_ha * 1e4 / cell_size(grid) ** 2
+    rows = []
+    for row, secondary in enumerate(figures["secondary_crop"]):
+        window = _window(grid, row, blocks.iloc[row], rules.wood.dead_low_over_pct)
+        strips = _vine_rows(window, blocks.iloc[row], grid)
+        cutter = _Cutter(Sorter(settings, secondary), smallest, settings.actions.whole_rows_share)
+        rows += _pieces(window, strips, blocks.geometry.iloc[row], cutter)
+    zones = gpd.GeoDataFrame(pd.DataFrame(rows, columns=_FIGURES), geometry="geometry", crs=blocks.crs)
+    zones = zones.assign(area_ha=zones.area / 1e4, block=blocks["block"].to_numpy()[zones["row"]])
+    order = zones.assign(least=-zones["injury_pct"]).sort_values(["row", "least", "area_ha"])
+    zones = zones.loc[order.index].reset_index(drop=True)
+    here = figures.iloc[zones["row"]].reset_index(drop=True)
+    acted_on = pd.DataFrame(zones[["no_live_bud_pct", "trunk_dead_low_pct", "trunk_hurt_pct", "trunk_hurt_high_pct"]])
+    nothing = np.full(len(zones), np.nan)
+    low, high = (nothing, nothing) if averages is None else averages(zones.geometry)
+    zones = zones.assign(injury_low_pct=100 * low, injury_high_pct=100 * high)
+    acted_on = acted_on.assign(
+        injury_pct=zones["acted_on_pct"],
+        injury_low_pct=zones["injury_low_pct"],
+        injury_high_pct=zones["injury_high_pct"],
+    )
+    zones = zones.join(prescribe(acted_on.join(here), settings))
+    zones = zones.assign(target_nodes=here["target_nodes"], zone=np.arange(1, len(zones) + 1))
+    return zones.assign(vines=_shared_vines(blocks, zones))[list(_COLUMNS)]
+
+
+_FIGURES = (
+    *("row", "injury_pct", "acted_on_pct", "no_live_bud_pct", "trunk_hurt_pct", "trunk_hurt_high_pct"),
+    *("trunk_dead_pct", "trunk_dead_low_pct", "trunk_dead_high_pct", "sure_pct", "geometry"),
+)
+_Row = tuple[int, *tuple[float, ...], BaseGeometry]
+
+
+@dataclass(frozen=True)
+class _Window:
+    """The cells around one block: which are its own, their figures and bounds, and where they lie."""
+
+    row: int
+    own: NDArray[np.bool_]
+    ground: Ground
+    bounds: Bounds
+    transform: Affine
+
+
+def _window(grid: xr.Dataset, row: int, block: pd.Series[Any], dead_low_over_pct: float) -> _Window:
+    """Return the cells that the block's outline reaches, and one more on each side."""
+    transform = grid.rio.transform()
+    left, bottom, right, top = block["geometry"].bounds
+    (x0, y0), (x1, y1) = ~transform @ (left, top), ~transform @ (right, bottom)
+    height, width = grid["block_index"].shape
+    y = slice(max(int(y0) - 1, 0), min(int(y1) + 2, height))
+    x = slice(max(int(x0) - 1, 0), min(int(x1) + 2, width))
+    own = grid["block_index"].to_numpy()[y, x] == row
+
+    def layer(name: str, otherwise: float = np.nan) -> Array:
+        if name not in grid:
+            return np.full(own.shape, otherwise)
+        return 100 * grid[name].to_numpy()[y, x].astype(np.float64)
+
+    injury = layer("primary_injury")
+    known = np.isfinite(injury) & ~(layer("too_few", 0.0) > 0)
+    dead, dead_low, dead_high, hurt, hurt_high = (_figure(block, name) for name in _TRUNKS)
+    # Between the samples the model says where trunks are dead; but only in a block where somebody looked.
+    seen = not np.isnan(dead)
+    mean, low, high = (
+        layer(f"trunk_dead{side}", figure) if seen else np.full(own.shape, np.nan)
+        for side, figure in (("", dead), ("_low", dead_low), ("_high", dead_high))
+    )
+    if dead_low > dead_low_over_pct:
+        # All checks of the block say together what a cell's few cannot: here most trunks are dead, where any are.
+        low = np.where(mean > dead_low_over_pct, np.minimum(np.fmax(low, dead_low), mean), low)
+    ground = Ground(
+        injury=injury,
+        bare=layer("no_live_bud_injury"),
+        known=known.astype(np.float64),
+        dead=mean,
+        dead_low=low,
+        hurt=np.fmax(layer("trunk_hurt_low"), hurt) if not np.isnan(hurt) else np.full(own.shape, np.nan),
+        hurt_high=np.full(own.shape, hurt_high),
+    )
+    bounds = Bounds(
+        (layer("primary_low"), layer("primary_high")),
+        (layer("no_live_bud_low"), layer("no_live_bud_high")),
+        (low, high),
+    )
+    return _Window(row, own, ground, bounds, transform @ Affine.translation(x.start, y.start))
+
+
+_TRUNKS = ("trunk_dead_pct", "trunk_dead_low_pct", "trunk_dead_high_pct", "trunk_hurt_pct", "trunk_hurt_high_pct")
+
+
+def _figure(block: pd.Series[Any], name: str) -> float:
+    """Return a figure of a block; NaN where it or its column is missing."""
+    value = block.get(name)
+    return np.nan if pd.isna(value) else float(value)
+
+
+@dataclass(frozen=True)
+class _Cutter:
+    """How to cut: what sorts, the fewest cells of a piece, the share of ground that must keep its sort by rows."""
+
+    sorter: Sorter
+    smallest: float
+    whole_rows_share: float
+
+
+def _vine_rows(window: _Window, block: pd.Series[Any], grid: xr.Dataset) -> Labels | None:
+    """Return each cell's vine row, or group of rows as wide as a cell; None where their direction is not given."""
+    bearing = _figure(block, "row_bearing_deg")
+    if np.isnan(bearing):
+        return None
+    east, north = row_direction(block["geometry"], bearing, grid.rio.crs).along
+    cell, spacing = cell_size(grid), _figure(block, "row_spacing_m")
+    width = cell if np.isnan(spacing) else spacing * np.ceil(cell / spacing)
+    row, column = np.indices(window.own.shape)
+    x, y = window.transform @ (column + 0.5, row + 0.5)
+    across = np.asarray(x) * north - np.asarray(y) * east
+    return np.asarray(np.floor((across - across.min()) / width), np.int32)
+
+
+def _pieces(window: _Window, strips: Labels | None, outline: BaseGeometry, cutter: _Cutter) -> list[_Row]:
+    """Return the zones of one block; a block that holds no cell is one zone of which nothing is known."""
+    own, sorter = window.own, cutter.sorter
+    if not own.any():
+        return [(window.row, *[np.nan] * (len(_FIGURES) - 2), outline)]
+    # Ground beyond the block goes with its nearest cell, so that no piece is cut off from its neighbours.
+    nearest = tuple(ndimage.distance_transform_edt(~own, return_distances=False, return_indices=True))
+    label = _connected(sorter.sort(window.ground)[nearest])
+    if strips is not None:
+        rows = np.unique(strips[nearest], return_inverse=True)[1].reshape(own.shape).astype(np.int32)
+        by_row = sorter.sort(window.ground.each(partial(_mean, rows, own)))[rows]
+        if np.mean((by_row == sorter.sort(window.ground))[own]) >= cutter.whole_rows_share:
+            label = rows
+    label = _merged(label, own, window.ground, cutter.smallest, sorter)
+    means = window.ground.each(partial(_mean, label, own))
+    sort = sorter.sort(means)
+    chance = np.full(label.shape, np.nan)
+    for one in np.unique(sort):
+        here = own & (sort == one)[label]
+        chosen = itemgetter(here)
+        chance[here] = sorter.chance(int(one), window.ground.each(chosen), window.bounds.each(chosen))
+    sure = 100 * _mean(label, own, chance)
+    dead = means.dead, means.dead_low, _mean(label, own, window.bounds.dead[1])
+    figures = (means.injury, means.acted_on, means.bare, means.hurt, means.hurt_high, *dead, sure)
+    ground = _tiled(label, window.transform, outline)
+    found = zip(zip(*figures, strict=True), ground, strict=True)
+    return [(window.row, *map(float, row), piece) for row, piece in found if not piece.is_empty]
+
+
+def _size(label: Labels, own: NDArray[np.bool_]) -> Array:
+    """Return the own cells of each piece."""
+    return np.bincount(label[own], minlength=label.max() + 1).astype(np.float64)
+
+
+def _mean(label: Labels, own: NDArray[np.bool_], values: Array) -> Array:
+    """Return the mean of own cells over each piece; NaN where a cell has none."""
+    sums, size = np.bincount(label[own], values[own], minlength=label.max() + 1), _size(label, own)
+    return np.asarray(np.divide(sums, size, out=np.full(size.shape, np.nan), where=size > 0))
+
+
+def _connected(sorts: Labels) -> Labels:
+    """Return pieces of side-by-side cells of one sort, numbered from 0."""
+    label, count = np.zeros(sorts.shape, np.int32), 0
+    for sort in np.unique(sorts):
+        here, found = ndimage.label(sorts == sort)
+        label[here > 0] = here[here > 0] + count - 1
+        count += found
+    return label
+
+
+def _merged(label: Labels, own: NDArray[np.bool_], ground: Ground, smallest: float, sorter: Sorter) -> Labels:
+    """Join small pieces to their neighbours, and neighbours of one sort to each other, until neither is left."""
+    while label.max() > 0:
+        first, second, border = _borders(label)
+        sort, size = sorter.sort(ground.each(partial(_mean, label, own))), _size(label, own)
+        alike = sort[first] == sort[second]
+        if alike.any():
+            joined = first[alike], second[alike]
+        else:
+            small = np.flatnonzero(size < smallest)
+            if not len(small):
+                break
+            joined = small, _longest(first, second, border, size)[small]
+        label = _joined(label, *joined)
+    return label
+
+
+def _borders(label: Labels) -> tuple[Labels, Labels, Array]:
+    """Return pairs of neighbouring pieces, each both ways, and the cell sides that they share."""
+    count = label.max() + 1
+    sides = ((label[:, :-1], label[:, 1:]), (label[:-1], label[1:]))
+    pairs = np.concatenate([np.stack([a[a != b], b[a != b]]) for a, b in sides], axis=1)
+    pairs = np.concatenate([pairs, pairs[::-1]], axis=1)
+    shared = coo_array((np.ones(pairs.shape[1]), pairs), shape=(count, count)).tocsr().tocoo()
+    return shared.row, shared.col, shared.data
+
+
+def _longest(first: Labels, second: Labels, border: Array, size: Array) -> Labels:
+    """Return the neighbour of each piece with the longest common border, the larger one of equals."""
+    order = np.lexsort((size[second], border, first))
+    best = np.zeros(len(size), np.int32)
+    best[first[order]] = second[order]
+    return best
+
+
+def _joined(label: Labels, one: Labels, other: Labels) -> Labels:
+    count = label.max() + 1
+    _, merged = connected_components(coo_array((np.ones(len(one)), (one, other)), shape=(count, count)), directed=False)
+    return np.asarray(merged, np.int32)[label]
+
+
+def _tiled(label: Labels, transform: Affine, outline: BaseGeometry) -> list[BaseGeometry]:
+    """Return the ground of each piece inside the outline; steps of the cells are smoothed by up to a cell."""
+    if label.max() == 0:
+        return [outline]
+    found = [(shape(geometry), int(value)) for geometry, value in shapes(label, transform=transform)]
+    smooth = shapely.coverage_simplify([geometry for geometry, _ in found], abs(transform.a))
+    parts, origin = shapely.get_parts(shapely.intersection(smooth, outline), return_index=True)
+    piece = np.array([value for _, value in found])[origin]
+    flat = shapely.get_dimensions(parts) == 2
+    parts, piece = parts[flat], piece[flat]
+    piece = _without_slivers(parts, piece, abs(transform.a) ** 2)
+    return [shapely.union_all(parts[piece == number]) for number in range(label.max() + 1)]
+
+
+def _without_slivers(parts: NDArray[Any], piece: Labels, cell_area: float) -> Labels:
+    """Give what the outline cuts off a piece, under four cells, to the neighbour with the longest common border."""
+    area = shapely.area(parts)
+    largest = np.zeros(piece.max() + 1)
+    np.maximum.at(largest, piece, area)
+    kept = piece.copy()
+    for k in np.flatnonzero((area < 4 * cell_area) & (area < largest[piece])):
+        shared = shapely.length(shapely.intersection(parts[k].boundary, parts))
+        shared[k] = 0
+        if shared.max() > 0:
+            kept[k] = piece[int(shared.argmax())]
+    return kept
+
+
+def _shared_vines(blocks: gpd.GeoDataFrame, zones: pd.DataFrame) -> pd.Series[int]:
+    """Share each block's vines among its zones by area, whole and adding up: the largest remainders are rounded up."""
+    vines = pd.Series(pd.NA, zones.index, dtype="Int64")
+    if "vines" not in blocks:
+        return vines
+    row, area = zones["row"].to_numpy(), zones["area_ha"].to_numpy(np.float64)
+    for number, count in enumerate(blocks["vines"]):
+        here = np.flatnonzero(row == number)
+        if pd.notna(count):
+            exact = float(count) * area[here] / area[here].sum()
+            whole = np.floor(exact).astype(int)
+            whole[np.argsort(whole - exact, kind="stable")[: int(count) - whole.sum()]] += 1
+            vines.iloc[here] = whole
+    return vines

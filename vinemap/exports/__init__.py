@@ -1,0 +1,1 @@
+"""Tables, layers and sentences that leave vinemap."""

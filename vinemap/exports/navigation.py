@@ -1,0 +1,96 @@
+"""Zones for finding one's way: GPX and KML for a phone, GeoJSON, and a shapefile for a tractor's terminal."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import pandas as pd
+import shapely
+
+from vinemap.decisions.actions import KEEP_MORE
+from vinemap.resources import texts
+
+FILES = ("zone_points.gpx", "zone_outlines.gpx", "zones.kml", "zones.geojson", "zones_shp/zones.shp")
+
+
+def write_navigation(zones: gpd.GeoDataFrame, folder: Path, language: str = "en") -> list[Path]:
+    """Write the zones in the formats that phones and terminals open.
+
+    Parameters
+    ----------
+    zones : GeoDataFrame
+        Of `vinemap.zones.action_zones`, in any CRS.
+    folder : Path
+        Gets `FILES`; it must exist.
+    language : str
+        'en' or 'es', of the names of the actions.
+
+    Returns
+    -------
+    list of Path
+        What was written; nothing where there is no zone.
+
+    Notes
+    -----
+    - zone_points.gpx (GPX 1.1, www.topografix.com): a waypoint inside each zone; zone_outlines.gpx: its outline as a
+      track. The cautions stand in the file's description.
+    - zones.kml (OGC 12-007), zones.geojson (RFC 7946): polygons with name and description.
+    - zones_shp/: a shapefile in longitude and latitude with zone, block, action, area_ha, vines, nodes, dead_pct; its
+      column names keep to ten characters.
+    """
+    if zones.empty:
+        return []
+    place = zones.to_crs(4326)
+    table = pd.DataFrame(zones.drop(columns="geometry"))
+    words = texts("vinemap.page")[language]
+    named = pd.DataFrame(
+        {
+            "name": [f"{row['zone']} {row['block']}" for row in table.to_dict("records")],
+            "desc": [_described(row, words) for row in table.to_dict("records")],
+        }
+    )
+    points = gpd.GeoDataFrame(named, geometry=zones.geometry.representative_point().to_crs(4326).to_numpy(), crs=4326)
+    rings = [shapely.multilinestrings(shapely.get_parts(line)) for line in place.geometry.boundary]
+    outlines = gpd.GeoDataFrame(named, geometry=rings, crs=4326)
+    shapes = gpd.GeoDataFrame(named, geometry=place.geometry.to_numpy(), crs=4326)
+    plain = gpd.GeoDataFrame(_short(table), geometry=place.geometry.to_numpy(), crs=4326)
+    written = [folder / name for name in FILES]
+    written[-1].parent.mkdir(exist_ok=True)
+    minded = " ".join(words[f"caution.{key}"] for key in ("tools", "cold", "budbreak", "advice"))
+    points.to_file(written[0], driver="GPX", layer="waypoints", engine="pyogrio", METADATA_DESCRIPTION=minded)
+    outlines.to_file(written[1], driver="GPX", layer="tracks", engine="pyogrio", METADATA_DESCRIPTION=minded)
+    shapes.rename(columns={"name": "Name", "desc": "Description"}).to_file(written[2], driver="KML", engine="pyogrio")
+    described = plain.assign(name=named["name"], description=named["desc"])
+    described.to_file(written[3], driver="GeoJSON", engine="pyogrio", RFC7946="YES")
+    plain.to_file(written[4], driver="ESRI Shapefile", engine="pyogrio", encoding="UTF-8")
+    return [*written[:-1], *sorted(written[-1].parent.iterdir())]
+
+
+def _described(row: dict[Any, Any], words: dict[str, str]) -> str:
+    """Say what to do in a zone, in one line."""
+    parts = [words[f"action.{row['action']}"]]
+    if pd.notna(row["nodes_to_keep"]):
+        keep, usual = f"{row['nodes_to_keep']:.0f}", f"{row['target_nodes']:.0f}"
+        parts.append(words["do.nodes"].format(keep=keep, usual=usual))
+    elif row["action"] == KEEP_MORE:
+        parts.append(words["do.extra"].format(extra=f"{row['extra_pct']:.0f} %"))
+    if pd.notna(row["vines"]):
+        parts.append(f"{words['sheet.vines']}: {row['vines']}.")
+    return " ".join(part if part.endswith(".") else f"{part}." for part in parts)
+
+
+def _short(table: pd.DataFrame) -> pd.DataFrame:
+    """Return the columns that a terminal needs, in types that every driver has."""
+    return pd.DataFrame(
+        {
+            "zone": table["zone"].to_numpy(),
+            "block": table["block"].astype(str).to_numpy(),
+            "action": table["action"].astype(str).to_numpy(),
+            "area_ha": table["area_ha"].round(3).to_numpy(),
+            "vines": table["vines"].astype("Float64").to_numpy(float, na_value=float("nan")),
+            "nodes": table["nodes_to_keep"].to_numpy(float),
+            "dead_pct": table["injury_pct"].round(1).to_numpy(float),
+        }
+    )

@@ -1,0 +1,1 @@
+"""A spatial model of binomial counts; it knows no vineyard."""

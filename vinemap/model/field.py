@@ -1,0 +1,468 @@
+"""Spatial binomial regression: covariates, a Matérn field and vine-to-vine spread."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import expit, logit, ndtr, ndtri
+from threadpoolctl import threadpool_limits
+
+from vinemap.arrays import Array
+from vinemap.model.components import ExactNode, InducingNode
+from vinemap.model.hyperparameters import NEARLY_NORMAL, Counts, Mode, Priors
+from vinemap.model.lattice import Lattice
+
+Node = ExactNode | InducingNode
+
+TAIL = float(ndtri(0.95))
+"""Standard deviations from the middle to the 5 % and 95 % bounds of a normal variable."""
+
+# Much wider chunks only take memory, much narrower ones make matrix products slow.
+_CHUNK_BYTES = 16e6
+_NARROWEST_CHUNK = 1000
+_STEPS_PER_LENGTH = 5.0
+_STEPS_DRAWN = 8.0
+_MOST_PREDICTED = 2e5
+_MOST_DRAWN = 2e7
+_FEW = 400
+_PART = 2000
+_WINDOW = 4.0
+_MASS = 0.98
+_MOST_MODELS = 6
+
+
+@dataclass(frozen=True)
+class Prediction:
+    """Posterior of the chance that a bud is dead, a value a point.
+
+    Attributes
+    ----------
+    mean, low, high : array (m,)
+        Mean and the 5 % and 95 % quantiles, fractions 0 to 1.
+    logit_mean, logit_sd : array (m,)
+        Moments of the log-odds.
+    """
+
+    mean: Array
+    low: Array
+    high: Array
+    logit_mean: Array
+    logit_sd: Array
+
+    @classmethod
+    def of(cls, mean: Array, variance: Array) -> Prediction:
+        """Turn moments of the log-odds into those of the chance itself."""
+        sd = np.sqrt(np.maximum(variance, 1e-12))
+        return cls(logistic_normal_mean(mean, sd), expit(mean - TAIL * sd), expit(mean + TAIL * sd), mean, sd)
+
+    def exceedance(self, threshold: float) -> Array:
+        """Return the chance that injury exceeds ``threshold`` (a fraction), shape (m,)."""
+        return np.asarray(ndtr((self.logit_mean - logit(threshold)) / self.logit_sd))
+
+
+def logistic_normal_mean(mean: Array, sd: Array) -> Array:
+    """Mean of the inverse logit of a normal variable by 9-point Gauss-Hermite quadrature."""
+    nodes, weights = np.polynomial.hermite_e.hermegauss(9)
+    total = np.zeros_like(mean)
+    for node, weight in zip(nodes, weights / weights.sum(), strict=True):
+        total += weight * expit(mean + node * sd)
+    return total
+
+
+def _coefficients(nodes: list[Node]) -> tuple[Array, Array]:
+    """Posterior mean (p,) and covariance (p, p) of the coefficients over nodes."""
+    shares = np.array([node.weight for node in nodes])
+    shares /= shares.sum()
+    coef = np.array([node.coef for node in nodes])
+    mean = shares @ coef
+    within = np.tensordot(shares, [node.coef_covariance() for node in nodes], 1)
+    return mean, within + (shares[:, None] * (coef - mean)).T @ (coef - mean)
+
+
+class BinomialField:
+    """Injury as a spatial binomial regression fitted by Laplace approximation.
+
+    At sample *s*, ``dead ~ Binomial(read, p)`` with ``logit p = offset + X b + f(x, y) + e``: coefficients *b* with
+    independent normal priors, *f* a Gaussian process with Matérn 3/2 correlation, *e* the vine-to-vine spread.
+    Coefficients are integrated, not plugged in. The three covariance parameters are set at their posterior mode, and
+    integrated over a central composite design around it where the samples are few.
+
+    Several priors of the coefficients may be given, each a model: a prior standard deviation of 0 leaves a covariate
+    out. Models are averaged by their evidence where the samples are few; with many, the best one on a random part of
+    the rows is kept. The algebra is exact up to ``most_exact`` rows.
+
+    Parameters
+    ----------
+    priors : Priors
+        Of the covariance parameters.
+    integrate : bool or None
+        Integrate the covariance parameters and average the models; None does so up to 400 rows.
+    theta : array (3,), optional
+        Fixed log length scale, log field sd, log vine sd: nothing is estimated then.
+    most_exact : int
+        Beyond this many rows the field is seen through inducing points.
+    inducing : int
+        How many of them.
+
+    Attributes
+    ----------
+    theta_ : array (3,)
+        Posterior mode of log ℓ (metres), log σ, log τ in the best model.
+    log_evidence_ : float
+        Laplace log marginal likelihood of the best model at ``theta_``, plus the log prior density of ``theta_``.
+    model_weights_ : array (k,)
+        Posterior weight of each prior that was given.
+    theta_sd_ : array (3,)
+        Posterior standard deviations of the same; 0 where they were not integrated.
+    coef_, coef_cov_ : array (p,), array (p, p)
+        Posterior mean and covariance of the coefficients over all models.
+    best_coef_, best_coef_cov_ : array (p,), array (p, p)
+        The same in the best model alone.
+
+    References
+    ----------
+    C. E. Rasmussen & C. K. I. Williams, Gaussian Processes for Machine Learning, 2006, chapters 3 and 5.
+    H. Rue, S. Martino & N. Chopin, J. R. Stat. Soc. B 71 (2009) 319, section 6.5: the design.
+    D. Madigan & A. E. Raftery, J. Am. Stat. Assoc. 89 (1994) 1535: models averaged within Occam's window.
+    """
+
+    def __init__(
+        self,
+        priors: Priors | None = None,
+        *,
+        integrate: bool | None = None,
+        theta: Array | None = None,
+        most_exact: int = 5000,
+        inducing: int = 1000,
+    ) -> None:
+        self.priors = Priors() if priors is None else priors
+        self.integrate = integrate
+        self.theta = theta
+        self.most_exact = most_exact
+        self.inducing = inducing
+
+    def fit(
+        self,
+        xy: Array,
+        dead: Array,
+        read: Array,
+        X: Array | None = None,
+        *,
+        prior_sd: Array | float = 2.0,
+        log_prior: Array | float = 0.0,
+        offset: Array | float = 0.0,
+        vine: Array | None = None,
+        start: Array | None = None,
+    ) -> BinomialField:
+        """Fit to counts.
+
+        Parameters
+        ----------
+        xy : array (n, 2)
+            Easting and northing in metres.
+        dead, read : array (n,)
+            Dead buds and buds read.
+        X : array (n, p), optional
+            Covariates; a column of ones by default.
+        prior_sd : float, array (p,) or array (k, p)
+            Prior standard deviations of the coefficients (prior means are 0); a row a model.
+        log_prior : float or array (k,)
+            Log prior weights of the models.
+        offset : float or array (n,)
+            Known part of the log-odds.
+        vine : array (n,), optional
+            Rows with the same value share one vine-to-vine deviation; each row is its own vine by default.
+        start : array (3,), optional
+            Where to start the search for the covariance parameters.
+
+        Returns
+        -------
+        BinomialField
+            Itself.
+        """
+        self.counts_ = Counts.of(xy, dead, read, X, offset, vine, self.priors)
+        columns = self.counts_.X.shape[1]
+        variances = np.square(np.atleast_2d(prior_sd)) * np.ones(columns)
+        weights = np.broadcast_to(log_prior, len(variances))
+        few = len(self.counts_) <= _FEW if self.integrate is None else self.integrate
+        with threadpool_limits(1 if len(self.counts_) <= _FEW else None, "blas"):
+            # Threads cost more than they give on matrices this small.
+            self._fit(variances, weights, start, few)
+        return self
+
+    def _fit(self, variances: Array, log_prior: Array, start: Array | None, few: bool) -> None:
+        if len(self.counts_) > self.most_exact:
+            self._nodes: list[Node] = [self._inducing_node(variances, log_prior)]
+        else:
+            modes = self._models(variances, log_prior, start, few)
+            best = max(modes, key=lambda mode: mode.log_posterior)
+            self._nodes = self._design(modes) if few and self.theta is None else self._as_nodes([(best, 1.0)])
+        best = max((node.mode for node in self._nodes), key=lambda mode: mode.log_posterior)
+        self.theta_, self.log_evidence_ = best.theta, best.log_posterior
+        self.coef_, self.coef_cov_ = _coefficients(self._nodes)
+        of_best = [node for node in self._nodes if node.mode.variance is best.variance]
+        self.best_coef_, self.best_coef_cov_ = _coefficients(of_best)
+        thetas = np.array([node.mode.theta for node in of_best])
+        shares = np.array([node.weight for node in of_best])
+        self.theta_sd_ = np.sqrt(np.average((thetas - np.average(thetas, 0, shares)) ** 2, 0, shares))
+
+    # Models and covariance parameters
+
+    def _models(self, variances: Array, log_prior: Array, start: Array | None, few: bool) -> list[Mode]:
+        """Fit every model and keep those that the evidence does not rule out."""
+        counts = self.counts_
+        if len(counts) > _FEW:
+            model = self._best_of_part(variances, log_prior)
+            return [self._mode(counts, variances[model], float(log_prior[model]), start)]
+        ranked = self._rank(counts, variances, log_prior, start)
+        evidence = np.array([mode.log_posterior for mode in ranked])
+        odds = np.exp(evidence - evidence.max())
+        odds[odds < (max(np.exp(-_WINDOW), np.sort(odds)[-_MOST_MODELS:][0]) if few else 1.0)] = 0.0
+        self.model_weights_ = odds / odds.sum()
+        return [mode for mode, odd in zip(ranked, odds, strict=True) if odd > 0]
+
+    def _best_of_part(self, variances: Array, log_prior: Array) -> int:
+        """Choose the model that a random part of the rows has most evidence for."""
+        model = 0
+        if len(variances) > 1:
+            ranked = self._rank(self.counts_.part(_FEW), variances, log_prior, None)
+            model = int(np.argmax([mode.log_posterior for mode in ranked]))
+        self.model_weights_ = np.eye(len(variances))[model]
+        return model
+
+    def _inducing_node(self, variances: Array, log_prior: Array) -> InducingNode:
+        """Fit more rows than exact algebra carries; covariance parameters come from a random part of them."""
+        model = self._best_of_part(variances, log_prior)
+        theta = self._mode(self.counts_.part(_PART), variances[model], float(log_prior[model]), None).theta
+        return InducingNode.fit(self.counts_, theta, variances[model], self.inducing)
+
+    def _rank(self, counts: Counts, variances: Array, log_prior: Array, start: Array | None) -> list[Mode]:
+        """Fit every model, each from where the one before it ended."""
+        modes: list[Mode] = []
+        for variance, weight in zip(variances, log_prior, strict=True):
+            modes.append(self._mode(counts, variance, float(weight), start))
+            start = modes[-1].theta
+        return modes
+
+    def _mode(self, counts: Counts, variance: Array, log_prior: float, start: Array | None) -> Mode:
+        if self.theta is not None:
+            return counts.at(np.asarray(self.theta, float), variance, log_prior)
+        return counts.mode(variance, log_prior, start)
+
+    def _as_nodes(self, weighted: list[tuple[Mode, float]]) -> list[Node]:
+        """Keep the heaviest of the weighted modes, up to all but a fiftieth of the weight."""
+        weighted = sorted(weighted, key=lambda pair: -pair[1])
+        mass = np.cumsum([weight for _, weight in weighted])
+        kept = weighted[: int(np.searchsorted(mass, _MASS * mass[-1])) + 1]
+        total = sum(weight for _, weight in kept)
+        return [ExactNode(self.counts_, mode, weight / total) for mode, weight in kept]
+
+    def _design(self, modes: list[Mode]) -> list[Node]:
+        """Design over the covariance parameters of every model that was kept: composite, or its axial part alone."""
+        peak = max(mode.log_posterior for mode in modes)
+        low, high = self.counts_.bounds().T
+        stretch = 1.1
+        radius = stretch * np.sqrt(3)
+        # With this weight the design gives a normal posterior its total mass and its variance exactly.
+        directions = _axial_directions() if len(self.counts_) > NEARLY_NORMAL else _composite_directions()
+        sphere = np.exp(radius**2 / 2) / (len(directions) * (stretch**2 - 1))
+        weighted = []
+        for mode in modes:
+            axes = self.counts_.axes(mode)
+            log_prior = mode.log_posterior - mode.fit.log_marginal - self.priors.log_density(mode.theta)[0]
+            weighted.append((mode, float(np.exp(mode.log_posterior - peak))))
+            for direction in directions:
+                theta = np.clip(mode.theta + axes @ (radius * direction), low, high)
+                point = self.counts_.at(theta, mode.variance, log_prior, mode.fit)
+                weighted.append((point, float(sphere * np.exp(point.log_posterior - peak))))
+        return self._as_nodes(weighted)
+
+    # Prediction
+
+    def _field_moments(self, xy: Array) -> Array:
+        """Rows: mean of the field, its variance, its covariance with each coefficient, over all nodes."""
+        mean, square = np.zeros(len(xy)), np.zeros(len(xy))
+        joint = np.zeros((len(self.coef_), len(xy)))
+        reach = self._nodes[0].reach(xy)
+        for node in self._nodes:
+            node_mean, node_variance, node_joint = node.field_moments(reach)
+            mean += node.weight * node_mean
+            square += node.weight * (node_variance + node_mean**2)
+            joint += node.weight * (node_joint + np.outer(node.coef - self.coef_, node_mean))
+        return np.vstack([mean, square - mean**2, joint])
+
+    def _length(self) -> float:
+        """Length scale that interpolation has to follow.
+
+        A cubic spline of step h misses a field of length ℓ and standard deviation σ by about σ (h/ℓ)^3, so that nodes
+        count by weight, standard deviation and the inverse cube of their length.
+        """
+        thetas = np.array([node.mode.theta for node in self._nodes])
+        shares = np.array([node.weight for node in self._nodes])
+        return float(np.sum(shares * np.exp(thetas[:, 1] - 3 * thetas[:, 0])) ** (-1 / 3))
+
+    def moments(self, xy: Array) -> Moments:
+        """Moments of the field on a lattice over points (m, 2), finer than the field where that takes few points.
+
+        One lattice serves any number of calls of `predict` at points that it covers. It has at most 200,000 points:
+        over ground so wide that this is too coarse for the field, it follows what the samples can show of it.
+        """
+        lattice = Lattice.over(np.asarray(xy, float), self._length() / _STEPS_PER_LENGTH, _MOST_PREDICTED)
+        return Moments(lattice, self._in_chunks(self._field_moments, lattice.points()))
+
+    def predict(
+        self,
+        xy: Array,
+        X: Array | None = None,
+        offset: Array | float = 0.0,
+        moments: Moments | None = None,
+    ) -> Prediction:
+        """Predict the chance that a bud is dead, vine-to-vine spread left out.
+
+        Parameters
+        ----------
+        xy : array (m, 2)
+            Easting and northing in metres.
+        X : array (m, p), optional
+            Covariates; ones by default.
+        offset : float or array (m,)
+            Known part of the log-odds.
+        moments : Moments, optional
+            From `moments`, to read the field from; without it, it is worked out at these very points.
+
+        Returns
+        -------
+        Prediction
+        """
+        xy = np.asarray(xy, float)
+        X = np.ones((len(xy), 1)) if X is None else X
+        mean, variance, *joint = self._in_chunks(self._field_moments, xy) if moments is None else moments.at(xy)
+        mean += offset + X @ self.coef_
+        variance += np.einsum("ij,ij->i", X @ self.coef_cov_, X)
+        for column, covariance in zip(X.T, joint, strict=True):
+            variance += 2 * column * covariance
+        return Prediction.of(mean, variance)
+
+    def leave_out(self, groups: Array) -> Prediction:
+        """Predict each row, its vine's own deviation included, as if its whole group had not been seen.
+
+        The covariance parameters stay as fitted to all rows, and the group's Gaussian likelihood terms are divided
+        out, which costs no refit.
+
+        Parameters
+        ----------
+        groups : array (n,)
+            Rows with the same value are left out together.
+
+        References
+        ----------
+        A. Vehtari et al., "Bayesian Leave-One-Out Cross-Validation Approximations for Gaussian Latent Variable
+        Models", J. Mach. Learn. Res. 17 (2016) 103, section 3.2 (Laplace).
+        """
+        counts = self.counts_
+        members = [np.flatnonzero(groups == group) for group in np.unique(groups)]
+        mean, square = np.zeros(len(counts)), np.zeros(len(counts))
+        for node in self._nodes:
+            fit = node.mode.fit
+            for rows, block in zip(members, node.row_covariances(members), strict=True):
+                held = np.linalg.solve(np.eye(len(rows)) - block * fit.curvature[rows], block)
+                held_mean = fit.mode[rows] - held @ fit.weight[rows]
+                mean[rows] += node.weight * held_mean
+                square[rows] += node.weight * (np.diag(held) + held_mean**2)
+        return Prediction.of(mean, square - mean**2)
+
+    # Joint draws
+
+    def draw(self, bounds: tuple[float, float, float, float], draws: int, rng: np.random.Generator) -> FieldDraws:
+        """Draw whole surfaces from the posterior by Matheron's rule.
+
+        Parameters
+        ----------
+        bounds : (left, bottom, right, top)
+            Of the points where the draws will be read, in metres.
+        draws : int
+            How many.
+        rng : numpy.random.Generator
+            Source of chance.
+
+        Returns
+        -------
+        FieldDraws
+            Read them at any points inside ``bounds``.
+
+        References
+        ----------
+        J. T. Wilson et al., "Pathwise Conditioning of Gaussian Processes", J. Mach. Learn. Res. 22 (2021) 105.
+        """
+        corners = np.vstack([self.counts_.xy, np.reshape(bounds, (2, 2))])
+        shares = rng.multinomial(draws, [node.weight for node in self._nodes])
+        used = [(node, int(share)) for node, share in zip(self._nodes, shares, strict=True) if share]
+        lattice = Lattice.over(corners, self._length() / _STEPS_DRAWN, _MOST_DRAWN / draws)
+        fields, coefs = zip(*(node.draw(lattice, share, rng, self._in_chunks) for node, share in used), strict=True)
+        return FieldDraws(lattice, np.hstack(fields), np.hstack(coefs))
+
+    def _in_chunks(self, function: Callable[[Array], Array], xy: Array) -> Array:
+        """Apply a function of points (m, 2) that returns (k, m), a part at a time; BLAS uses the cores."""
+        rows = max(_NARROWEST_CHUNK, int(_CHUNK_BYTES / (8 * min(len(self.counts_), self.most_exact))))
+        return np.hstack([function(xy[first : first + rows]) for first in range(0, len(xy), rows)])
+
+
+@dataclass(frozen=True)
+class Moments:
+    """Moments of the field on a lattice.
+
+    Attributes
+    ----------
+    lattice : Lattice
+        Where they were worked out.
+    values : array (2 + p, lattice.size)
+        Mean of the field, its variance, its covariance with each coefficient.
+    """
+
+    lattice: Lattice
+    values: Array
+
+    def at(self, xy: Array) -> Array:
+        """Read them at points (m, 2) that the lattice covers, shape (2 + p, m), by cubic splines."""
+        return np.array([self.lattice.spline(layer, xy) for layer in self.values])
+
+
+@dataclass(frozen=True)
+class FieldDraws:
+    """Joint posterior draws of the injury surface, to be read at any points.
+
+    Attributes
+    ----------
+    lattice : Lattice
+        Where the field was drawn.
+    fields : array (lattice.size, draws)
+        Values of the field.
+    coefs : array (p, draws)
+        Coefficients of the same draws.
+    """
+
+    lattice: Lattice
+    fields: Array
+    coefs: Array
+
+    def at(self, xy: Array, X: Array | None = None, offset: Array | float = 0.0) -> Array:
+        """Return the chance of a dead bud at points (m, 2), one column a draw, shape (m, draws)."""
+        X = np.ones((len(xy), 1)) if X is None else X
+        logits = self.lattice.cubic(np.asarray(xy, float)) @ self.fields
+        logits += X @ self.coefs
+        logits += np.reshape(offset, (-1, 1))
+        return np.asarray(expit(logits, out=logits))
+
+
+def _axial_directions() -> Array:
+    """Return the 6 axial directions of a central composite design in three dimensions."""
+    return np.vstack([np.eye(3), -np.eye(3)])
+
+
+def _composite_directions() -> Array:
+    """Return its 8 factorial directions too."""
+    factorial = np.array(list(itertools.product((-1.0, 1.0), repeat=3))) / np.sqrt(3)
+    return np.vstack([_axial_directions(), factorial])

@@ -1,0 +1,277 @@
+"""Counts of dead buds with their prior covariance, and the covariance parameters that explain them best."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from scipy.linalg import blas
+from scipy.spatial.distance import cdist
+
+from vinemap.arrays import Array
+from vinemap.model.covariances import Dense
+from vinemap.model.laplace import Laplace, expected_information, laplace, log_marginal_gradient
+from vinemap.model.matern import matern32, matern32_by_length
+
+NEARLY_NORMAL = 100
+"""With more rows than this, the posterior of the covariance parameters is taken to be near enough to normal."""
+
+_MANY = 600
+_PART = 3
+_SCORING_STEPS = 60
+_HALVINGS = 8
+_LONGEST_STEP = 1.5
+# A fifth of a posterior standard deviation from the mode costs 0.02 of the log posterior.
+_CLOSE = 0.2
+_PROBES = 32
+_LENGTHS = (0.08, 0.35)
+
+
+@dataclass(frozen=True)
+class Priors:
+    """Weakly informative priors of the covariance parameters, each set by one tail probability of 5 %.
+
+    Attributes
+    ----------
+    shortest_range_m : float
+        The distance at which correlation falls to about 0.1 is shorter than this with probability 0.05. Cold air
+        pools over tens of metres: a field that changes within a few vines is vine-to-vine spread instead.
+    largest_field_sd, largest_vine_sd : float
+        The standard deviations of field and vine-to-vine spread, on the logit scale, exceed these with
+        probability 0.05. A standard deviation of 3 takes a bud from 5 % to 95 % dead within its middle 68 %.
+
+    References
+    ----------
+    G.-A. Fuglstad, D. Simpson, F. Lindgren & H. Rue, "Constructing Priors that Penalize the Complexity of Gaussian
+    Random Fields", J. Am. Stat. Assoc. 114 (2019) 445: range and standard deviation of a Matérn field in the plane
+    have the joint density λ1 λ2 ρ^-2 exp(-λ1/ρ - λ2 σ).
+    """
+
+    shortest_range_m: float = 20.0
+    largest_field_sd: float = 3.0
+    largest_vine_sd: float = 1.5
+
+    def _rates(self, theta: Array) -> Array:
+        length, field_sd, vine_sd = np.exp(theta)
+        # ρ = 2 ℓ is Fuglstad's range, sqrt(8 ν) / κ, for smoothness ν = 3/2 and κ = sqrt(3) / ℓ.
+        shares = (
+            self.shortest_range_m / (2 * length),
+            field_sd / self.largest_field_sd,
+            vine_sd / self.largest_vine_sd,
+        )
+        return -np.log(0.05) * np.array(shares)
+
+    def log_density(self, theta: Array) -> tuple[float, Array]:
+        """Log density of (log ℓ, log σ, log τ) up to a constant, with its gradient."""
+        rates = self._rates(theta)
+        value = -theta[0] + theta[1] + theta[2] - rates.sum()
+        return float(value), np.array([rates[0] - 1.0, 1.0 - rates[1], 1.0 - rates[2]])
+
+    def information(self, theta: Array) -> Array:
+        """Negative second derivatives of the log density, shape (3,); mixed ones are 0."""
+        return self._rates(theta)
+
+
+@dataclass(frozen=True)
+class Mode:
+    """Covariance parameters of one model at their posterior mode, or anywhere else, with the fit there.
+
+    Attributes
+    ----------
+    theta : array (3,)
+        log ℓ (metres), log σ, log τ.
+    variance : array (p,)
+        Prior variances of the coefficients; 0 leaves a covariate out.
+    fit : Laplace
+        The approximation at ``theta``.
+    log_posterior : float
+        Log marginal likelihood plus log prior densities of ``theta`` and of the model.
+    """
+
+    theta: Array
+    variance: Array
+    fit: Laplace
+    log_posterior: float
+
+
+@dataclass(frozen=True)
+class Counts:
+    """Counts at points, with all that their prior covariance needs.
+
+    Attributes
+    ----------
+    xy : array (n, 2)
+        Easting and northing in metres.
+    dead, read : array (n,)
+        Dead buds and buds read.
+    X : array (n, p)
+        Covariates.
+    offset : array (n,)
+        Known part of the log-odds.
+    vine : array of int (n,)
+        Rows with the same number share one vine-to-vine deviation.
+    priors : Priors
+        Of the covariance parameters.
+    """
+
+    xy: Array
+    dead: Array
+    read: Array
+    X: Array
+    offset: Array
+    vine: Array
+    priors: Priors
+
+    @classmethod
+    def of(
+        cls, xy: Array, dead: Array, read: Array, X: Array | None, offset: Array | float, vine: Array | None,
+        priors: Priors,
+    ) -> Counts:  # fmt: skip
+        """Bring the arguments of `BinomialField.fit` into shape."""
+        xy = np.asarray(xy, float)
+        n = len(xy)
+        X = np.ones((n, 1)) if X is None else np.asarray(X, float)
+        vine = np.arange(n) if vine is None else np.unique(vine, return_inverse=True)[1]
+        offset = np.array(np.broadcast_to(offset, n), float)
+        return cls(xy, np.asarray(dead, float), np.asarray(read, float), X, offset, vine, priors)
+
+    @cached_property
+    def _distance(self) -> Array:
+        return cdist(self.xy, self.xy)
+
+    @cached_property
+    def _same_vine(self) -> Array | None:
+        """1 where two rows share a vine, shape (n, n); None where none do."""
+        if len(np.unique(self.vine)) == len(self):
+            return None
+        return np.asarray(self.vine[:, None] == self.vine, float)
+
+    @cached_property
+    def _signs(self) -> Array:
+        """Random signs (n, m), the same ones each time."""
+        return np.random.default_rng(0).choice([-1.0, 1.0], (len(self), _PROBES))
+
+    def __len__(self) -> int:
+        return len(self.xy)
+
+    def part(self, rows: int) -> Counts:
+        """Return a random part of the rows, the same one each time."""
+        pick = np.random.default_rng(0).permutation(len(self))[:rows]
+        return Counts.of(
+            self.xy[pick],
+            self.dead[pick],
+            self.read[pick],
+            self.X[pick],
+            self.offset[pick],
+            self.vine[pick],
+            self.priors,
+        )
+
+    def covariance(self, theta: Array, variance: Array) -> Dense:
+        """Prior covariance (n, n) of the log-odds: coefficients, field and vine-to-vine spread."""
+        length, field_sd, vine_sd = np.exp(theta)
+        K = matern32(self._distance, length)
+        # K.T is the Fortran-ordered view to which BLAS adds the coefficients' part in place.
+        K = blas.dgemm(1.0, self.X * variance, self.X, trans_b=1, beta=field_sd**2, c=K.T, overwrite_c=1).T
+        if self._same_vine is None:
+            K.flat[:: len(K) + 1] += vine_sd**2
+        else:
+            K += vine_sd**2 * self._same_vine
+        return Dense(K)
+
+    def _derivatives(self, theta: Array) -> list[Array]:
+        """Differentiate the covariance by log ℓ, log σ and log τ; one dimension stands for a diagonal."""
+        length, field_sd, vine_sd = np.exp(theta)
+        by_length, by_sd = matern32_by_length(self._distance, length), matern32(self._distance, length)
+        by_length *= field_sd**2
+        by_sd *= 2 * field_sd**2
+        ones = np.ones(len(self)) if self._same_vine is None else self._same_vine
+        return [by_length, by_sd, 2 * vine_sd**2 * ones]
+
+    def at(self, theta: Array, variance: Array, log_prior: float = 0.0, near: Laplace | None = None) -> Mode:
+        """Fit at given covariance parameters; ``near`` is a fit nearby."""
+        fit = laplace(self.covariance(theta, variance), self.dead, self.read, self.offset, near)
+        return Mode(theta, variance, fit, fit.log_marginal + self.priors.log_density(theta)[0] + log_prior)
+
+    def gradient(self, mode: Mode, derivatives: list[Array] | None = None) -> Array:
+        """Gradient of the log posterior of the covariance parameters, shape (3,)."""
+        derivatives = self._derivatives(mode.theta) if derivatives is None else derivatives
+        likelihood = log_marginal_gradient(mode.fit, derivatives)
+        return np.asarray(likelihood + self.priors.log_density(mode.theta)[1])
+
+    def _information(self, mode: Mode, derivatives: list[Array]) -> Array:
+        """Estimate the information on the covariance parameters, the prior's included, shape (3, 3)."""
+        likelihood = expected_information(mode.fit, derivatives, self._signs)
+        return likelihood + np.diag(self.priors.information(mode.theta))
+
+    def _step(self, mode: Mode) -> tuple[Array, float]:
+        """Fisher scoring's step towards the posterior mode, and its squared length in posterior sd."""
+        derivatives = self._derivatives(mode.theta)
+        gradient = self.gradient(mode, derivatives)
+        step = np.linalg.solve(self._information(mode, derivatives), gradient)
+        return step, float(gradient @ step)
+
+    def bounds(self) -> Array:
+        """Bounds of log ℓ, log σ, log τ, shape (3, 2), so wide that only a failed fit meets them."""
+        extent = max(float(np.ptp(self.xy, axis=0).max()), 2 * self.priors.shortest_range_m)
+        return np.log([[1.0, 10 * extent], [0.02, 20.0], [0.01, 10.0]])
+
+    def mode(self, variance: Array, log_prior: float = 0.0, start: Array | None = None) -> Mode:
+        """Find the posterior mode of the covariance parameters of one model.
+
+        The search starts from the better of a short and a long field, or from ``start``; with many rows, from the
+        mode on a random part of them, which is so near that few steps remain.
+        """
+        if start is not None:
+            return self._climb(self.at(start, variance, log_prior), log_prior)
+        if len(self) > _MANY:
+            return self.mode(variance, log_prior, self.part(len(self) // _PART).mode(variance).theta)
+        extent = float(np.exp(self.bounds()[0, 1])) / 10
+        starts = [self.at(np.log([share * extent, 1.0, 0.4]), variance, log_prior) for share in _LENGTHS]
+        return self._climb(max(starts, key=lambda mode: mode.log_posterior), log_prior)
+
+    def _climb(self, mode: Mode, log_prior: float) -> Mode:
+        """Climb to a posterior mode by Fisher scoring with step halving."""
+        for _ in range(_SCORING_STEPS):
+            step, promise = self._step(mode)
+            if promise < _CLOSE**2:
+                break
+            better = self._ahead(mode, step, log_prior)
+            if better is None:
+                break
+            mode = better
+        return mode
+
+    def _ahead(self, mode: Mode, step: Array, log_prior: float) -> Mode | None:
+        """Fit at the first of ever shorter steps that improves the log posterior; None if none does."""
+        low, high = self.bounds().T
+        step = step * min(1.0, _LONGEST_STEP / float(np.abs(step).max()))
+        for _ in range(_HALVINGS):
+            trial = self.at(np.clip(mode.theta + step, low, high), mode.variance, log_prior, mode.fit)
+            if trial.log_posterior > mode.log_posterior:
+                return trial
+            step = step / 2
+        return None
+
+    def axes(self, mode: Mode) -> Array:
+        """Principal axes (3, 3) of the posterior of the covariance parameters at its mode, a column one sd long."""
+        if len(self) > NEARLY_NORMAL:
+            precision = self._information(mode, self._derivatives(mode.theta))
+        else:
+            precision = self._observed_information(mode)
+        values, vectors = np.linalg.eigh(precision)
+        # A direction that the data leave open is held by the prior's own curvature, about 1 in logs.
+        return np.asarray(vectors / np.sqrt(np.clip(values, 0.5, None)))
+
+    def _observed_information(self, mode: Mode) -> Array:
+        """Negative second derivatives of the log posterior, from central differences of its gradient."""
+        step = 0.05
+        hessian = np.empty((3, 3))
+        for j, unit in enumerate(np.eye(3)):
+            ahead, behind = (
+                self.gradient(self.at(mode.theta + side * step * unit, mode.variance, near=mode.fit))
+                for side in (1, -1)
+            )
+            hessian[j] = (behind - ahead) / (2 * step)
+        return np.asarray((hessian + hessian.T) / 2)

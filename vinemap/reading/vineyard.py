@@ -1,0 +1,361 @@
+"""A vineyard folder, read, checked and joined: the tables that everything else starts from."""
+
+from __future__ import annotations
+
+import difflib
+import os
+from dataclasses import dataclass
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import xarray as xr
+from pyproj import CRS
+
+from vinemap.errors import Findings, InputError, Problem
+from vinemap.reading.blocks import read_blocks, repair, warn_of_overlaps
+from vinemap.reading.buds import read_buds, read_wood
+from vinemap.reading.elevation import read_elevation
+from vinemap.reading.join import join, metric_crs, refuse_strays
+from vinemap.reading.samples import read_samples, refuse_mistaken_axes, refuse_placeless
+from vinemap.reading.schema import BlockRow, CountRow, NodeRow, Row, SampleRow, WoodRow
+from vinemap.settings import SETTINGS_FILE, Settings, load_settings
+from vinemap.units import area_unit
+
+BLOCK_COLUMNS = (
+    "block",
+    "variety",
+    "species_group",
+    "row_spacing_m",
+    "vine_spacing_m",
+    "vines",
+    "nodes_per_vine",
+    "trunks",
+    "planted",
+    "pruning",
+    "own_rooted",
+    "pruning_weight_kg",
+    "normal_yield_t_ha",
+    "row_bearing_deg",
+    "first_vine_lon",
+    "first_vine_lat",
+    "geometry",
+    "area_ha",
+)
+SAMPLE_COLUMNS = ("sample", "block", "stated_block", "distance_m", "date", "geometry")
+
+_FIGURES = (
+    *("row_spacing_m", "vine_spacing_m", "vines", "nodes_per_vine", "trunks", "planted"),
+    *("pruning_weight_kg", "normal_yield_t_ha", "row_bearing_deg", "first_vine_lon", "first_vine_lat"),
+)
+_MODELS: dict[str, tuple[type[Row], ...]] = {
+    "blocks": (BlockRow,),
+    "samples": (SampleRow,),
+    "buds": (NodeRow, CountRow),
+    "wood": (WoodRow,),
+}
+
+
+@dataclass(frozen=True)
+class Vineyard:
+    """What reading and joining give; all tables in the metric CRS.
+
+    Attributes
+    ----------
+    folder : Path
+    name : str
+        From the settings, else the folder's.
+    settings : Settings
+    crs : CRS
+        Projected, in metres.
+    warnings : tuple of str
+        Plain sentences: what was left out, repaired or assumed.
+    blocks : GeoDataFrame
+        A row a block in file order: block (str, unique), variety (str or None), species_group (``vinifera``,
+        ``hybrid``, ``american`` or None), row_spacing_m, vine_spacing_m, vines, nodes_per_vine, trunks, planted (float,
+        NaN where unknown), pruning (``spur`` or ``cane``), own_rooted (True, False or None),
+        pruning_weight_kg (cane prunings of one vine), normal_yield_t_ha, row_bearing_deg (degrees clockwise from true
+        north), first_vine_lon, first_vine_lat (WGS 84; float, NaN where unknown), geometry (valid Polygon or
+        MultiPolygon), area_ha (float).
+    samples : GeoDataFrame
+        A row a sample: sample (str, unique), block (str, or None where it lies in none), stated_block (str or None),
+        distance_m (float, 0 inside the block), date (datetime64, NaT where unknown), geometry (Point).
+    nodes : DataFrame
+        A row a node cut: sample, cane (str), node (int, 1 = nearest the base), primary, secondary, tertiary
+        (``alive``, ``dead`` or ``unread``); no rows where the file holds counts.
+    counts : DataFrame
+        A row of counts: sample, part (``basal``, ``apical`` or ``all``), nodes, primary_dead (int), secondary_dead,
+        tertiary_dead (float, NaN where not given); no rows where the file holds nodes.
+    wood : DataFrame
+        sample, tissue (``cane``, ``cordon`` or ``trunk``), phloem, xylem (``alive``, ``dead`` or ``unread``).
+    elevation : DataArray (y, x) or None
+        float32 metres, NaN where unknown, in its own CRS and resolution; None where there is no grid.
+    """
+
+    folder: Path
+    name: str
+    settings: Settings
+    crs: CRS
+    warnings: tuple[str, ...]
+    blocks: gpd.GeoDataFrame
+    samples: gpd.GeoDataFrame
+    nodes: pd.DataFrame
+    counts: pd.DataFrame
+    wood: pd.DataFrame
+    elevation: xr.DataArray | None
+
+
+def read_vineyard(folder: str | os.PathLike[str]) -> Vineyard:
+    """Read, check and join the files of a vineyard folder.
+
+    Parameters
+    ----------
+    folder : path
+        Holds blocks, samples and buds, and may hold elevation, wood and vinemap.toml.
+
+    Returns
+    -------
+    Vineyard
+
+    Raises
+    ------
+    InputError
+        With every problem of every file.
+    """
+    findings = Findings()
+    folder, settings = _opened(folder, findings)
+    blocks = _metric_blocks(folder, settings, findings)
+    # A block that was refused may have had the variety.
+    if blocks is not None and not findings.problems:
+        _refuse_unknown_varieties(blocks, settings, findings)
+    samples, names, samples_file = read_samples(folder, settings, blocks, findings)
+    nodes, counts = read_buds(folder, settings, names, samples_file, findings)
+    wood = read_wood(folder, settings, names, samples_file, findings)
+    elevation = read_elevation(folder, settings, blocks, findings)
+    if blocks is not None and samples is not None:
+        samples = _joined(samples, blocks, settings, findings)
+    if findings.problems or blocks is None or samples is None:
+        raise InputError(_in_order(findings.problems))
+    _warn_of_gaps(blocks, samples, nodes, counts, findings)
+    return Vineyard(
+        folder=folder,
+        name=settings.name or folder.resolve().name,
+        settings=settings,
+        crs=CRS(blocks.crs),
+        warnings=tuple(dict.fromkeys(findings.warnings)),
+        blocks=blocks[list(BLOCK_COLUMNS)],
+        samples=samples[list(SAMPLE_COLUMNS)],
+        nodes=nodes,
+        counts=counts,
+        wood=wood,
+        elevation=elevation,
+    )
+
+
+@dataclass(frozen=True)
+class Site:
+    """The ground of a vineyard, before anything is collected: the attributes of `Vineyard` that need no samples.
+
+    Attributes
+    ----------
+    folder, name, settings, crs, warnings, blocks, elevation
+        As `Vineyard` has them.
+    """
+
+    folder: Path
+    name: str
+    settings: Settings
+    crs: CRS
+    warnings: tuple[str, ...]
+    blocks: gpd.GeoDataFrame
+    elevation: xr.DataArray | None
+
+
+def read_site(folder: str | os.PathLike[str]) -> Site:
+    """Read and check the blocks, the elevation and the settings of a vineyard folder.
+
+    Parameters
+    ----------
+    folder : path
+        Holds blocks, and may hold elevation and vinemap.toml; other files are not looked at.
+
+    Returns
+    -------
+    Site
+
+    Raises
+    ------
+    InputError
+        With every problem of these files.
+    """
+    findings = Findings()
+    folder, settings = _opened(folder, findings)
+    blocks = _metric_blocks(folder, settings, findings)
+    elevation = read_elevation(folder, settings, blocks, findings)
+    if findings.problems or blocks is None:
+        raise InputError(_in_order(findings.problems))
+    return Site(
+        folder=folder,
+        name=settings.name or folder.resolve().name,
+        settings=settings,
+        crs=CRS(blocks.crs),
+        warnings=tuple(dict.fromkeys(findings.warnings)),
+        blocks=blocks[list(BLOCK_COLUMNS)],
+        elevation=elevation,
+    )
+
+
+def _opened(folder: str | os.PathLike[str], findings: Findings) -> tuple[Path, Settings]:
+    """Return the folder and its settings, whose own problems go to the findings."""
+    folder = Path(folder)
+    if not folder.is_dir():
+        raise InputError([Problem(str(folder), None, "", "there is no such folder", "give the vineyard's folder")])
+    settings = load_settings(folder, findings)
+    _refuse_unknown_columns(settings, findings)
+    return folder, settings
+
+
+def _in_order(problems: list[Problem]) -> list[Problem]:
+    """Return the problems file by file, as the files were read, and each file's by its rows."""
+    files = list(dict.fromkeys(problem.file for problem in problems))
+    return sorted(problems, key=lambda problem: (files.index(problem.file), problem.row or 0))
+
+
+def _refuse_unknown_columns(settings: Settings, findings: Findings) -> None:
+    """Name keys of [columns.…] that are no column of ours."""
+    for stem, models in _MODELS.items():
+        ours = list(dict.fromkeys(field for model in models for field in model.model_fields))
+        for key in getattr(settings.columns, stem):
+            if key not in ours:
+                near = difflib.get_close_matches(key, ours, n=1, cutoff=0.0)
+                findings.problem(
+                    SETTINGS_FILE,
+                    None,
+                    f"columns.{stem}.{key}",
+                    f"{key!r} is no column of {stem}",
+                    f"the nearest is {near[0]}; write ours = yours, one of {', '.join(ours)}",
+                )
+
+
+def _metric_blocks(folder: Path, settings: Settings, findings: Findings) -> gpd.GeoDataFrame | None:
+    """Return the blocks of the contract, with ``file`` and ``row`` besides; None where there are none."""
+    blocks = read_blocks(folder, settings, findings)
+    if blocks is not None:
+        blocks = refuse_strays(blocks, findings)
+    if blocks is None or blocks.empty:
+        return None
+    crs = metric_crs(blocks, settings, findings)
+    if crs is None:
+        return None
+    blocks = repair(blocks.to_crs(crs), findings)
+    if blocks.empty:
+        return None
+    warn_of_overlaps(blocks, findings)
+    figures = {name: pd.to_numeric(blocks[name]).astype(float) for name in _FIGURES}
+    pruning = blocks["pruning"].fillna(settings.default_pruning).astype(str)
+    return blocks.assign(
+        **figures, block=blocks["block"].astype(str), pruning=pruning, area_ha=blocks.geometry.area / 1e4
+    )
+
+
+def _refuse_unknown_varieties(blocks: gpd.GeoDataFrame, settings: Settings, findings: Findings) -> None:
+    """Name keys of [surface.hardiness] that are no variety of the blocks, letter for letter."""
+    varieties = blocks["variety"].dropna().unique().tolist()
+    for name in settings.surface.hardiness:
+        if name not in varieties:
+            near = difflib.get_close_matches(name, varieties, n=1, cutoff=0.0)
+            findings.problem(
+                SETTINGS_FILE,
+                None,
+                "surface.hardiness",
+                f"no block has the variety {name!r}",
+                f"the nearest is {near[0]!r}; write it as the blocks do" if near else "give the blocks their variety",
+            )
+
+
+def _joined(
+    samples: gpd.GeoDataFrame, blocks: gpd.GeoDataFrame, settings: Settings, findings: Findings
+) -> gpd.GeoDataFrame | None:
+    """Return the samples in the metric CRS with their blocks; None where a block's own problem leaves that open."""
+    samples = refuse_mistaken_axes(samples, blocks, findings)
+    samples = refuse_placeless(samples.to_crs(blocks.crs), findings)
+    if samples.empty or any(problem.file == blocks["file"].iloc[0] for problem in findings.problems):
+        return None
+    return join(samples, blocks, settings.gps_tolerance_m, findings)
+
+
+def _warn_of_gaps(
+    blocks: gpd.GeoDataFrame,
+    samples: gpd.GeoDataFrame,
+    nodes: pd.DataFrame,
+    counts: pd.DataFrame,
+    findings: Findings,
+) -> None:
+    """Name blocks without a sample and samples without a bud."""
+    empty = [name for name in blocks["block"] if name not in set(samples["block"])]
+    if empty:
+        findings.warn(f"No sample joins {'block' if len(empty) == 1 else 'the blocks'} {_listed(empty)}.")
+    cut = set(nodes["sample"]) | set(counts["sample"])
+    uncut = [name for name in samples["sample"] if name not in cut]
+    if uncut:
+        findings.warn(f"No buds were given for {'sample' if len(uncut) == 1 else 'the samples'} {_listed(uncut)}.")
+
+
+def _listed(words: list[str]) -> str:
+    return ", ".join(words[:12]) + (f" and {len(words) - 12} more" if len(words) > 12 else "")
+
+
+def summary(vineyard: Vineyard) -> list[str]:
+    """Say in plain sentences what a vineyard folder holds.
+
+    Parameters
+    ----------
+    vineyard : Vineyard
+
+    Returns
+    -------
+    list of str
+        Blocks and their ground (hectares, or acres where the settings say ``us``), samples, buds, elevation, wood.
+    """
+    blocks, samples = vineyard.blocks, vineyard.samples
+    ground = float(blocks["area_ha"].sum())
+    per_hectare, unit = area_unit(vineyard.settings.units)
+    area = f"{ground * per_hectare:,.1f} {unit}"
+    joined = int(samples["block"].notna().sum())
+    where = "all of them in a block" if joined == len(samples) else f"{joined:,} of them in a block"
+    return [
+        f"{vineyard.name}: {_count(len(blocks), 'block')} on {area}.",
+        f"{_count(len(samples), 'sample')}, {where}.",
+        _buds(vineyard),
+        _elevation(vineyard.elevation),
+        f"{_count(len(vineyard.wood), 'wood check')} on {_count(vineyard.wood['sample'].nunique(), 'sample')}."
+        if len(vineyard.wood)
+        else "No wood checks.",
+    ]
+
+
+def _buds(vineyard: Vineyard) -> str:
+    nodes, counts = vineyard.nodes, vineyard.counts
+    if len(nodes):
+        canes = len(nodes[["sample", "cane"]].drop_duplicates())
+        unread = int((nodes["primary"] == "unread").sum())
+        return (
+            f"{_count(len(nodes), 'node')} cut on {_count(canes, 'cane')}: the primary bud was read at "
+            f"{len(nodes) - unread:,} and left unread at {unread:,}."
+        )
+    return f"{_count(int(counts['nodes'].sum()), 'node')} cut, given as {_count(len(counts), 'row')} of counts."
+
+
+def _elevation(elevation: xr.DataArray | None) -> str:
+    if elevation is None:
+        return "No elevation grid: the map goes by position and block alone."
+    heights = elevation.to_numpy()
+    low, high = np.nanmin(heights), np.nanmax(heights)
+    step = abs(float(elevation.rio.resolution()[0]))
+    cell = f"{step:.3g} m" if CRS(elevation.rio.crs).is_projected else f"{step * 3600:.3g} arc seconds"
+    return f"An elevation grid in cells of {cell}, {low:,.0f} to {high:,.0f} m in and around the blocks."
+
+
+def _count(number: int, one: str) -> str:
+    return f"{number:,} {one}{'' if number == 1 else 's'}"

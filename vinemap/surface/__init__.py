@@ -1,0 +1,1 @@
+"""Counts and terrain to injury everywhere, with its uncertainty."""

@@ -1,0 +1,1 @@
+"""Cut buds to counts, percentages and intervals, by sample and by block."""
