@@ -1,0 +1,691 @@
+"""Every column that vinemap reads or writes: name, kind, unit, decimals, meaning, source, file.
+
+What reads, checks, rounds, orders, heads or explains a column goes by this table. A new input column is a line here:
+the reader then takes it, the check holds it to its kind and limits, blocks.csv (or samples.csv) carries it on, the
+empty tables of `vinemap template` have it, and the data dictionary explains it.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from operator import itemgetter
+from typing import Any, TypeVar
+
+import pandas as pd
+
+from vinemap.states import Action, Bud, Grade, Interval, Origin, Part, Pruning, SpeciesGroup, State, Tissue
+
+Frame = TypeVar("Frame", bound=pd.DataFrame)
+
+
+class Kind(StrEnum):
+    """What the cells of a column hold."""
+
+    NAME = "name"
+    TEXT = "text"
+    WORD = "word"
+    STATE = "state"
+    NUMBER = "number"
+    WHOLE = "whole number"
+    YES_NO = "yes or no"
+    DATE = "date"
+
+
+@dataclass(frozen=True)
+class Column:
+    """A column of a file.
+
+    Attributes
+    ----------
+    name : str
+        As the file spells it. ``{…}`` stands for what differs from file to file, as the number of a node.
+    kind : Kind
+        What its cells hold.
+    meaning : str
+        A plain line; of a number with limits also what the message of a wrong cell asks for.
+    unit : str
+        Of the figures; "" for words and plain counts.
+    decimals : int or None
+        Figures are rounded to so many where they are written; None writes them as they are.
+    source : str
+        Of the formula or the figure.
+    words : tuple of str
+        What a cell of a `Kind.WORD` or `Kind.STATE` may hold.
+    required : bool
+        Whether an input file must have the column.
+    filled : bool
+        Whether no cell of it may be empty.
+    empty : str or None
+        What an empty cell, or the missing column, stands for.
+    low, high : float or None
+        Limits of an input figure, themselves included.
+    asked : str
+        What the message of a wrong cell asks for; ``meaning`` by default.
+    spellings : tuple of str
+        Other names that an input file may give it.
+    format_name : str
+        Column that formats of shapes have of themselves, which fills it where the file has none of its own name.
+    carried : bool
+        Whether an input column goes on into the outputs; places do as geometry.
+    on_page : bool
+        Whether the map page carries it.
+    shown : int
+        Decimals in a workbook, which keeps the figure itself.
+    """
+
+    name: str
+    kind: Kind
+    meaning: str
+    unit: str = ""
+    decimals: int | None = None
+    source: str = ""
+    words: tuple[str, ...] = ()
+    required: bool = False
+    filled: bool = False
+    empty: str | None = None
+    low: float | None = None
+    high: float | None = None
+    asked: str = ""
+    spellings: tuple[str, ...] = ()
+    format_name: str = ""
+    carried: bool = True
+    on_page: bool = False
+    shown: int = 0
+
+    @property
+    def is_figure(self) -> bool:
+        """Whether the cells are figures."""
+        return self.kind in (Kind.NUMBER, Kind.WHOLE)
+
+    def matches(self, name: str) -> bool:
+        """Whether a name is this column's, or one of those that its name in braces stands for."""
+        fixed = re.split(r"\{\w+\}", self.name)
+        return re.fullmatch(".+".join(map(re.escape, fixed)), name) is not None
+
+
+@dataclass(frozen=True)
+class Layout:
+    """The columns of a table, in the order of its files.
+
+    Attributes
+    ----------
+    files : str
+        Files, sheets and layers that hold it.
+    rows : str
+        What a row is.
+    columns : tuple of Column
+    """
+
+    files: str
+    rows: str
+    columns: tuple[Column, ...]
+
+    @property
+    def names(self) -> list[str]:
+        """Names of the columns."""
+        return [column.name for column in self.columns]
+
+    def find(self, name: str) -> Column | None:
+        """Return the column of a name; None where the table has none."""
+        return next((column for column in self.columns if column.matches(name)), None)
+
+    def arranged(self, table: Frame) -> Frame:
+        """Return a table with its columns in the layout's order; any other column comes last."""
+        names = [str(name) for name in table]
+        places = [next((k for k, c in enumerate(self.columns) if c.matches(name)), len(self.columns)) for name in names]
+        return table[[name for _, name in sorted(zip(places, names, strict=True), key=itemgetter(0))]]
+
+    def rounded(self, table: Frame) -> Frame:
+        """Return a table with its figures rounded as they are written: midway to the even digit."""
+        known = {name: column.decimals for name in map(str, table) if (column := self.find(name)) is not None}
+        return table.round({name: decimals for name, decimals in known.items() if decimals is not None})
+
+
+def _pct(name: str, meaning: str, source: str = "", *, on_page: bool = True) -> Column:
+    return Column(name, Kind.NUMBER, meaning, "%", 1, source, on_page=on_page)
+
+
+def _ha(name: str, meaning: str, source: str = "") -> Column:
+    return Column(name, Kind.NUMBER, meaning, "ha", 3, source, on_page=True, shown=2)
+
+
+def _count(name: str, meaning: str, unit: str, source: str = "", *, on_page: bool = True) -> Column:
+    return Column(name, Kind.WHOLE, meaning, unit, source=source, on_page=on_page)
+
+
+def _nodes(name: str, meaning: str, source: str = "", *, on_page: bool = True) -> Column:
+    return Column(name, Kind.NUMBER, meaning, "nodes a vine", source=source, on_page=on_page)
+
+
+_WILSON = "E. B. Wilson, J. Am. Stat. Assoc. 22 (1927) 209"
+_CLUSTERED = (
+    "J. N. K. Rao & A. J. Scott, Biometrics 48 (1992) 577; C. Franco, R. J. A. Little, T. A. Louis & E. V. Slud, "
+    "J. Surv. Stat. Methodol. 7 (2019) 334"
+)
+_MODEL = "C. E. Rasmussen & C. K. I. Williams, Gaussian Processes for Machine Learning (2006), chapters 3 and 5"
+_DRAWS = "J. T. Wilson et al., J. Mach. Learn. Res. 22 (2021) 105"
+_RULES = "rules.toml"
+_PLACES = 7
+"""Decimals of a degree: a centimetre on the ground."""
+
+# What goes in.
+
+_SAMPLE = Column("sample", Kind.NAME, "name of the sample", required=True, filled=True)
+_LON = Column(
+    "lon",
+    Kind.NUMBER,
+    "longitude in decimal degrees, -180 to 180",
+    "°",
+    _PLACES,
+    low=-180,
+    high=180,
+    spellings=("longitude",),
+    carried=False,
+)
+_LAT = Column(
+    "lat",
+    Kind.NUMBER,
+    "latitude in decimal degrees, -90 to 90",
+    "°",
+    _PLACES,
+    low=-90,
+    high=90,
+    spellings=("latitude",),
+    carried=False,
+)
+
+BLOCKS = Layout(
+    "blocks.geojson, .gpkg, .shp, .fgb, .kml, .parquet",
+    "a block, drawn as a polygon",
+    (
+        Column("block", Kind.NAME, "name of the block", required=True, filled=True, format_name="name", on_page=True),
+        Column("variety", Kind.TEXT, "variety", on_page=True),
+        Column(
+            "species_group",
+            Kind.WORD,
+            "kin of the variety: how secondaries crop, and how many nodes a vine carries",
+            words=tuple(SpeciesGroup),
+            on_page=True,
+        ),
+        Column("row_spacing_m", Kind.NUMBER, "metres from row to row, 0.5 to 20", "m", 3, low=0.5, high=20),
+        Column("vine_spacing_m", Kind.NUMBER, "metres from vine to vine, 0.2 to 20", "m", 3, low=0.2, high=20),
+        Column("vines", Kind.WHOLE, "the number of vines, 1 or more", "vines", low=1, high=10_000_000),
+        Column(
+            "nodes_per_vine",
+            Kind.NUMBER,
+            "nodes kept on a vine, 1 to 1000",
+            "nodes a vine",
+            low=1,
+            high=1000,
+            on_page=True,
+        ),
+        Column("trunks", Kind.WHOLE, "trunks of a vine, 1 to 20", low=1, high=20),
+        Column("planted", Kind.WHOLE, "the year of planting", low=1800, high=2100),
+        Column(
+            "pruning",
+            Kind.WORD,
+            "how canes are cut back; the settings' default_pruning where not given",
+            words=tuple(Pruning),
+            on_page=True,
+        ),
+        Column("own_rooted", Kind.YES_NO, "whether the vines stand on their own roots", on_page=True),
+        Column("pruning_weight_kg", Kind.NUMBER, "cane prunings of one vine in kilograms", "kg", low=0, high=100),
+        Column("normal_yield_t_ha", Kind.NUMBER, "tonnes a hectare in a normal year", "t/ha", low=0, high=1000),
+        Column(
+            "row_bearing_deg",
+            Kind.NUMBER,
+            "degrees clockwise from true north, 0 to 360",
+            "°",
+            low=0,
+            high=360,
+        ),
+        replace(_LON, name="first_vine_lon", spellings=(), carried=True),
+        replace(_LAT, name="first_vine_lat", spellings=(), carried=True),
+    ),
+)
+
+SAMPLES = Layout(
+    "samples.csv, .xlsx, .geojson, .gpkg, .shp, .fgb, .kml, .gpx, .parquet",
+    "a sample: the canes of one vine, with lon and lat, easting and northing, a point, or row and vine",
+    (
+        replace(_SAMPLE, format_name="name", on_page=True),
+        _LON,
+        _LAT,
+        Column("easting", Kind.NUMBER, "easting in the unit of the CRS", low=-1e8, high=1e8, carried=False),
+        Column("northing", Kind.NUMBER, "northing in the unit of the CRS", low=-1e8, high=1e8, carried=False),
+        Column("block", Kind.TEXT, "block where the sample was meant to be collected", carried=False),
+        Column("row", Kind.WHOLE, "the number of the vine row, 1 or more", low=1, high=100_000, carried=False),
+        Column(
+            "vine",
+            Kind.WHOLE,
+            "the number of the vine in its row, 1 or more",
+            low=1,
+            high=100_000,
+            carried=False,
+        ),
+        Column("date", Kind.DATE, "day on which the canes were collected", format_name="time", on_page=True),
+    ),
+)
+
+_CANE = Column("cane", Kind.NAME, "cane of the sample; 1 where it is a single one", filled=True, empty="1")
+_BUD = Column("", Kind.STATE, "", words=tuple(State), empty=State.UNREAD)
+_DEAD = Column("", Kind.WHOLE, "", "buds", low=0, high=10_000_000, asked="a whole number, 0 or more")
+
+BUDS_BY_NODE = Layout(
+    "buds.csv, .xlsx",
+    "a node that was cut",
+    (
+        _SAMPLE,
+        _CANE,
+        Column("node", Kind.WHOLE, "the place on the cane, 1 = nearest the base", low=1, high=1000),
+        replace(_BUD, name=Bud.PRIMARY, meaning="what the razor showed of the primary bud", required=True),
+        replace(_BUD, name=Bud.SECONDARY, meaning="what the razor showed of the secondary bud"),
+        replace(_BUD, name=Bud.TERTIARY, meaning="what the razor showed of the tertiary bud"),
+    ),
+)
+BUDS_BY_CANE = Layout(
+    "buds.csv, .xlsx",
+    "a cane",
+    (
+        _SAMPLE,
+        _CANE,
+        Column(
+            "node {number}",
+            Kind.TEXT,
+            "a letter each for primary, secondary and tertiary bud: A alive, D dead, - unread; empty: no node cut",
+        ),
+    ),
+)
+BUDS_BY_COUNT = Layout(
+    "buds.csv, .xlsx",
+    "counts of a sample, or of a part of its canes",
+    (
+        _SAMPLE,
+        Column("part", Kind.WORD, "part of the canes that was counted", words=tuple(Part), empty=Part.ALL),
+        replace(_DEAD, name="nodes", meaning="nodes that were cut", unit="nodes", required=True, filled=True),
+        replace(_DEAD, name="primary_dead", meaning="dead primary buds", required=True, filled=True),
+        replace(_DEAD, name="secondary_dead", meaning="dead secondary buds; empty where they were not read"),
+        replace(_DEAD, name="tertiary_dead", meaning="dead tertiary buds; empty where they were not read"),
+    ),
+)
+WOOD = Layout(
+    "wood.csv, .xlsx",
+    "a slice under the bark",
+    (
+        _SAMPLE,
+        Column("tissue", Kind.WORD, "wood that was sliced", words=tuple(Tissue), required=True, filled=True),
+        replace(_BUD, name="phloem", meaning="what the slice showed of the phloem", required=True),
+        replace(_BUD, name="xylem", meaning="what the slice showed of the xylem"),
+    ),
+)
+SHOOTS = Layout(
+    "the table of shoots that `vinemap spring` takes",
+    "a sample after budbreak; rows of one sample are added up",
+    (
+        _SAMPLE,
+        replace(_DEAD, name="nodes", meaning="nodes left at pruning", unit="nodes", required=True, filled=True),
+        replace(
+            _DEAD, name="shoots", meaning="nodes with at least one shoot", unit="nodes", required=True, filled=True
+        ),
+    ),
+)
+
+# What comes out.
+
+
+def _cut(stem: str, what: str, read: str, dead: str, unread: str, source: str) -> tuple[Column, ...]:
+    """Return the columns of a figure of what was cut: buds read, unread and dead, and the percentage dead."""
+    columns = [_count(read, f"{what}: read", "nodes")]
+    if unread:
+        columns.append(_count(unread, f"{what}: cut and not read", "nodes"))
+    return (
+        *columns,
+        _count(dead, f"{what}: dead", "nodes"),
+        _pct(f"{stem}_pct", f"{what}: dead, of those read"),
+        _pct(f"{stem}_low_pct", f"{what}: low end of the confidence interval", source),
+        _pct(f"{stem}_high_pct", f"{what}: high end of the confidence interval", source),
+    )
+
+
+def _cuts(source: str) -> tuple[Column, ...]:
+    """Return the columns of everything that is cut."""
+    kept = "primary buds of the nodes that pruning keeps"
+    beyond = "primary buds of the nodes beyond those that pruning keeps"
+    figures = [
+        _cut("injury", "primary buds", "nodes", "primary_dead", "unread", source),
+        _cut("basal", kept, "basal_nodes", "basal_dead", "", source),
+        _cut("apical", beyond, "apical_nodes", "apical_dead", "", source),
+    ]
+    rest = {Bud.SECONDARY: "secondary buds", Bud.TERTIARY: "tertiary buds", Bud.NO_LIVE_BUD: "nodes with no live bud"}
+    for stem, what in rest.items():
+        figures.append(_cut(stem, what, f"{stem}_nodes", f"{stem}_dead", f"{stem}_unread", source))
+    return tuple(column for figure in figures for column in figure)
+
+
+def _checked(tissue: Tissue) -> Iterator[Column]:
+    """Yield the columns of the wood checks of one tissue."""
+    states = {"hurt": "with dead phloem", "dead": "dead through"}
+    for state, words in states.items():
+        stem, what = f"{tissue}_{state}", f"{tissue}s {words}"
+        yield _count(f"{stem}_read", f"{what}: vines checked", "vines")
+        yield _count(f"{stem}_vines", f"{what}: vines found so", "vines")
+        yield _pct(f"{stem}_pct", f"{what}: share of the vines checked")
+        yield _pct(f"{stem}_low_pct", f"{what}: low end of the confidence interval", _WILSON)
+        yield _pct(f"{stem}_high_pct", f"{what}: high end of the confidence interval", _WILSON)
+
+
+def _crop(when: str, nodes: str) -> Iterator[Column]:
+    """Yield the columns of the crop with some number of nodes, as a share and in tonnes."""
+    ends = {"": "", "_low": ", with the injury at its high end", "_high": ", with the injury at its low end"}
+    for side, end in ends.items():
+        meaning = f"crop with {nodes}, as a share of a normal year's{end}"
+        yield _pct(f"crop_{when}{side}_pct", meaning, f"{_RULES}: secondary_crop")
+    for side, end in ends.items():
+        yield Column(f"crop_{when}{side}_t", Kind.NUMBER, f"crop of the block with {nodes}{end}", "t")
+
+
+def _kept(what: str, stem: str) -> tuple[Column, Column, Column]:
+    """Return the columns of the nodes to keep."""
+    source = f"{_RULES}: pruning, ceiling"
+    return (
+        _nodes(stem, f"{what}; empty where the rule gives no number: keep all", source),
+        _nodes(f"{stem}_low", f"{what}, with the injury at its low end", source),
+        _nodes(f"{stem}_high", f"{what}, with the injury at its high end", source),
+    )
+
+
+_ACTION = Column("action", Kind.WORD, "what to do", source=_RULES, words=tuple(Action), on_page=True)
+_GRADE = Column("grade", Kind.WORD, "which figure decides", source=_RULES, words=tuple(Grade))
+_VINES = _count("vines", "vines; as given, else from ground and spacings", "vines")
+_AREA = _ha("area_ha", "ground of the outline, on the map projection")
+_TARGET = _nodes("target_nodes", "nodes in a normal year", f"{_RULES}: balanced, nodes_per_foot")
+_KEEP, _KEEP_LOW, _KEEP_HIGH = _kept("nodes to keep", "nodes_to_keep")
+_EXTRA = _pct("extra_pct", "more nodes than in a normal year", f"{_RULES}: pruning")
+_CROPS = (
+    *_crop("before", "the nodes of a normal year"),
+    *_crop("after", "the nodes to keep"),
+)
+
+_DECIDED = (
+    _ACTION,
+    Column("action_text", Kind.TEXT, "what to do, as a sentence"),
+    _GRADE,
+    Column(
+        "trunks_hurt",
+        Kind.YES_NO,
+        "whether hurt trunks call for a second look before nodes are cut to a number",
+        source=f"{_RULES}: wood",
+        on_page=True,
+    ),
+    _TARGET,
+    Column(
+        "target_from",
+        Kind.WORD,
+        "where the nodes of a normal year come from",
+        words=tuple(filter(None, Origin)),
+        on_page=True,
+    ),
+    _KEEP,
+    _KEEP_LOW,
+    _KEEP_HIGH,
+    _EXTRA,
+    _pct("extra_low_pct", "more nodes, with the injury at its low end", f"{_RULES}: pruning"),
+    _pct("extra_high_pct", "more nodes, with the injury at its high end", f"{_RULES}: pruning"),
+    *_CROPS,
+)
+_MAPPED = (
+    _pct("map_injury_pct", "primary buds dead over the whole block, by the map", _MODEL),
+    _pct("map_low_pct", "low end of its 90 % credible interval", _DRAWS),
+    _pct("map_high_pct", "high end of its 90 % credible interval", _DRAWS),
+    _ha("area_over_ha", "ground with more injury than the threshold", _DRAWS),
+    _ha("area_over_low_ha", "low end of its 90 % credible interval", _DRAWS),
+    _ha("area_over_high_ha", "high end of its 90 % credible interval", _DRAWS),
+    _pct("map_no_live_bud_pct", "nodes with no live bud over the whole block, by the map", _MODEL, on_page=False),
+    _pct("too_few_pct", "ground with too few samples to say", on_page=False),
+)
+_COUNTED = (
+    _count("samples", "samples with a primary bud read", "samples"),
+    Column(
+        "interval",
+        Kind.WORD,
+        "how the confidence intervals of what was cut were found",
+        words=tuple(Interval),
+        on_page=True,
+    ),
+    *_cuts(_CLUSTERED),
+)
+_SIZE = (
+    _AREA,
+    _VINES,
+    Column(
+        "vines_from",
+        Kind.WORD,
+        "where the number of vines comes from",
+        words=(Origin.GIVEN, Origin.SPACING),
+        on_page=True,
+    ),
+)
+
+
+def _blocks_csv() -> Iterator[Column]:
+    """Yield the columns of blocks.csv: first the dozen that answer most questions, then all else by stages."""
+    first = (
+        *("block", "variety", "action", "nodes_to_keep", "target_nodes", "map_injury_pct", "map_low_pct"),
+        *("map_high_pct", "injury_pct", "crop_after_pct", "area_ha", "vines"),
+    )
+    found = {column.name: column for column in (*_DECIDED, *_COUNTED, *_MAPPED, *_SIZE)}
+    given = {column.name: column for column in BLOCKS.columns if column.carried and column.name not in found}
+    wood = {column.name: column for tissue in Tissue for column in _checked(tissue)}
+    known = given | found | wood
+    yield from (known.pop(name) for name in first)
+    yield from (known.pop(name) for name in found if name in known)
+    yield from known.values()
+
+
+BLOCKS_CSV = Layout("blocks.csv; vineyard.gpkg, layer blocks", "a block", tuple(_blocks_csv()))
+
+SAMPLES_CSV = Layout(
+    "samples.csv; vineyard.gpkg, layer samples",
+    "a sample",
+    (
+        SAMPLES.columns[0],
+        Column("block", Kind.NAME, "block that the sample lies in or joins; empty outside every block"),
+        Column("stated_block", Kind.TEXT, "block that the samples' file states", on_page=True),
+        Column("distance_m", Kind.NUMBER, "metres to the block; 0 inside it", "m", 3, on_page=True),
+        *(column for column in SAMPLES.columns[1:] if column.carried),
+        _LON,
+        _LAT,
+        *_cuts(_WILSON),
+    ),
+)
+
+_DEAD_TRUNKS = tuple(
+    _pct(f"trunk_dead{side}_pct", f"vines whose trunks are dead{end}", _MODEL, on_page=False)
+    for side, end in (("", ""), ("_low", ": low end"), ("_high", ": high end"))
+)
+
+ZONES_CSV = Layout(
+    "zones.csv; vineyard.gpkg, layer zones",
+    "a zone: connected ground of a block with one action",
+    (
+        Column("zone", Kind.WHOLE, "number of the zone, over the whole vineyard", on_page=True),
+        Column("block", Kind.NAME, "block that the zone lies in"),
+        _ACTION,
+        _KEEP,
+        _KEEP_LOW,
+        _KEEP_HIGH,
+        replace(_TARGET, on_page=False),
+        replace(_EXTRA, on_page=False),
+        _AREA,
+        replace(_VINES, meaning="the block's vines, shared by area"),
+        _pct("injury_pct", "primary buds dead, mean over the zone", _MODEL),
+        _pct("injury_low_pct", "low end of its 90 % credible interval", _DRAWS),
+        _pct("injury_high_pct", "high end of its 90 % credible interval", _DRAWS),
+        _pct("sure_pct", "how likely the ground is to belong in this zone, mean over it"),
+        *(
+            _pct(f"crop_{when}_pct", f"crop with {nodes}, as a share of a normal year's", on_page=False)
+            for when, nodes in (("before", "the nodes of a normal year"), ("after", "the nodes to keep"))
+        ),
+        *_DEAD_TRUNKS,
+        _GRADE,
+    ),
+)
+
+WORK_LIST = Layout(
+    "worklist.csv; worklist.xlsx, sheet work",
+    "a zone, in the order to visit",
+    (
+        Column("visit", Kind.WHOLE, "place in the order to visit"),
+        Column("zone", Kind.WHOLE, "number of the zone, as in zones.csv"),
+        Column("block", Kind.NAME, "block that the zone lies in"),
+        _ACTION,
+        _AREA,
+        _VINES,
+        _KEEP,
+        Column("vines_to_work", Kind.NUMBER, "vines of the zone, of retraining and replanting those dead", "vines"),
+        Column("vines_to_work_low", Kind.NUMBER, "low end of vines_to_work", "vines"),
+        Column("vines_to_work_high", Kind.NUMBER, "high end of vines_to_work", "vines"),
+        Column("hours", Kind.NUMBER, "hours of one person, by the settings' vines_per_hour", "h", shown=1),
+        Column("{material}_pieces", Kind.NUMBER, "pieces of a material, by the settings' materials", "pieces"),
+        Column("cost", Kind.NUMBER, "cost of hours and materials, by the settings' prices", "currency", shown=2),
+        Column("full_crop_year", Kind.WHOLE, "year of a full crop again", source=f"{_RULES}: recovery"),
+    ),
+)
+
+_BLIND = (
+    _pct("blind_pct", "blind nodes, of those left at pruning"),
+    _pct("blind_low_pct", "low end of its confidence interval", _WILSON),
+    _pct("blind_high_pct", "high end of its confidence interval", _WILSON),
+)
+SPRING_SAMPLES = Layout(
+    "spring_samples.csv",
+    "a sample counted after budbreak",
+    (
+        _SAMPLE,
+        Column("block", Kind.NAME, "block that the sample lies in or joins"),
+        *SHOOTS.columns[1:],
+        _count("blind", "nodes on which no bud grew", "nodes"),
+        *_BLIND,
+        _pct("foretold_pct", "blind nodes, by the map", _MODEL),
+        _pct("foretold_low_pct", "low end of its 90 % credible interval", _MODEL),
+        _pct("foretold_high_pct", "high end of its 90 % credible interval", _MODEL),
+        Column("verdict", Kind.TEXT, "whether more or fewer nodes are blind than the map says; empty where it agrees"),
+    ),
+)
+SPRING_CALIBRATION = Layout(
+    "spring_calibration.csv",
+    "a class of samples by what the map says",
+    (
+        _pct("from_pct", "low limit of the class, blind nodes by the map"),
+        _pct("to_pct", "high limit of the class"),
+        _count("samples", "samples of the class", "samples"),
+        _count("nodes", "nodes left at pruning", "nodes"),
+        _pct("foretold_pct", "blind nodes by the map, mean over the nodes", _MODEL),
+        *_BLIND,
+    ),
+)
+
+PLAN_SAMPLES = Layout(
+    "samples.csv of a plan",
+    "a point to collect at, as `vinemap map` reads it",
+    tuple(column for column in SAMPLES.columns if column.name in ("sample", "block", "lon", "lat", "date")),
+)
+PLAN_POINTS = Layout(
+    "plan.geojson",
+    "a point to collect at, in walking order",
+    (
+        _SAMPLE,
+        Column("stop", Kind.WHOLE, "place in the walk"),
+        Column("block", Kind.NAME, "block that the point lies in"),
+        Column("variety", Kind.TEXT, "variety of the block"),
+        Column("ground", Kind.WORD, "third of the block's ground by height", words=("low", "middle", "high", "level")),
+        Column("row", Kind.WHOLE, "row of the vine, counted from the block's first vine"),
+        Column("vine", Kind.WHOLE, "place of the vine in its row"),
+        Column("nodes", Kind.WHOLE, "nodes to cut", "nodes"),
+        Column("elevation_m", Kind.NUMBER, "height above sea level", "m", 1),
+        Column("chance_pct", Kind.NUMBER, "how likely injury is above the threshold, by the first survey", "%", 0),
+    ),
+)
+NAVIGATION = Layout(
+    "navigation/zones_shp/, navigation/zones.geojson (with name and description)",
+    "a zone, for the terminal of a tractor; names of up to ten characters",
+    (
+        Column("zone", Kind.WHOLE, "number of the zone, as in zones.csv"),
+        Column("block", Kind.NAME, "block that the zone lies in"),
+        _ACTION,
+        _AREA,
+        _VINES,
+        _nodes("nodes", "nodes to keep; empty where the rule gives no number"),
+        _pct("dead_pct", "primary buds dead, mean over the zone"),
+    ),
+)
+
+INPUTS = (BLOCKS, SAMPLES, BUDS_BY_NODE, BUDS_BY_CANE, BUDS_BY_COUNT, WOOD, SHOOTS)
+OUTPUTS = (
+    *(BLOCKS_CSV, SAMPLES_CSV, ZONES_CSV, WORK_LIST, SPRING_SAMPLES, SPRING_CALIBRATION),
+    *(PLAN_SAMPLES, PLAN_POINTS, NAVIGATION),
+)
+
+
+def dictionary(layouts: Iterable[Layout] = (*INPUTS, *OUTPUTS)) -> pd.DataFrame:
+    """Return the data dictionary: what every column of every file holds.
+
+    Parameters
+    ----------
+    layouts : iterable of Layout
+        Tables to explain; all by default.
+
+    Returns
+    -------
+    DataFrame
+        A row a column: files, row (what a row of the file is), column, needed ('yes' where an input file must have
+        it), holds, unit, decimals (missing where figures are written as they are), meaning, source.
+
+    Examples
+    --------
+    >>> from vinemap.columns import ZONES_CSV, dictionary
+    >>> dictionary([ZONES_CSV]).set_index("column").loc["injury_pct", "meaning"]
+    'primary buds dead, mean over the zone'
+    """
+    rows = [
+        {
+            "files": layout.files,
+            "row": layout.rows,
+            "column": column.name,
+            "needed": "yes" if column.required else "",
+            "holds": ", ".join(column.words) or str(column.kind),
+            "unit": column.unit,
+            "decimals": column.decimals,
+            "meaning": column.meaning,
+            "source": column.source,
+        }
+        for layout in layouts
+        for column in layout.columns
+    ]
+    return pd.DataFrame(rows).astype({"decimals": "Int64"})
+
+
+def dictionary_markdown(layouts: Iterable[Layout] = (*INPUTS, *OUTPUTS)) -> str:
+    """Return the data dictionary as Markdown: a heading and a table for each of the layouts."""
+    parts = []
+    for layout in layouts:
+        table = dictionary([layout]).drop(columns=["files", "row"])
+        table = table.loc[:, [name == "column" or bool(table[name].astype("string").str.len().any()) for name in table]]
+        head = [
+            f"### {layout.files}",
+            "",
+            f"A row is {layout.rows}.",
+            "",
+            _line(table),
+            _line(["---"] * len(table.columns)),
+        ]
+        parts.append("\n".join([*head, *(_line(row) for row in table.itertuples(index=False))]))
+    return "\n\n".join(parts) + "\n"
+
+
+def _line(cells: Iterable[Any]) -> str:
+    """Return a line of a Markdown table."""
+    return f"| {' | '.join('' if pd.isna(cell) else str(cell).replace('|', '&#124;') for cell in cells)} |"

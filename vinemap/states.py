@@ -1,0 +1,124 @@
+"""The states that tables, settings and pages write as words; each member's value is what stands in the files."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+
+class State(StrEnum):
+    """What the razor showed of a bud, or of the tissue under the bark."""
+
+    ALIVE = "alive"
+    DEAD = "dead"
+    UNREAD = "unread"
+
+
+class Bud(StrEnum):
+    """What a count of nodes is about: one of the three buds of a node, or whether the node has no live one."""
+
+    PRIMARY = "primary"
+    SECONDARY = "secondary"
+    TERTIARY = "tertiary"
+    NO_LIVE_BUD = "no_live_bud"
+
+
+BUDS = (Bud.PRIMARY, Bud.SECONDARY, Bud.TERTIARY)
+"""The buds of a node, in the order in which they grow and are cut."""
+
+
+class Part(StrEnum):
+    """Part of the cane: the nodes that pruning keeps, those beyond, or all."""
+
+    BASAL = "basal"
+    APICAL = "apical"
+    ALL = "all"
+
+
+class Tissue(StrEnum):
+    """Wood that is sliced under the bark, from the youngest to the oldest."""
+
+    CANE = "cane"
+    CORDON = "cordon"
+    TRUNK = "trunk"
+
+
+class WoodState(StrEnum):
+    """State of a vine's wood: phloem dead somewhere, or dead through in every piece that was read."""
+
+    HURT = "hurt"
+    DEAD = "dead"
+
+
+class Pruning(StrEnum):
+    """How canes are cut back."""
+
+    SPUR = "spur"
+    CANE = "cane"
+
+
+class SpeciesGroup(StrEnum):
+    """Kin of the variety, by which secondaries crop and vines carry nodes."""
+
+    VINIFERA = "vinifera"
+    HYBRID = "hybrid"
+    AMERICAN = "american"
+
+
+class Interval(StrEnum):
+    """How the interval of a block's cut buds was found."""
+
+    CLUSTERS = "clusters"
+    ONE_SAMPLE = "as one sample of nodes"
+    TOO_FEW = "too few samples"
+
+
+class Origin(StrEnum):
+    """Where a number of vines or of nodes comes from."""
+
+    GIVEN = "given"
+    PRUNING_WEIGHT = "pruning weight"
+    SPACING = "spacing"
+    UNKNOWN = ""
+
+
+class Action(StrEnum):
+    """What to do, from the lightest to the strongest, then the one for want of figures.
+
+    Buds alone never say more than `CHECK_WOOD`.
+    """
+
+    AS_USUAL = "as_usual"
+    KEEP_MORE = "keep_more"
+    PRUNE_LONG = "prune_long_wait"
+    CHECK_WOOD = "check_wood"
+    LOOK_AGAIN = "look_again"
+    RETRAIN = "retrain"
+    REPLANT = "replant_candidate"
+    NO_DATA = "no_data"
+
+
+NUMBERED = (Action.AS_USUAL, Action.KEEP_MORE)
+"""Actions for which the pruning rule gives a number of nodes."""
+
+RENEWED = (Action.RETRAIN, Action.REPLANT)
+"""Actions that renew the vines whose trunks are dead."""
+
+
+class Grade(StrEnum):
+    """Which figure decides over a piece of ground; found once, by `vinemap.decisions.actions.grade`."""
+
+    BY_NUMBER = "by_number"
+    BY_LENGTH = "by_length"
+    NO_LIVE_BUD = "no_live_bud"
+    MOST_PRIMARIES = "most_primaries"
+    TRUNKS_HURT = "trunks_hurt"
+    MOST_TRUNKS_HURT = "most_trunks_hurt"
+    TRUNKS_DEAD = "trunks_dead"
+    TOO_FEW = "too_few"
+    TOO_WIDE = "too_wide"
+    UNKNOWN = "unknown"
+
+    @property
+    def code(self) -> int:
+        """Return the place of the grade among all, by which arrays of ground hold it."""
+        return tuple(Grade).index(self)
