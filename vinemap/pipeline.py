@@ -25,7 +25,7 @@ from vinemap.errors import InputError, Problem, TooFewSamplesError
 from vinemap.exports import tables as exports
 from vinemap.exports.navigation import write_navigation
 from vinemap.exports.summary import findings, verdict
-from vinemap.page import OnlineGround, write_page
+from vinemap.page import OnlineBasemap, write_page
 from vinemap.reading.vineyard import Vineyard, read_vineyard
 from vinemap.settings import Settings
 from vinemap.sheet import LANGUAGES, write_pdf, write_sheet
@@ -299,7 +299,7 @@ def _fill(stage: Path, run: MapRun, earlier: Path | None = None, *, pdf: bool = 
         settings=settings,
         compare=blocks_then,
         compare_surface=surface_then,
-        ground=run.land,
+        terrain=run.land,
         online=_online(settings),
     )
     _write_sheets(run, stage, pdf=pdf)
@@ -345,9 +345,9 @@ def _write_sheets(run: MapRun, stage: Path, *, pdf: bool) -> None:
             write_pdf(sheet, sheet.with_suffix(".pdf"))
 
 
-def _online(settings: Settings) -> OnlineGround | None:
+def _online(settings: Settings) -> OnlineBasemap | None:
     page = settings.page
-    return OnlineGround(page.online_tiles, page.online_credit, page.online_zoom) if page.online_tiles else None
+    return OnlineBasemap(page.online_tiles, page.online_credit, page.online_zoom) if page.online_tiles else None
 
 
 def _with_geometry(table: pd.DataFrame, source: gpd.GeoDataFrame) -> gpd.GeoDataFrame:

@@ -18,16 +18,15 @@ import pandas as pd
 import pytest
 import rioxarray  # noqa: F401 - registers the .rio accessor
 import xarray as xr
-from hypothesis import given
-from hypothesis import strategies as st
 from pyproj import Transformer
 from rasterio.transform import from_origin
 
 from tests.page.case import page_case
-from vinemap.page import OnlineGround, write_page
-from vinemap.page.embed import finite, outlines, plain, to_json
-from vinemap.page.grids import MASK, PERCENT, Frame, Scale, coarsened, encoded, metres
-from vinemap.terrain.hillshade import embedded_ground, hillshade
+from vinemap.page import OnlineBasemap, write_page
+from vinemap.page.grids import MASK, PERCENT, Frame, Scale, encoded, metres
+from vinemap.page.outlines import outlines
+from vinemap.page.terrain import embedded_terrain
+from vinemap.terrain.grid import coarsened
 
 HOSTILE = (
     "<img src=x onerror=alert(1)>",
@@ -96,32 +95,6 @@ def _decoded(layer: dict[str, Any], shape: tuple[int, int]) -> np.ndarray:
 # --- text ---------------------------------------------------------------------------------------------------------
 
 
-@given(st.text())
-def test_json_carries_any_text_and_no_markup(text: str) -> None:
-    """Any text comes back unchanged, and the JSON holds no character that an HTML parser acts on."""
-    written = to_json({"t": text})
-    assert json.loads(written) == {"t": text}
-    assert written.isascii()
-    assert not set(written) & set("<>&")
-
-
-def test_json_refuses_numbers_that_json_cannot_hold() -> None:
-    """NaN must be turned into None on purpose, never slip through."""
-    with pytest.raises(ValueError, match="Out of range"):
-        to_json(float("nan"))
-    assert finite({"a": [np.nan, np.float64(1.5), np.inf], "b": (1,)}) == {"a": [None, 1.5, None], "b": [1]}
-
-
-@pytest.mark.parametrize(
-    ("cell", "value"),
-    [(np.nan, None), (pd.NaT, None), (pd.NA, None), (None, None), (np.float64(12.3456), 12.35), (3.0, 3), (True, True),
-     (np.int64(4), 4), (pd.Timestamp("2026-01-25 10:00"), "2026-01-25"), ("x", "x")],
-)  # fmt: skip
-def test_a_table_cell_becomes_a_json_value(cell: object, value: object) -> None:
-    """Missing is None, floats keep two decimals, dates their day."""
-    assert plain(cell) == value
-
-
 def test_hostile_names_add_no_element(html: str, tmp_path: Path) -> None:
     """User text in every column leaves the page's elements as they are, and arrives as the same characters."""
     case = page_case()
@@ -184,12 +157,12 @@ def test_a_large_vineyard_stays_a_small_file(tmp_path: Path) -> None:
     assert len(_written(tmp_path, **page_case(500, 10, cell=6.0).arguments())) < 3_000_000
 
 
-# --- online ground ------------------------------------------------------------------------------------------------
+# --- online basemap ----------------------------------------------------------------------------------------------
 
 
-def test_online_ground_opens_the_policy_for_one_host_only(tmp_path: Path) -> None:
+def test_online_basemap_opens_the_policy_for_one_host_only(tmp_path: Path) -> None:
     """Images of the named host and nothing more."""
-    online = OnlineGround("https://{s}.tiles.example.org/{z}/{x}/{y}.png", "© somebody")
+    online = OnlineBasemap("https://{s}.tiles.example.org/{z}/{x}/{y}.png", "© somebody")
     page = _Reader(_written(tmp_path, **page_case().arguments(), online=online))
     assert re.findall(r"https?://[^;\s]+", page.policy()) == ["https://*.tiles.example.org"]
     assert page.data()["online"]["attribution"] == "© somebody"
@@ -200,10 +173,10 @@ def test_online_ground_opens_the_policy_for_one_host_only(tmp_path: Path) -> Non
     ["http://a.example/{z}/{x}/{y}", "https://a.example/1.png", "https://a.example; script-src */{z}/{x}/{y}",
      "https://*/{z}/{x}/{y}", "javascript:alert(1)//{z}{x}{y}"],
 )  # fmt: skip
-def test_online_ground_refuses_other_addresses(url: str) -> None:
+def test_online_basemap_refuses_other_addresses(url: str) -> None:
     """Only https, with the three placeholders, and no way to write into the policy."""
     with pytest.raises(ValueError, match="tile address"):
-        OnlineGround(url, "")
+        OnlineBasemap(url, "")
 
 
 # --- grids --------------------------------------------------------------------------------------------------------
@@ -246,14 +219,7 @@ def test_embedded_injury_is_the_grid_to_half_a_percent(html: str) -> None:
 
 
 def test_a_very_large_grid_is_averaged_down() -> None:
-    """Past 1.5 million cells squares are averaged, NaN left out, and the place of the grid stays."""
-    layer = np.arange(30.0).reshape(5, 6)
-    layer[0, 0] = np.nan
-    coarse = coarsened(layer, 2)
-    assert coarse.shape == (3, 3)
-    assert coarse[0, 0] == np.mean([1, 6, 7])
-    assert coarse[2, 2] == np.mean([28, 29])
-    assert np.isnan(coarsened(np.full((2, 2), np.nan), 2)).all()
+    """Past 1.5 million cells squares are averaged, and the place of the grid stays."""
     grid = _grid(np.zeros((2000, 1000), np.float32), "EPSG:32618", 476_000, 4_833_500, 3.0)
     frame = Frame.of(grid)
     assert (frame.factor, frame.rows, frame.cols) == (2, 1000, 500)
@@ -299,34 +265,14 @@ def test_outlines_come_back_to_the_centimetre() -> None:
     np.testing.assert_allclose(corners, np.array(shapes.iloc[2].exterior.coords)[:-1], atol=6e-8)
 
 
-# --- ground -------------------------------------------------------------------------------------------------------
+# --- terrain ------------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("azimuth", [0, 90, 180, 225, 315])
-def test_hillshade_of_a_plane_is_the_cosine_law(azimuth: float) -> None:
-    """Lambert's law (Horn 1981): light on a plane is the cosine between its normal and each lamp, weights summed."""
-    north, east = np.mgrid[20:-20:-1.0, 0:40:1.0]
-    slope = 0.55
-    down = np.radians(azimuth)
-    plane = 100 - slope * (east * np.sin(down) + north * np.cos(down))
-    normal = np.array([slope * np.sin(down), slope * np.cos(down), 1]) / np.hypot(slope, 1)
-    lamps = {315.0: 0.55, 270.0: 0.25, 0.0: 0.20}
-    flat = np.sqrt(0.5)
-    light = sum(
-        weight * max(0.0, normal @ [flat * np.sin(np.radians(a)), flat * np.cos(np.radians(a)), flat])
-        for a, weight in lamps.items()
-    )
-    np.testing.assert_allclose(hillshade(plane, 1.0)[8:-8, 8:-8], light, atol=1e-6)
-
-
-def test_ground_without_elevation_is_left_out() -> None:
-    """No layer, or a layer of NaN alone, gives no ground; a gap in the ground stays a gap."""
+def test_terrain_without_elevation_is_left_out() -> None:
+    """No layer, or a layer of NaN alone, gives no terrain."""
     grid = page_case().surface
-    assert embedded_ground(grid.drop_vars("elevation_m")) is None
-    assert embedded_ground(grid.assign(elevation_m=grid.elevation_m * np.nan)) is None
-    gap = grid.elevation_m.where(grid.x > float(grid.x.mean()))
-    shade = hillshade(gap.to_numpy().astype(float), 3.0)
-    assert np.array_equal(np.isnan(shade), np.isnan(gap.to_numpy()))
+    assert embedded_terrain(grid.drop_vars("elevation_m")) is None
+    assert embedded_terrain(grid.assign(elevation_m=grid.elevation_m * np.nan)) is None
 
 
 # --- colours and words --------------------------------------------------------------------------------------------

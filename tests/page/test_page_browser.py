@@ -24,7 +24,7 @@ from shapely.geometry import Point
 
 from tests.page.case import PageCase, page_case
 from tests.page.test_page import HOSTILE
-from vinemap.page import OnlineGround, write_page
+from vinemap.page import OnlineBasemap, write_page
 from vinemap.settings import Settings
 
 pytestmark = pytest.mark.browser
@@ -581,7 +581,7 @@ def test_policy_holds_against_a_script_that_got_in(opened: Open, file: Path) -> 
 
 def test_online_ground_is_asked_only_when_switched_on(opened: Open, tmp_path: Path) -> None:
     """No tile before the switch; tiles of that host and a credit after it."""
-    online = OnlineGround("https://tiles.example.org/{z}/{x}/{y}.png", "© <b>somebody</b>")
+    online = OnlineBasemap("https://tiles.example.org/{z}/{x}/{y}.png", "© <b>somebody</b>")
     write_page(tmp_path / "map.html", **page_case().arguments(), online=online)
     page = opened(tmp_path / "map.html")
     assert page.quiet(), (page.said, page.asked)

@@ -11,7 +11,7 @@ import xarray as xr
 from scipy.interpolate import RegularGridInterpolator
 from shapely import Polygon, box
 
-from vinemap.terrain.grid import block_grid, cell_size, centres, read_layers
+from vinemap.terrain.grid import block_grid, cell_size, centres, coarsened, read_layers
 
 
 def _blocks(*shapes: Polygon) -> gpd.GeoDataFrame:
@@ -87,3 +87,14 @@ def test_layers_are_read_as_scipy_interpolates() -> None:
     np.testing.assert_allclose(read_layers(layer, ["a"], points)[:, 0], peer(points[:, ::-1]))
     outside = read_layers(layer, ["a"], np.array([[-50.0, 7.0], [4.0, 99.0]]))[:, 0]
     np.testing.assert_allclose(outside, [layer["a"].to_numpy()[0, 0], layer["a"].to_numpy()[0, 4]])
+
+
+def test_squares_are_averaged_without_their_gaps() -> None:
+    """The mean of what is known in each square; a square that knows nothing stays a gap."""
+    layer = np.arange(30.0).reshape(5, 6)
+    layer[0, 0] = np.nan
+    coarse = coarsened(layer, 2)
+    assert coarse.shape == (3, 3)
+    assert coarse[0, 0] == np.mean([1, 6, 7])
+    assert coarse[2, 2] == np.mean([28, 29])
+    assert np.isnan(coarsened(np.full((2, 2), np.nan), 2)).all()

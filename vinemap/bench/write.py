@@ -7,11 +7,11 @@ from pathlib import Path
 import pandas as pd
 from scipy.stats import norm
 
-from vinemap.page.embed import columns, to_json
-from vinemap.page.shell import policy
 from vinemap.resources import asset, texts
+from vinemap.web.embed import columns, to_json
+from vinemap.web.policy import policy
 
-_BENCH, _PAGE = "vinemap.bench", "vinemap.page"
+_BENCH, _WEB = "vinemap.bench", "vinemap.web"
 _SHARED_SCRIPTS = ("dom.js", "words.js")
 _SCRIPTS = (
     "tally.js",
@@ -77,21 +77,16 @@ def write_bench(
 
 
 def _page(data: str) -> str:
-    code = "\n".join([*(asset(_PAGE, f"script/{part}") for part in _SHARED_SCRIPTS), *_own("script", _SCRIPTS)])
+    code = "\n".join([*(asset(_WEB, f"script/{part}") for part in _SHARED_SCRIPTS), *_own("script", _SCRIPTS)])
     script = f'<script>(() => {{\n"use strict";\n{code}\n}})();\n</script>'
-    style = f"<style>{_tokens()}\n{asset(_BENCH, 'style/bench.css')}</style>"
+    rules = (asset(_WEB, "style/tokens.css"), asset(_WEB, "style/screen.css"), asset(_BENCH, "style/bench.css"))
+    style = "<style>" + "\n".join(rules) + "</style>"
     html = asset(_BENCH, "bench.html").replace("</head>", f"{style}\n</head>", 1)
     # The policy names the digest of what stands in the page, so it is made before the data, which it does not name.
     html = html.replace("</body>", f'<script type="application/json" id="bench-data"></script>\n{script}\n</body>', 1)
-    html = html.replace('<meta charset="utf-8">', f'<meta charset="utf-8">\n{policy(html, None)}', 1)
+    html = html.replace('<meta charset="utf-8">', f'<meta charset="utf-8">\n{policy(html)}', 1)
     return html.replace('id="bench-data">', f'id="bench-data">{data}', 1)
 
 
 def _own(folder: str, names: tuple[str, ...]) -> list[str]:
     return [asset(_BENCH, f"{folder}/{name}") for name in names]
-
-
-def _tokens() -> str:
-    """Return the colours and typefaces of the map page: the first rule of its style."""
-    rules = asset(_PAGE, "style/page.css")
-    return rules[: rules.index("}") + 1]

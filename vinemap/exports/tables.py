@@ -19,7 +19,7 @@ import rioxarray
 import xarray as xr
 
 from vinemap.errors import InputError, Problem
-from vinemap.page.embed import finite
+from vinemap.resources import finite
 
 BANDS = ("primary_injury", "primary_low", "primary_high", "prob_over_threshold")
 

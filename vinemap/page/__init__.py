@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from vinemap.page.shell import OnlineGround
+from vinemap.page.shell import OnlineBasemap
 from vinemap.page.write import write_page
 
-__all__ = ["OnlineGround", "write_page"]
+__all__ = ["OnlineBasemap", "write_page"]

@@ -45,20 +45,6 @@ CHANGE = Scale(0.01, -1.0)
 MASK = Scale(1.0)
 
 
-def coarsened(layer: Array, factor: int) -> Array:
-    """Average a grid over squares of ``factor`` cells, leaving NaN out; a square of NaN alone stays NaN."""
-    if factor == 1:
-        return layer
-    rows, cols = (-(-side // factor) for side in layer.shape)
-    padded = np.full((rows * factor, cols * factor), np.nan)
-    padded[: layer.shape[0], : layer.shape[1]] = layer
-    squares = padded.reshape(rows, factor, cols, factor)
-    known = np.isfinite(squares)
-    count = known.sum(axis=(1, 3))
-    total = np.where(known, squares, 0.0).sum(axis=(1, 3))
-    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
-
-
 def encoded(layer: Array, scale: Scale) -> dict[str, Any]:
     """Give a layer as base64 text of zlib-compressed codes.
 

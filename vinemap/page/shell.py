@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
 import re
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,12 +12,11 @@ from branca.element import Element, Figure
 from xstatic.pkg import leaflet
 
 from vinemap.resources import asset
+from vinemap.web.policy import policy
 
-_PAGE = "vinemap.page"
+_PAGE, _WEB = "vinemap.page", "vinemap.web"
 
 _SCRIPTS = (
-    "dom.js",
-    "words.js",
     "data.js",
     "grid.js",
     "colours.js",
@@ -39,14 +36,12 @@ _SCRIPTS = (
 )
 _STYLES = ("page.css", "panel.css", "map.css", "phone.css", "print.css")
 _HOST = re.compile(r"(\{s\}\.|\*\.)?[a-z0-9-]+(\.[a-z0-9-]+)+(:\d+)?", re.IGNORECASE)
-_RUN = re.compile(r"<script>(.*?)</script>", re.DOTALL)
-_STYLED = re.compile(r"<style>(.*?)</style>", re.DOTALL)
 _VIEWPORT = re.compile(r'<meta name="viewport"[^>]*>')
 _DATA_MARK = '<script type="application/json" id="vinemap-data">'
 
 
 @dataclass(frozen=True)
-class OnlineGround:
+class OnlineBasemap:
     """A tile service that the reader may switch on under the map; nothing is asked of it before.
 
     Attributes
@@ -92,14 +87,14 @@ class _Verbatim(Element):
         return self._text
 
 
-def page(data: str, online: OnlineGround | None = None) -> str:
+def page(data: str, online: OnlineBasemap | None = None) -> str:
     """Assemble the page around its data.
 
     Parameters
     ----------
     data : str
-        JSON, escaped as `vinemap.page.embed.to_json` does; put in after all templates have been rendered.
-    online : OnlineGround or None
+        JSON, escaped as `vinemap.web.embed.to_json` does; put in after all templates have been rendered.
+    online : OnlineBasemap or None
         Widens the policy's ``img-src`` by this one host.
     """
     before, after = asset(_PAGE, "page.html").split("<!-- map -->\n")
@@ -109,7 +104,7 @@ def page(data: str, online: OnlineGround | None = None) -> str:
     figure.script.add_child(_Verbatim(f"</script>\n{_DATA_MARK}</script>\n<script>{_own_script()}"), name="own")
     html = _VIEWPORT.sub('<meta name="viewport" content="width=device-width, initial-scale=1">', figure.render())
     html = html.replace("<html>", '<html lang="en">', 1)
-    html = html.replace("<head>", f'<head>\n<meta charset="utf-8">\n{policy(html, online)}', 1)
+    html = html.replace("<head>", f'<head>\n<meta charset="utf-8">\n{policy(html, images=online.source if online else None)}', 1)
     return html.replace(_DATA_MARK, _DATA_MARK + data, 1)
 
 
@@ -136,28 +131,14 @@ def _figure() -> Figure:
     rules = re.sub(r"[^{}]*\{[^{}]*url\([^{}]*\}", "", (library / "leaflet.css").read_text(encoding="utf-8"))
     figure.header.add_child(_Verbatim(f"<style>{rules}</style>\n<script>{code}</script>"), name="leaflet", index=0)
     area.render()  # type: ignore[no-untyped-call]
-    own = "\n".join(asset(_PAGE, f"style/{name}") for name in _STYLES)
+    shared = [asset(_WEB, f"style/{name}") for name in ("tokens.css", "screen.css")]
+    own = "\n".join([*shared, *(asset(_PAGE, f"style/{name}") for name in _STYLES)])
     figure.header.add_child(_Verbatim(f"<style>{own}</style>"), name="own_style")
     return figure
 
 
-def policy(html: str, online: OnlineGround | None) -> str:
-    """Nothing may be fetched, and only the scripts and styles that were put here may run."""
-    scripts = " ".join(_digest(code) for code in _RUN.findall(html))
-    styles = " ".join(_digest(rules) for rules in _STYLED.findall(html))
-    images = "data: blob:" + (f" {online.source}" if online else "")
-    rules = (
-        f"default-src 'none'; script-src {scripts}; style-src {styles}; img-src {images}; connect-src 'none'; "
-        "base-uri 'none'; form-action 'none'"
-    )
-    return f'<meta http-equiv="Content-Security-Policy" content="{rules}">'
-
-
-def _digest(text: str) -> str:
-    return f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}'"
-
-
 def _own_script() -> str:
     """Put the page's script files one after another into a scope of their own."""
-    code = "\n".join(asset(_PAGE, f"script/{name}") for name in _SCRIPTS)
+    shared = (asset(_WEB, f"script/{name}") for name in ("dom.js", "words.js"))
+    code = "\n".join([*shared, *(asset(_PAGE, f"script/{name}") for name in _SCRIPTS)])
     return f'(() => {{\n"use strict";\n{code}\n}})();\n'

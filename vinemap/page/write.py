@@ -16,12 +16,14 @@ import xarray as xr
 from rasterio.enums import Resampling
 
 from vinemap.arrays import Array
-from vinemap.page.embed import columns, finite, label_points, lonlat, outlines, to_json
-from vinemap.page.grids import CHANGE, MASK, PERCENT, Frame, coarsened, encoded
-from vinemap.page.shell import OnlineGround, page
-from vinemap.resources import asset, texts
+from vinemap.page.grids import CHANGE, MASK, PERCENT, Frame, encoded
+from vinemap.page.outlines import label_points, lonlat, outlines
+from vinemap.page.shell import OnlineBasemap, page
+from vinemap.page.terrain import embedded_terrain
+from vinemap.resources import asset, finite, texts
 from vinemap.settings import Settings
-from vinemap.terrain.hillshade import embedded_ground
+from vinemap.terrain.grid import coarsened
+from vinemap.web.embed import columns, to_json
 
 _PAGE = "vinemap.page"
 TISSUES = ("primary", "secondary", "no_live_bud")
@@ -59,8 +61,8 @@ def write_page(
     settings: Settings,
     compare: gpd.GeoDataFrame | None = None,
     compare_surface: xr.Dataset | None = None,
-    ground: xr.Dataset | None = None,
-    online: OnlineGround | None = None,
+    terrain: xr.Dataset | None = None,
+    online: OnlineBasemap | None = None,
 ) -> None:
     """Write the map page: one HTML file with the map, the tables and the words, that asks no network for anything.
 
@@ -86,9 +88,9 @@ def write_page(
         An earlier run's blocks, matched by ``block``: the page gains a layer that shows the change.
     compare_surface : Dataset (y, x), optional
         The earlier run's grid with ``primary_injury``: the change is then shown cell by cell.
-    ground : Dataset (y, x), optional
-        ``elevation_m`` and ``height_above_low_m`` beyond the blocks, for the shaded ground; ``surface`` by default.
-    online : OnlineGround, optional
+    terrain : Dataset (y, x), optional
+        ``elevation_m`` and ``height_above_low_m`` beyond the blocks, for the hill shading; ``surface`` by default.
+    online : OnlineBasemap, optional
         A tile service that the reader may switch on.
     """
     change, earlier = _change(blocks, surface, compare, compare_surface)
@@ -122,7 +124,7 @@ def write_page(
             "canes": _canes(nodes, samples),
         },
         "surface": _embedded(surface, change),
-        "ground": embedded_ground(surface if ground is None else ground),
+        "ground": embedded_terrain(surface if terrain is None else terrain),
         "ramps": json.loads(asset(_PAGE, "ramps.json")),
         "texts": texts(_PAGE),
         "online": {"url": online.url, "attribution": online.attribution, "zoom": online.most_zoom} if online else None,

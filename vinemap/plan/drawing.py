@@ -17,8 +17,8 @@ from rasterio.io import MemoryFile
 from shapely import LineString
 
 from vinemap.arrays import Array
-from vinemap.page.grids import coarsened
 from vinemap.plan.words import svg
+from vinemap.terrain.grid import coarsened
 from vinemap.terrain.hillshade import hillshade
 
 _MOST_CELLS = 250_000

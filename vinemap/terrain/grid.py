@@ -95,3 +95,17 @@ def read_layers(layers: xr.Dataset, names: list[str], xy: Array) -> Array:
     y = np.clip(xy[:, 1], *np.sort(layers.y.to_numpy()[[0, -1]]))
     found = layers[names].interp(x=("point", x), y=("point", y))
     return np.column_stack([found[name].to_numpy().astype(np.float64) for name in names])
+
+
+def coarsened(layer: Array, factor: int) -> Array:
+    """Average a grid over squares of ``factor`` cells, leaving NaN out; a square of NaN alone stays NaN."""
+    if factor == 1:
+        return layer
+    rows, cols = (-(-side // factor) for side in layer.shape)
+    padded = np.full((rows * factor, cols * factor), np.nan)
+    padded[: layer.shape[0], : layer.shape[1]] = layer
+    squares = padded.reshape(rows, factor, cols, factor)
+    known = np.isfinite(squares)
+    count = known.sum(axis=(1, 3))
+    total = np.where(known, squares, 0.0).sum(axis=(1, 3))
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan)

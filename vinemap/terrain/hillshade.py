@@ -1,18 +1,13 @@
-"""The ground under the map: hill shading and heights."""
+"""Hill shading of an elevation grid."""
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
-import xarray as xr
 from scipy.ndimage import distance_transform_edt, gaussian_filter
 
 from vinemap.arrays import Array
-from vinemap.page.grids import Frame, Scale, coarsened, encoded, metres
 from vinemap.terrain.layers import gradient
 
-_MOST_CELLS = 400_000
 _LIGHTS = ((315.0, 0.55), (270.0, 0.25), (0.0, 0.20))  # azimuth in degrees, weight
 _HEIGHT_DEG = 45.0
 _STEEPEST = 0.55  # shaded slope that the steep parts of the ground are stretched to
@@ -54,25 +49,3 @@ def hillshade(elevation: Array, cell_m: float) -> Array:
         facing = np.sin(height) - np.cos(height) * (across * east + up * north)
         light += weight * np.clip(facing / np.sqrt(1 + across**2 + up**2), 0, 1)
     return np.where(known, light, np.nan)
-
-
-def embedded_ground(grid: xr.Dataset) -> dict[str, Any] | None:
-    """Shading and heights for the page, or None where the grid carries no elevation.
-
-    Parameters
-    ----------
-    grid : Dataset (y, x)
-        North up, metric CRS; ``elevation_m`` and, where known, ``height_above_low_m``.
-    """
-    if "elevation_m" not in grid or not np.isfinite(grid.elevation_m).any():
-        return None
-    frame = Frame.of(grid, _MOST_CELLS)
-    elevation = coarsened(grid.elevation_m.to_numpy().astype(float), frame.factor)
-    layers = {
-        "shade": encoded(hillshade(elevation, frame.transform.a), Scale(1 / 250)),
-        "elevation_m": encoded(elevation, metres(elevation)),
-    }
-    if "height_above_low_m" in grid:
-        height = coarsened(grid.height_above_low_m.to_numpy().astype(float), frame.factor)
-        layers["height_above_low_m"] = encoded(height, metres(height))
-    return {**frame.described(), "layers": layers}

@@ -1,0 +1,1 @@
+"""What the pages share: scripts, style, data as JSON, and the policy that shuts the network out."""
