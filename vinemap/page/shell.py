@@ -104,7 +104,8 @@ def page(data: str, online: OnlineBasemap | None = None) -> str:
     figure.script.add_child(_Verbatim(f"</script>\n{_DATA_MARK}</script>\n<script>{_own_script()}"), name="own")
     html = _VIEWPORT.sub('<meta name="viewport" content="width=device-width, initial-scale=1">', figure.render())
     html = html.replace("<html>", '<html lang="en">', 1)
-    html = html.replace("<head>", f'<head>\n<meta charset="utf-8">\n{policy(html, images=online.source if online else None)}', 1)
+    allowed = policy(html, images=online.source if online else None)
+    html = html.replace("<head>", f'<head>\n<meta charset="utf-8">\n{allowed}', 1)
     return html.replace(_DATA_MARK, _DATA_MARK + data, 1)
 
 
