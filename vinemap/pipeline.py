@@ -31,7 +31,8 @@ from vinemap.settings import Settings
 from vinemap.sheet import LANGUAGES, write_pdf, write_sheet
 from vinemap.surface.fit import InjuryMap, Rows, injury_map, refuse_too_few
 from vinemap.surface.trunks import wood_layers, wood_table
-from vinemap.survival import tables as survival
+from vinemap.survival.tables import block_table, sample_table
+from vinemap.survival.tally import pruning_reach, tally
 from vinemap.terrain.grid import block_grid, cell_size
 from vinemap.terrain.layers import terrain
 
@@ -135,8 +136,8 @@ def check_folder(folder: Path) -> Vineyard:
 
 
 def _tallied(vineyard: Vineyard) -> pd.DataFrame:
-    reach = survival.pruning_reach(vineyard.samples, vineyard.blocks, vineyard.settings)
-    return survival.tally(vineyard.nodes, vineyard.counts, reach)
+    reach = pruning_reach(vineyard.samples, vineyard.blocks, vineyard.settings)
+    return tally(vineyard.nodes, vineyard.counts, reach)
 
 
 @contextmanager
@@ -200,7 +201,7 @@ def _mapped(vineyard: Vineyard, tallies: pd.DataFrame, progress: Progress) -> Ma
         vineyard,
         tallies,
         block_rows,
-        _with_geometry(survival.sample_table(samples, tallies, settings.survival.confidence), samples),
+        _with_geometry(sample_table(samples, tallies, settings.survival.confidence), samples),
         zones,
         work_list(zones, block_rows, settings),
         surface,
@@ -214,7 +215,7 @@ def _block_rows(vineyard: Vineyard, tallies: pd.DataFrame, injury: InjuryMap) ->
     """Join what was cut, what the map says, the wood and the action of every block."""
     settings, blocks, samples = vineyard.settings, vineyard.blocks, vineyard.samples
     confidence = settings.survival.confidence
-    rows = survival.block_table(blocks, samples, tallies, confidence).join(injury.blocks)
+    rows = block_table(blocks, samples, tallies, confidence).join(injury.blocks)
     rows = rows.join(blocks[_OF_BLOCKS]).join(wood_table(vineyard.wood, samples, blocks, confidence))
     decided = decide(rows, settings)
     rows[decided.columns] = decided

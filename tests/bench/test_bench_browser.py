@@ -30,7 +30,7 @@ from vinemap.pipeline import make_map
 from vinemap.plan import PlanOptions, make_plan
 from vinemap.plan.sizes import half_width_of
 from vinemap.reading.vineyard import read_vineyard
-from vinemap.survival.tables import design_effect, wilson
+from vinemap.survival.intervals import design_effect, wilson
 
 pytestmark = pytest.mark.browser
 

@@ -19,7 +19,7 @@ from rich.table import Table
 from tests.benchmarks.peers import PEERS, Bounds, Task
 from tests.benchmarks.simulate import CRS, EAST, KINDS, NORTH, RELIEF, Simulated, simulate
 from vinemap.surface.fit import Design, Rows, fit_rows
-from vinemap.survival.tables import tally
+from vinemap.survival.tally import tally
 from vinemap.terrain.grid import block_grid, centres, read_layers
 from vinemap.terrain.layers import terrain
 

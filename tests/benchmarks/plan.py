@@ -24,7 +24,7 @@ from vinemap.plan.ground import inner
 from vinemap.plan.points import spread_points
 from vinemap.plan.second import believe, next_points
 from vinemap.settings import Settings
-from vinemap.survival.tables import tally
+from vinemap.survival.tally import tally
 from vinemap.terrain.layers import terrain
 
 KINDS = ("hollow", "ridge", "slope", "no_terrain", "wall", "vine_spread")

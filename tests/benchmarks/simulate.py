@@ -27,7 +27,7 @@ class Simulated:
     Attributes
     ----------
     blocks, samples : GeoDataFrame
-        As `vinemap.vineyard.Vineyard` has them.
+        As `vinemap.reading.vineyard.Vineyard` has them.
     counts : DataFrame
         Rows of counts.
     elevation : DataArray

@@ -22,7 +22,8 @@ from vinemap.decisions.actions import decide
 from vinemap.decisions.explain import ADVICE, explain_block
 from vinemap.settings import Settings
 from vinemap.surface.trunks import wood_table
-from vinemap.survival import tables as survival
+from vinemap.survival.tables import block_table
+from vinemap.survival.tally import pruning_reach, tally
 
 TABLE = """
 block            group     pruning roots    target samples read unread dead second trunks  action            keep crop
@@ -91,8 +92,8 @@ def decided() -> pd.DataFrame:
     samples = pd.DataFrame({"sample": cut["sample"].unique()})
     samples["block"] = samples["sample"].str.rsplit(" ", n=1).str[0]
     empty = pd.DataFrame(columns=["sample", "part", "nodes", "primary_dead", "secondary_dead", "tertiary_dead"])
-    tallies = survival.tally(cut, empty, survival.pruning_reach(samples, blocks, settings))
-    rows = survival.block_table(blocks, samples, tallies, 0.9)
+    tallies = tally(cut, empty, pruning_reach(samples, blocks, settings))
+    rows = block_table(blocks, samples, tallies, 0.9)
     checks = wood_table(pd.concat([wood(case) for case in table], ignore_index=True), samples, blocks, 0.9)
     rows = rows.join(checks).assign(own_rooted=blocks["own_rooted"])
     # bounds at the figure itself keep the sums to one line

@@ -17,7 +17,7 @@ from scipy.special import expit
 from shapely.geometry import Point, Polygon
 
 from vinemap.settings import Settings
-from vinemap.survival.tables import wilson
+from vinemap.survival.intervals import wilson
 
 CRS = "EPSG:32618"
 WEST, NORTH = 476_000.0, 4_833_500.0
@@ -30,7 +30,7 @@ _COUNTED = ("injury", "basal", "apical", "secondary", "tertiary", "no_live_bud")
 
 @dataclass
 class PageCase:
-    """Arguments of `vinemap.page.write_page`."""
+    """Arguments of `vinemap.page.write.write_page`."""
 
     blocks: gpd.GeoDataFrame
     samples: gpd.GeoDataFrame

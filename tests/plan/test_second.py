@@ -13,7 +13,7 @@ from sklearn.gaussian_process.kernels import RBF
 
 from vinemap.plan.second import Belief, believe, next_points
 from vinemap.settings import Settings
-from vinemap.survival.tables import tally
+from vinemap.survival.tally import tally
 
 EAST, NORTH = 500_000.0, 4_700_000.0
 CRS = "EPSG:32618"

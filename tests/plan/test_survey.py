@@ -12,7 +12,7 @@ from tests.builders import blocks, write_vineyard
 from vinemap.errors import InputError
 from vinemap.plan.survey import read_survey
 from vinemap.reading.vineyard import read_site, read_vineyard
-from vinemap.survival.tables import cluster_spread
+from vinemap.survival.intervals import cluster_spread
 
 
 @pytest.mark.parametrize("missing", [("samples", "buds"), ("buds",), ("samples",)])
@@ -30,7 +30,7 @@ def test_a_first_round_may_be_asked_for(folder: Path) -> None:
 
 
 def test_a_survey_brings_its_counts_and_spread(folder: Path) -> None:
-    """Canes a block are counted, and the likeness of their buds is that of `vinemap.survival.cluster_spread`."""
+    """Canes a block are counted, and their buds are as alike as `vinemap.survival.intervals.cluster_spread` says."""
     rng = np.random.default_rng(0)
     buds = pd.read_csv(folder / "buds.csv")
     states = np.where(rng.random(len(buds)) < 0.4, "dead", "alive")

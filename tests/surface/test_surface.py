@@ -14,7 +14,7 @@ from tests.benchmarks.simulate import CRS, Simulated, simulate
 from vinemap.errors import TooFewSamplesError
 from vinemap.settings import Surface
 from vinemap.surface.fit import Design, InjuryMap, Rows, injury_map
-from vinemap.survival.tables import tally
+from vinemap.survival.tally import tally
 from vinemap.terrain.grid import block_grid
 from vinemap.terrain.layers import terrain
 

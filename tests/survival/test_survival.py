@@ -17,18 +17,9 @@ from statsmodels.stats.proportion import proportion_confint
 
 from vinemap.settings import Settings
 from vinemap.settings import Survival as SurvivalSettings
-from vinemap.survival.tables import (
-    LEAST_FREEDOM,
-    Spread,
-    block_table,
-    cluster_interval,
-    cluster_spread,
-    design_effect,
-    pruning_reach,
-    sample_table,
-    tally,
-    wilson,
-)
+from vinemap.survival.intervals import LEAST_FREEDOM, Spread, cluster_interval, cluster_spread, design_effect, wilson
+from vinemap.survival.tables import block_table, sample_table
+from vinemap.survival.tally import pruning_reach, tally
 
 # Pups alive at 21 days of pups alive at 4 days, by litter: C. S. Weil, Food Cosmet. Toxicol. 8 (1970) 177, the data of
 # Rao & Scott 1992, table 1. Typed in from memory; `test_rao_scott_worked_example` shows that they are the right ones.

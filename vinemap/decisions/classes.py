@@ -30,7 +30,7 @@ class Ground:
     dead : ndarray
         Vines whose trunks are dead.
     dead_low, hurt, hurt_high : ndarray
-        As in `vinemap.actions.Trunks`.
+        As in `vinemap.decisions.actions.Trunks`.
     """
 
     injury: Array

@@ -17,7 +17,7 @@ from vinemap.errors import Findings, InputError
 from vinemap.reading.cells import Count, Name, bad
 from vinemap.reading.schema import Row, check_rows, match_columns, names_of
 from vinemap.reading.tables import read_table
-from vinemap.survival.tables import wilson
+from vinemap.survival.intervals import wilson
 from vinemap.terrain.grid import centres
 
 EDGES = (0.0, 10.0, 20.0, 40.0, 60.0, 80.0, 100.0)
@@ -115,8 +115,8 @@ def check_forecast(counts: pd.DataFrame, samples: gpd.GeoDataFrame, grid: xr.Dat
     samples : GeoDataFrame
         sample, block, geometry in the CRS of the grid.
     grid : Dataset (y, x)
-        ``block_index`` as `vinemap.grid.block_grid` gives it; no_live_bud_injury, no_live_bud_low, no_live_bud_high,
-        else the primary_* layers: fractions.
+        ``block_index`` as `vinemap.terrain.grid.block_grid` gives it; no_live_bud_injury, no_live_bud_low,
+        no_live_bud_high, else the primary_* layers: fractions.
     confidence : float
         Of the intervals of what was counted.
 
@@ -175,7 +175,7 @@ def corrected(tallies: pd.DataFrame, counts: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     tallies : DataFrame
-        Of `vinemap.survival.tally`.
+        Of `vinemap.survival.tally.tally`.
     counts : DataFrame
         Of `read_spring`.
 

@@ -25,7 +25,7 @@ def work_list(zones: gpd.GeoDataFrame, blocks: pd.DataFrame, settings: Settings)
     Parameters
     ----------
     zones : GeoDataFrame
-        Of `vinemap.zones.action_zones`.
+        Of `vinemap.decisions.zones.action_zones`.
     blocks : DataFrame
         block; trunk_dead_pct, trunk_dead_low_pct and trunk_dead_high_pct where trunks were checked.
     settings : Settings

@@ -57,14 +57,14 @@ def action_zones(
     Parameters
     ----------
     grid : Dataset (y, x)
-        block_index and the primary_* layers; no_live_bud_*, too_few and the layers of `vinemap.wood.wood_layers` where
-        they are there. North up, metric CRS.
+        block_index and the primary_* layers; no_live_bud_*, too_few and the layers of
+        `vinemap.surface.trunks.wood_layers` where they are there. North up, metric CRS.
     blocks : GeoDataFrame
         Rows that ``block_index`` counts: block, geometry, vines (may be missing), and the columns that
-        `vinemap.actions.decide` reads; row_bearing_deg and row_spacing_m for whole rows.
+        `vinemap.decisions.actions.decide` reads; row_bearing_deg and row_spacing_m for whole rows.
     settings : Settings
     averages : callable, optional
-        Such as `vinemap.surface.JointDraws.bounds`; without it, zones have no bounds.
+        Such as `vinemap.surface.fit.JointDraws.bounds`; without it, zones have no bounds.
 
     Returns
     -------

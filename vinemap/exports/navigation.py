@@ -21,7 +21,7 @@ def write_navigation(zones: gpd.GeoDataFrame, folder: Path, language: str = "en"
     Parameters
     ----------
     zones : GeoDataFrame
-        Of `vinemap.zones.action_zones`, in any CRS.
+        Of `vinemap.decisions.zones.action_zones`, in any CRS.
     folder : Path
         Gets `FILES`; it must exist.
     language : str

@@ -52,7 +52,7 @@ def standing(land: xr.Dataset | None, xy: Array) -> tuple[Array, Array]:
     Parameters
     ----------
     land : Dataset or None
-        From `vinemap.terrain.terrain`.
+        From `vinemap.terrain.layers.terrain`.
     xy : array (n, 2)
         Places spread evenly over one block.
 

@@ -37,7 +37,7 @@ def spread_points(
     wanted : list of int
         Points a block.
     land : Dataset or None
-        From `vinemap.terrain.terrain`.
+        From `vinemap.terrain.layers.terrain`.
     frames : list of RowFrame or None
         Rows, where they can be counted: points are moved onto them.
     edge_m : float

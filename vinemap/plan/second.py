@@ -83,9 +83,9 @@ def believe(
     samples, blocks : GeoDataFrame
         Of a `Vineyard`.
     tallies : DataFrame
-        As `vinemap.survival.tally` gives them.
+        As `vinemap.survival.tally.tally` gives them.
     land : Dataset or None
-        As `vinemap.terrain.terrain` gives it.
+        As `vinemap.terrain.layers.terrain` gives it.
     settings : Settings
         Threshold, hardiness, seed.
     nodes_per_cane : int

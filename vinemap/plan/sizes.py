@@ -9,7 +9,7 @@ import pandas as pd
 from scipy.stats import norm
 
 from vinemap.plan.options import PlanOptions
-from vinemap.survival.tables import design_effect
+from vinemap.survival.intervals import design_effect
 
 
 def simple_size(half_width: float, confidence: float, share: float = 0.5) -> float:
@@ -86,7 +86,7 @@ def block_sizes(table: pd.DataFrame, options: PlanOptions, rho: float, chosen: l
     Parameters
     ----------
     table : DataFrame
-        From `vinemap.survival.block_table`: block, vines, samples, nodes.
+        From `vinemap.survival.tables.block_table`: block, vines, samples, nodes.
     options : PlanOptions
         Precision, nodes a cane, injury to count with.
     rho : float

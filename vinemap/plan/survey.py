@@ -8,7 +8,9 @@ from pathlib import Path
 import pandas as pd
 
 from vinemap.reading.vineyard import Site, Vineyard, read_site, read_vineyard
-from vinemap.survival import tables as survival
+from vinemap.survival.intervals import Spread, cluster_spread
+from vinemap.survival.tables import block_table
+from vinemap.survival.tally import pruning_reach, tally
 
 
 @dataclass(frozen=True)
@@ -22,9 +24,9 @@ class Survey:
     vineyard : Vineyard or None
         With samples and buds; None before the first round.
     tallies : DataFrame
-        From `vinemap.survival.tally`; empty before the first round.
+        From `vinemap.survival.tally.tally`; empty before the first round.
     table : DataFrame
-        From `vinemap.survival.block_table`.
+        From `vinemap.survival.tables.block_table`.
     spread : Spread
         How alike the primary buds of one sample are; not ``known`` before the first round.
     """
@@ -33,7 +35,7 @@ class Survey:
     vineyard: Vineyard | None
     tallies: pd.DataFrame
     table: pd.DataFrame
-    spread: survival.Spread
+    spread: Spread
 
 
 def read_survey(folder: Path, *, first: bool = False) -> Survey:
@@ -56,17 +58,17 @@ def read_survey(folder: Path, *, first: bool = False) -> Survey:
     if first or not all(_holds(folder, site, stem) for stem in ("samples", "buds")):
         samples = pd.DataFrame(columns=["sample", "block"])
         tallies = pd.DataFrame(columns=["sample", "part", "tissue", "dead", "read", "unread"])
-        table = survival.block_table(site.blocks, samples, tallies, confidence)
-        return Survey(site, None, tallies, table, survival.Spread(float("nan"), 0))
+        table = block_table(site.blocks, samples, tallies, confidence)
+        return Survey(site, None, tallies, table, Spread(float("nan"), 0))
     vineyard = read_vineyard(folder)
     samples, blocks = vineyard.samples, vineyard.blocks
-    reach = survival.pruning_reach(samples, blocks, vineyard.settings)
-    tallies = survival.tally(vineyard.nodes, vineyard.counts, reach)
+    reach = pruning_reach(samples, blocks, vineyard.settings)
+    tallies = tally(vineyard.nodes, vineyard.counts, reach)
     cut = tallies[(tallies["part"] == "all") & (tallies["tissue"] == "primary")]
     cut = cut.assign(block=cut["sample"].map(dict(zip(samples["sample"], samples["block"], strict=True))))
     cut = cut.dropna(subset="block")
-    spread = survival.cluster_spread(cut["dead"], cut["read"], cut["block"])
-    return Survey(site, vineyard, tallies, survival.block_table(blocks, samples, tallies, confidence), spread)
+    spread = cluster_spread(cut["dead"], cut["read"], cut["block"])
+    return Survey(site, vineyard, tallies, block_table(blocks, samples, tallies, confidence), spread)
 
 
 def _holds(folder: Path, site: Site, stem: str) -> bool:

@@ -49,7 +49,7 @@ def write_sheet(
         Rows of blocks.csv: block, variety, area_ha, vines, action, trunks_hurt, target_nodes, nodes_to_keep and its
         bounds, extra_pct, map_injury_pct, geometry.
     zones : GeoDataFrame
-        Of `vinemap.zones.action_zones`.
+        Of `vinemap.decisions.zones.action_zones`.
     ground : Dataset (y, x) or None
         elevation_m beyond the blocks, north up, in their CRS, for the shading.
     settings : Settings

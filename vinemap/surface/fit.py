@@ -272,11 +272,11 @@ def injury_map(
     samples, blocks : GeoDataFrame
         Of a `Vineyard`.
     tallies : DataFrame
-        As `vinemap.survival.tally` gives them.
+        As `vinemap.survival.tally.tally` gives them.
     grid : Dataset
-        As `vinemap.grid.block_grid` gives it.
+        As `vinemap.terrain.grid.block_grid` gives it.
     terrain : Dataset or None
-        As `vinemap.terrain.terrain` gives it.
+        As `vinemap.terrain.layers.terrain` gives it.
     settings : Surface
         Threshold, hardiness offsets, seed.
     progress : callable

@@ -10,7 +10,7 @@ import xarray as xr
 from vinemap.arrays import Array
 from vinemap.settings import Surface as SurfaceSettings
 from vinemap.surface.fit import FEWEST_SAMPLES, Design, Rows, fit_rows, predict_grid
-from vinemap.survival.tables import wilson
+from vinemap.survival.intervals import wilson
 
 TISSUES = ("cane", "cordon", "trunk")
 STATES = ("hurt", "dead")
@@ -28,8 +28,8 @@ def tally_wood(wood: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        In the form of `vinemap.survival.tally`: sample, part ('all'), tissue ('trunk_hurt', 'trunk_dead', …), dead,
-        read, unread (0 or 1).
+        In the form of `vinemap.survival.tally.tally`: sample, part ('all'), tissue ('trunk_hurt', 'trunk_dead', …),
+        dead, read, unread (0 or 1).
 
         - hurt: phloem is dead somewhere. Phloem shows injury first.
         - dead: phloem and xylem are dead in every piece that was read. Xylem goes last and does not repair itself
@@ -105,7 +105,7 @@ def wood_layers(
     wood : DataFrame
         As in `tally_wood`.
     samples, blocks, grid, terrain, settings
-        As in `vinemap.surface.injury_map`.
+        As in `vinemap.surface.fit.injury_map`.
 
     Returns
     -------

@@ -1,0 +1,116 @@
+"""What the razor showed: buds dead, read and unread by sample, part of the cane and tissue."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from vinemap.settings import Settings
+
+TISSUES = ("primary", "secondary", "tertiary")
+_TALLY = ["sample", "part", "tissue", "dead", "read", "unread"]
+COUNTS = ["dead", "read", "unread"]
+
+
+def pruning_reach(samples: pd.DataFrame, blocks: pd.DataFrame, settings: Settings) -> pd.Series[int]:
+    """Return how many nodes from the base pruning keeps, by sample.
+
+    Parameters
+    ----------
+    samples : DataFrame
+        sample, block (None for a sample outside every block, which takes ``settings.default_pruning``).
+    blocks : DataFrame
+        block, pruning ('spur' or 'cane').
+    settings : Settings
+
+    Returns
+    -------
+    Series of int, index sample
+    """
+    reach = {"spur": settings.survival.spur_reach, "cane": settings.survival.cane_reach}
+    pruning = samples["block"].map(blocks.set_index("block")["pruning"]).fillna(settings.default_pruning)
+    return pd.Series(pruning.map(reach).to_numpy(dtype=np.int64), index=pd.Index(samples["sample"], name="sample"))
+
+
+def tally(nodes: pd.DataFrame, counts: pd.DataFrame, reach: pd.Series[int]) -> pd.DataFrame:
+    """Count buds dead, read and unread by sample, part of the cane and tissue.
+
+    Parameters
+    ----------
+    nodes : DataFrame
+        A row a node cut: sample, node (1 = nearest the base), primary, secondary, tertiary ('alive', 'dead', 'unread').
+    counts : DataFrame
+        A row of counts: sample, part ('basal', 'apical' or 'all'), nodes, primary_dead, secondary_dead, tertiary_dead
+        (NaN: that bud was not read). Each row counts other nodes than the rest.
+    reach : Series
+        Sample to the number of nodes that pruning keeps; must name every sample of ``nodes``.
+
+    Returns
+    -------
+    DataFrame
+        sample, part, tissue ('primary', 'secondary', 'tertiary', 'no_live_bud'), dead, read, unread (int); samples in
+        the order of the input. Part 'all' is the sum over the nodes wherever they stood; 'basal' and 'apical' are there
+        only for nodes whose position is known.
+
+    Raises
+    ------
+    KeyError
+        When ``reach`` lacks a sample of ``nodes``.
+
+    Notes
+    -----
+    A node has no live bud when its primary and its secondary are dead and its tertiary is dead or unread. It has one
+    when any bud is alive, else it is unread: secondaries need be read only where the primary is dead. Where
+    no node with a dead primary had its secondary read, a dead node could never have been seen, and there are no
+    'no_live_bud' rows. Counts carry the figure only when the numbers leave no choice in every row: the nodes with no
+    live bud are at least the sum of the dead less the nodes for each bud but one, and at most the least of the dead
+    (M. Fréchet 1935, from memory).
+    """
+    known = pd.concat([_tally_nodes(nodes, reach), _tally_counts(counts)], ignore_index=True)
+    everything = known.assign(part="all")
+    rows = pd.concat([everything, known[known["part"] != "all"]], ignore_index=True)
+    return rows.groupby(_TALLY[:3], sort=False, as_index=False)[COUNTS].sum().astype(dict.fromkeys(COUNTS, np.int64))
+
+
+def _tally_nodes(nodes: pd.DataFrame, reach: pd.Series[int]) -> pd.DataFrame:
+    """Count the rows of ``nodes``; see `tally`."""
+    basal = nodes["node"].to_numpy() <= reach.loc[nodes["sample"]].to_numpy()
+    state = nodes[list(TISSUES)].assign(sample=nodes["sample"], part=np.where(basal, "basal", "apical"))
+    under_dead = nodes.loc[nodes["primary"] == "dead", "secondary"]
+    if under_dead.empty or (under_dead != "unread").any():
+        state["no_live_bud"] = _no_live_bud(nodes)
+    long = state.melt(["sample", "part"], var_name="tissue", value_name="state")
+    one = {"dead": long["state"] == "dead", "unread": long["state"] == "unread"}
+    return long.drop(columns="state").assign(**one, read=~one["unread"]).astype(dict.fromkeys(COUNTS, np.int64))
+
+
+def _no_live_bud(nodes: pd.DataFrame) -> NDArray[np.str_]:
+    """Return the state of each node as a whole: dead, alive or unread."""
+    alive = (nodes[list(TISSUES)] == "alive").any(axis=1)
+    dead = (nodes["primary"] == "dead") & (nodes["secondary"] == "dead") & ~alive
+    return np.select([alive, dead], ["alive", "dead"], "unread")
+
+
+def _tally_counts(counts: pd.DataFrame) -> pd.DataFrame:
+    """Count the rows of ``counts``; see `tally`."""
+    total = counts["nodes"].to_numpy(dtype=np.float64)
+    dead = (
+        counts[[f"{tissue}_dead" for tissue in TISSUES]].to_numpy(dtype=np.float64).reshape(len(counts), len(TISSUES))
+    )
+    columns = dict(zip(TISSUES, dead.T, strict=True))
+    given = np.isfinite(dead)
+    least = np.maximum(np.nansum(dead, axis=1) - (given.sum(axis=1) - 1) * total, 0.0)
+    most = np.nanmin(dead, axis=1) if len(dead) else total
+    if ((least == most) & (given[:, 1] | (most == 0))).all():
+        columns["no_live_bud"] = most
+    frames = [
+        counts[["sample", "part"]].assign(
+            tissue=tissue,
+            dead=np.nan_to_num(values),
+            read=np.where(np.isfinite(values), total, 0.0),
+            unread=np.where(np.isfinite(values), 0.0, total),
+        )
+        for tissue, values in columns.items()
+    ]
+    return pd.concat(frames, ignore_index=True).astype(dict.fromkeys(COUNTS, np.int64))
