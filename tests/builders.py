@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from html.parser import HTMLParser
 from pathlib import Path
 
 import geopandas as gpd
@@ -17,6 +19,39 @@ from vinemap.reading.vineyard import read_vineyard
 CRS = "EPSG:32618"
 EAST, NORTH = 500_000.0, 4_800_000.0
 BLOCKS = ("Ash", "Birch", "Cedar")
+HOSTILE = (
+    "<img src=x onerror=alert(1)>",
+    "</script><script>alert(2)</script></text></svg>",
+    "<!--<script>",
+    "{{ 7*7 }} {name} $block",
+    "{% x %} {# y #}",
+    "${alert(3)} `back` \"double\" 'single' \\",
+    "\u202egnp.exe\u2066 \u2028\u2029",
+    "🍇 Ñandú & Søn <b> &lt; ]]>",
+)
+"""Names that would do harm where they are taken for markup, a template or a script."""
+
+
+class Html(HTMLParser):
+    """A page's elements with their attributes, and its text in pieces, no-break spaces made plain."""
+
+    def __init__(self, html: str) -> None:
+        super().__init__()
+        self.elements: list[tuple[str, dict[str, str | None]]] = []
+        self.words: list[str] = []
+        self.feed(html)
+        self.close()
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.elements.append((tag, dict(attrs)))
+
+    def handle_data(self, data: str) -> None:
+        self.words.append(re.sub("[\u00a0\u202f]", " ", data))
+
+    @property
+    def frame(self) -> list[tuple[str, list[str]]]:
+        """Every element with the names of its attributes: what no name of a block can change."""
+        return [(tag, list(attributes)) for tag, attributes in self.elements]
 
 
 def square(left: float, bottom: float, side: float = 100.0) -> Polygon:

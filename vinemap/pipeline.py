@@ -28,7 +28,7 @@ from vinemap.exports.summary import findings, verdict
 from vinemap.page import OnlineBasemap, write_page
 from vinemap.reading.vineyard import Vineyard, read_vineyard
 from vinemap.settings import Settings
-from vinemap.sheet import LANGUAGES, write_pdf, write_sheet
+from vinemap.sheet import LANGUAGES, crew_sheet, write_pdf, write_sheet
 from vinemap.surface.fit import InjuryMap, Rows, injury_map, refuse_too_few
 from vinemap.surface.trunks import wood_layers, wood_table
 from vinemap.survival.tables import block_table, sample_table
@@ -331,9 +331,7 @@ def _page_first(stage: Path) -> list[str]:
 def _write_sheets(run: MapRun, stage: Path, *, pdf: bool) -> None:
     """Write the crew sheets in every language."""
     for language in LANGUAGES:
-        sheet = stage / f"crew_sheet_{language}.html"
-        write_sheet(
-            sheet,
+        sheet = crew_sheet(
             blocks=run.blocks,
             zones=run.zones,
             ground=run.land,
@@ -342,8 +340,10 @@ def _write_sheets(run: MapRun, stage: Path, *, pdf: bool) -> None:
             language=language,
             made=dt.date.fromisoformat(run.report["made"][:10]),
         )
+        path = stage / f"crew_sheet_{language}.html"
+        write_sheet(sheet, path)
         if pdf:
-            write_pdf(sheet, sheet.with_suffix(".pdf"))
+            write_pdf(sheet, path.with_suffix(".pdf"))
 
 
 def _online(settings: Settings) -> OnlineBasemap | None:

@@ -21,23 +21,13 @@ import xarray as xr
 from pyproj import Transformer
 from rasterio.transform import from_origin
 
+from tests.builders import HOSTILE
 from tests.page.case import page_case
 from vinemap.page import OnlineBasemap, write_page
 from vinemap.page.grids import MASK, PERCENT, Frame, Scale, encoded, metres
 from vinemap.page.outlines import outlines
 from vinemap.page.terrain import embedded_terrain
 from vinemap.terrain.grid import coarsened
-
-HOSTILE = (
-    "<img src=x onerror=alert(1)>",
-    "</script><script>alert(2)</script>",
-    "<!--<script>",
-    "{{ 7*7 }}",
-    "{% x %}",
-    "${alert(3)} `back` \"double\" 'single' \\",
-    "\u202egnp.exe\u2066 \u2028\u2029",
-    "🍇 Ñandú & Søn <b>",
-)
 
 
 class _Reader(HTMLParser):

@@ -22,8 +22,8 @@ from pypdf import PdfReader
 from pyproj import Transformer
 from shapely.geometry import Point
 
+from tests.builders import HOSTILE
 from tests.page.case import PageCase, page_case
-from tests.page.test_page import HOSTILE
 from vinemap.page import OnlineBasemap, write_page
 from vinemap.settings import Settings
 

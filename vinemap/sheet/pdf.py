@@ -2,24 +2,19 @@
 
 from __future__ import annotations
 
-import re
 from pathlib import Path
 
 from vinemap.errors import VinemapError
-from vinemap.resources import asset
-
-_SVG = re.compile(r"<svg[^>]*>")
-# WeasyPrint paints a letter's outline over its fill, whatever the order asked for.
-_NO_OUTLINE = ".label, .furniture { stroke: none; }"
+from vinemap.sheet.write import CrewSheet
 
 
-def write_pdf(sheet: Path, path: Path) -> None:
+def write_pdf(sheet: CrewSheet, path: Path) -> None:
     """Print crew sheets to PDF, a page a block.
 
     Parameters
     ----------
-    sheet : Path
-        HTML file of `vinemap.sheet.write_sheet`.
+    sheet : CrewSheet
+        Of `vinemap.sheet.write.crew_sheet`.
     path : Path
         PDF file to write.
 
@@ -33,7 +28,5 @@ def write_pdf(sheet: Path, path: Path) -> None:
     except (ImportError, OSError) as error:
         message = "PDF needs WeasyPrint and Pango: pip install 'vinemap[pdf]', and on Debian apt install libpango-1.0-0"
         raise VinemapError(message) from error
-    style = asset("vinemap.sheet", "drawing.css") + _NO_OUTLINE
-    html = sheet.read_text(encoding="utf-8")
-    drawn = _SVG.sub(lambda tag: f"{tag[0]}<style>{style}</style>", html)
-    HTML(string=drawn).write_pdf(path)
+    # WeasyPrint reads a drawing's style only inside the drawing itself.
+    HTML(string=sheet.html(own_style=True)).write_pdf(path)

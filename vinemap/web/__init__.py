@@ -1,1 +1,1 @@
-"""What the pages share: scripts, style, data as JSON, and the policy that shuts the network out."""
+"""What pages and sheets share: templates, drawings, scripts, style, JSON, and the policy that shuts the network out."""
