@@ -1,0 +1,56 @@
+"""All HTML and SVG comes from templates that escape: the environment does, and nothing goes past it."""
+
+from __future__ import annotations
+
+from importlib.resources import files
+from pathlib import Path
+
+import pytest
+from jinja2 import Environment, UndefinedError, nodes
+from markupsafe import Markup
+
+from tests.builders import HOSTILE, Html
+from vinemap.web.templates import render
+
+PACKAGE = Path(str(files("vinemap")))
+TEMPLATES = sorted(str(path.relative_to(PACKAGE)) for path in PACKAGE.rglob("*.j2"))
+HEAD = "sheet/templates/sheet.html.j2"
+
+
+class _Sheet:
+    """A crew sheet of no pages whose words are all one text."""
+
+    pages = ()
+
+    def __init__(self, title: str) -> None:
+        self.title, self.words = title, {"language": title}
+
+
+@pytest.mark.parametrize("name", HOSTILE)
+def test_text_is_escaped_in_elements_and_in_attributes(name: str) -> None:
+    """Text between tags and inside quotes comes back as the same characters, and adds no element or attribute."""
+    hostile, plain = (Html(render(HEAD, sheet=_Sheet(text), own_style=False)) for text in (name, "Tarn"))
+    assert name in hostile.words
+    assert ("html", {"lang": name}) in hostile.elements
+    assert hostile.frame == plain.frame
+
+
+def test_what_is_missing_is_an_error() -> None:
+    """A template that asks for what is not given fails, and leaves no hole in a page."""
+    with pytest.raises(UndefinedError):
+        render(HEAD)
+
+
+def test_a_rendered_part_goes_into_another_as_it_is() -> None:
+    """What one template gives is markup to the next, and a plain `str` to everyone else."""
+    whole = render(HEAD, sheet=_Sheet("Tarn"), own_style=False)
+    assert isinstance(whole, Markup)
+    assert isinstance(whole, str)
+
+
+@pytest.mark.parametrize("template", TEMPLATES)
+def test_no_template_switches_escaping_off(template: str) -> None:
+    """Neither ``safe`` nor ``autoescape`` stands in a template: what is markup is said in Python, in one place."""
+    tree = Environment().parse((PACKAGE / template).read_text(encoding="utf-8"))  # noqa: S701 - read, not rendered
+    assert not [node for node in tree.find_all(nodes.Filter) if node.name in {"safe", "forceescape", "xmlattr"}]
+    assert not list(tree.find_all((nodes.EvalContextModifier, nodes.ScopedEvalContextModifier)))
