@@ -29,7 +29,8 @@ from vinemap.page import OnlineBasemap, write_page
 from vinemap.reading.vineyard import Vineyard, read_vineyard
 from vinemap.settings import Settings
 from vinemap.sheet import LANGUAGES, crew_sheet, write_pdf, write_sheet
-from vinemap.surface.fit import InjuryMap, Rows, injury_map, refuse_too_few
+from vinemap.surface.fit import InjuryMap, injury_map, refuse_too_few
+from vinemap.surface.observations import Observations
 from vinemap.surface.trunks import wood_layers, wood_table
 from vinemap.survival.tables import block_table, sample_table
 from vinemap.survival.tally import pruning_reach, tally
@@ -131,7 +132,7 @@ def check_folder(folder: Path) -> Vineyard:
     """
     vineyard = read_vineyard(folder)
     with _named():
-        refuse_too_few(Rows.of(vineyard.samples, vineyard.blocks, _tallied(vineyard), "primary"))
+        refuse_too_few(Observations.of(vineyard.samples, vineyard.blocks, _tallied(vineyard), "primary"))
     return vineyard
 
 

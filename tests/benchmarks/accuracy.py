@@ -18,7 +18,9 @@ from rich.table import Table
 
 from tests.benchmarks.peers import PEERS, Bounds, Task
 from tests.benchmarks.simulate import CRS, EAST, KINDS, NORTH, RELIEF, Simulated, simulate
-from vinemap.surface.fit import Design, Rows, fit_rows
+from vinemap.surface.design import Design
+from vinemap.surface.fit import fit_field
+from vinemap.surface.observations import Observations
 from vinemap.survival.tally import tally
 from vinemap.terrain.grid import block_grid, centres, read_layers
 from vinemap.terrain.layers import terrain
@@ -34,7 +36,7 @@ def vinemap_surface(case: Simulated) -> Bounds:
     counts = tally(
         pd.DataFrame(columns=["sample", "node", "primary", "secondary", "tertiary"]), case.counts, pd.Series(dtype=int)
     )
-    field = fit_rows(Rows.of(case.samples, case.blocks, counts, "primary"), design)
+    field = fit_field(Observations.of(case.samples, case.blocks, counts, "primary"), design)
     index = grid["block_index"].to_numpy()
     xy = centres(grid, index >= 0)
     predicted = field.predict(xy, *design.rows(xy, index[index >= 0]))

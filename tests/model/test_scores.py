@@ -8,9 +8,7 @@ from scipy.special import expit
 from scipy.stats import betabinom, binom
 from sklearn.metrics import brier_score_loss
 
-from vinemap.model.field import BinomialField
 from vinemap.model.scores import brier_score, left_out_means, score, spatial_folds
-from vinemap.surface.fit import Rows, cross_validate
 
 
 def test_without_spread_the_log_score_is_binomial() -> None:
@@ -85,14 +83,3 @@ def test_no_more_patches_than_places() -> None:
     """Samples on one point, or on two, make no more patches than there are places, and no warning."""
     assert len(np.unique(spatial_folds(np.zeros((4, 2)), 3))) == 1
     assert len(np.unique(spatial_folds(np.array([[0.0, 0], [0, 0], [50, 0], [50, 0]]), 3))) == 2
-
-
-@pytest.mark.filterwarnings("error")
-def test_samples_on_one_point_are_scored() -> None:
-    """Three samples on one point, two parts of the cane each, are left out one by one, with no warning."""
-    xy, sample, apical = np.full((6, 2), 50.0), np.repeat(np.arange(3), 2), np.tile([0.0, 1.0], 3)
-    rows = Rows(xy, np.zeros(6, int), sample, apical, np.array([3.0, 5, 2, 6, 4, 4]), np.full(6, 10.0))
-    field = BinomialField().fit(xy, rows.dead, rows.read, np.column_stack([np.ones(6), apical]), vine=sample)
-    scores = cross_validate(field, rows)
-    assert scores["blocked"] == scores["leave_one_out"]
-    assert all(np.isfinite(value) for value in scores["blocked"].values())

@@ -13,7 +13,9 @@ from shapely import box
 from tests.benchmarks.simulate import CRS, Simulated, simulate
 from vinemap.errors import TooFewSamplesError
 from vinemap.settings import Surface
-from vinemap.surface.fit import Design, InjuryMap, Rows, injury_map
+from vinemap.surface.design import Design
+from vinemap.surface.fit import InjuryMap, injury_map
+from vinemap.surface.observations import Observations
 from vinemap.survival.tally import tally
 from vinemap.terrain.grid import block_grid
 from vinemap.terrain.layers import terrain
@@ -215,7 +217,7 @@ def test_rows_take_the_whole_where_a_part_is_unknown() -> None:
             "tertiary_dead": np.nan,
         }
     )
-    rows = Rows.of(case.samples, case.blocks, _tally(counts), "primary")
+    rows = Observations.of(case.samples, case.blocks, _tally(counts), "primary")
     found = sorted(zip(rows.sample.tolist(), rows.apical.tolist(), rows.read.tolist(), strict=True))
     assert found == [(0, 0.0, 22.0), (1, 0.0, 8.0), (1, 1.0, 6.0)]
 

@@ -15,7 +15,9 @@ from vinemap.plan.ground import inner, standing
 from vinemap.plan.points import snapped
 from vinemap.reading.rows import RowFrame
 from vinemap.settings import Settings
-from vinemap.surface.fit import Design, Rows, fit_rows
+from vinemap.surface.design import Design
+from vinemap.surface.fit import fit_field
+from vinemap.surface.observations import Observations
 from vinemap.terrain.grid import block_grid, centres
 
 _CELLS = 900
@@ -93,7 +95,7 @@ def believe(
     """
     grid = block_grid(blocks, float(np.sqrt(blocks.geometry.area.sum() / _CELLS)), settings.surface.max_cells)
     design = Design.over(blocks, grid, land, settings.surface.hardiness)
-    field = fit_rows(Rows.of(samples, blocks, tallies, "primary"), design)
+    field = fit_field(Observations.of(samples, blocks, tallies, "primary"), design)
     index = grid["block_index"].to_numpy()
     xy, block = centres(grid, index >= 0), index[index >= 0]
     draws = field.draw(grid.rio.bounds(), _DRAWS, np.random.default_rng(settings.surface.seed))

@@ -9,7 +9,9 @@ import xarray as xr
 
 from vinemap.arrays import Array
 from vinemap.settings import Surface as SurfaceSettings
-from vinemap.surface.fit import FEWEST_SAMPLES, Design, Rows, fit_rows, predict_grid
+from vinemap.surface.design import Design
+from vinemap.surface.fit import FEWEST_SAMPLES, fit_field, predict_grid
+from vinemap.surface.observations import Observations
 from vinemap.survival.intervals import wilson
 
 TISSUES = ("cane", "cordon", "trunk")
@@ -117,10 +119,10 @@ def wood_layers(
     design = Design.over(blocks, grid, terrain, settings.hardiness)
     layers = xr.Dataset(coords=grid.coords)
     for name in (f"trunk_{state}" for state in STATES):
-        rows = Rows.of(samples, blocks, tallies, name)
-        if rows.samples < FEWEST_SAMPLES or not rows.dead.any():
+        observed = Observations.of(samples, blocks, tallies, name)
+        if observed.samples < FEWEST_SAMPLES or not observed.dead.any():
             continue
-        predicted = predict_grid(fit_rows(rows, design), design, grid, settings.threshold)
+        predicted = predict_grid(fit_field(observed, design), design, grid, settings.threshold)
         for suffix, layer in {"": "injury", "_low": "low", "_high": "high"}.items():
             layers[f"{name}{suffix}"] = (("y", "x"), predicted[layer])
     return layers

@@ -1,0 +1,123 @@
+"""Places to rows of covariates, and the models to weigh."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterator
+from dataclasses import dataclass
+from math import comb
+
+import geopandas as gpd
+import numpy as np
+import xarray as xr
+
+from vinemap.arrays import Array
+from vinemap.terrain.grid import centres, read_layers
+from vinemap.terrain.layers import COVARIATES, Covariate
+
+_INTERCEPT_SD, _VARIETY_SD, _PART_SD, _TERRAIN_SD = 2.0, 1.0, 0.7, 1.0
+_MOST_COVARIATES = 2
+_ROWS_PER_COVARIATE = 8
+_BATCH = 100_000
+
+
+@dataclass(frozen=True)
+class Design:
+    """What turns places into rows of covariates.
+
+    Attributes
+    ----------
+    varieties : list of str
+        One indicator column each.
+    variety_of_block : array of int
+        Index into ``varieties`` by block row, -1 where unknown.
+    offset_of_block : array
+        Known log-odds offset by block row.
+    covariates : tuple of Covariate
+        Terrain columns.
+    centre, scale : array
+        That standardise the terrain columns over the vineyard's cells.
+    terrain : Dataset or None
+        The layers.
+    """
+
+    varieties: list[str]
+    variety_of_block: Array
+    offset_of_block: Array
+    covariates: tuple[Covariate, ...]
+    centre: Array
+    scale: Array
+    terrain: xr.Dataset | None
+
+    @classmethod
+    def over(
+        cls, blocks: gpd.GeoDataFrame, grid: xr.Dataset, terrain: xr.Dataset | None, hardiness: dict[str, float]
+    ) -> Design:
+        """Design for the blocks of a vineyard; terrain is standardised over their cells."""
+        known = blocks["variety"].dropna()
+        varieties = sorted(set(known))
+        index = blocks["variety"].map({name: k for k, name in enumerate(varieties)}).fillna(-1).to_numpy(int)
+        offset = blocks["variety"].map(hardiness).fillna(0.0).to_numpy(float)
+        covariates: tuple[Covariate, ...] = ()
+        centre = scale = np.empty(0)
+        if terrain is not None:
+            inside = centres(grid, grid["block_index"].to_numpy() >= 0)
+            step = max(1, len(inside) // _BATCH)
+            values = read_layers(terrain, [c.name for c in COVARIATES], inside[::step])
+            spread = values.std(axis=0)
+            varies = spread > 1e-6
+            covariates = tuple(itertools.compress(COVARIATES, varies))
+            centre, scale = values.mean(axis=0)[varies], spread[varies]
+        return cls(varieties, index, offset, covariates, centre, scale, terrain)
+
+    @property
+    def columns(self) -> int:
+        """Number of columns: intercept, apical part, varieties, terrain."""
+        return 2 + len(self.varieties) + len(self.covariates)
+
+    def rows(self, xy: Array, block: Array, apical: Array | None = None) -> tuple[Array, Array]:
+        """Covariates (m, columns) and offsets (m,) of places in blocks, by default for the part that pruning keeps."""
+        X = np.zeros((len(xy), self.columns))
+        X[:, 0] = 1.0
+        if apical is not None:
+            X[:, 1] = apical
+        variety = self.variety_of_block[block]
+        known = np.flatnonzero(variety >= 0)
+        X[known, 2 + variety[known]] = 1.0
+        if self.terrain is not None and self.covariates:
+            values = read_layers(self.terrain, [c.name for c in self.covariates], xy)
+            X[:, 2 + len(self.varieties) :] = (values - self.centre) / self.scale
+        return X, self.offset_of_block[block]
+
+    def at_cells(self, grid: xr.Dataset, row: Array, column: Array) -> tuple[Array, Array, Array]:
+        """Positions (m, 2), covariates (m, columns) and offsets (m,) of cells of a grid that has ``block_index``."""
+        xy = np.column_stack([grid.x.to_numpy()[column], grid.y.to_numpy()[row]])
+        return xy, *self.rows(xy, grid["block_index"].to_numpy()[row, column])
+
+    def models(self, samples: int) -> tuple[Array, Array]:
+        """Prior standard deviations (k, columns) of the models to weigh, and their log prior weights (k,).
+
+        A model has up to two terrain covariates, fewer where there are few samples. Every number of covariates has
+        the same prior weight, shared among the models of that size, which pays for having many candidates (J. G.
+        Scott & J. O. Berger, Ann. Stat. 38 (2010) 2587).
+        """
+        base = np.zeros(self.columns)
+        base[0], base[1], base[2 : 2 + len(self.varieties)] = _INTERCEPT_SD, _PART_SD, _VARIETY_SD
+        candidates = len(self.covariates)
+        most = min(_MOST_COVARIATES, samples // _ROWS_PER_COVARIATE, candidates)
+        spreads, weights = [], []
+        for size in range(most + 1):
+            for chosen in itertools.combinations(range(candidates), size):
+                row = base.copy()
+                row[[2 + len(self.varieties) + k for k in chosen]] = _TERRAIN_SD
+                spreads.append(row)
+                weights.append(-np.log(comb(candidates, size)))
+        return np.array(spreads), np.array(weights)
+
+
+def batches(index: Array) -> Iterator[tuple[Array, Array]]:
+    """Yield (row, column) of the cells with an index that is not negative, in bands of about 100,000."""
+    row, column = np.nonzero(index >= 0)
+    for first in range(0, len(row), _BATCH):
+        part = slice(first, first + _BATCH)
+        yield row[part], column[part]

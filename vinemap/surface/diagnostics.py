@@ -1,0 +1,74 @@
+"""What the model found, and how well it predicts samples that it has not seen."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import Any
+
+import numpy as np
+
+from vinemap.model.field import TAIL, BinomialField
+from vinemap.model.scores import brier_score, left_out_means, score, spatial_folds
+from vinemap.surface.design import Design
+from vinemap.surface.observations import Observations
+
+# A gain that rounds to nought per cent is none.
+_BETTER = 0.995
+
+
+def describe(field: BinomialField, design: Design, observed: Observations) -> dict[str, Any]:
+    """Say what the model found: covariates with their odds ratios, range, spreads, variety effects."""
+    first = 2 + len(design.varieties)
+    spreads, _ = design.models(observed.samples)
+    chance = field.model_weights_ @ (spreads[:, first:] > 0)
+    best = spreads[field.model_weights_.argmax()] > 0
+    sd = np.sqrt(np.diag(field.best_coef_cov_))
+
+    def odds(column: int, per: float) -> dict[str, float]:
+        centre, half = field.best_coef_[column] * per, TAIL * sd[column] * abs(per)
+        names = ("odds_ratio", "odds_low", "odds_high")
+        return {
+            name: float(np.exp(value))
+            for name, value in zip(names, (centre, centre - half, centre + half), strict=True)
+        }
+
+    covariates = [
+        {
+            "name": c.name,
+            "label": c.label,
+            "step": c.step,
+            "chance": float(chance[k]),
+            **odds(first + k, c.step / design.scale[k]),
+        }
+        for k, c in enumerate(design.covariates)
+        if best[first + k]
+    ]
+    length, field_sd, vine_sd = np.exp(field.theta_)
+    half = np.exp(TAIL * field.theta_sd_[0])
+    return {
+        "samples": observed.samples,
+        "covariates": covariates,
+        "covariates_weighed": {c.name: float(chance[k]) for k, c in enumerate(design.covariates)},
+        "varieties": {name: odds(2 + k, 1.0) for k, name in enumerate(design.varieties)},
+        "apical": odds(1, 1.0) if observed.apical.any() else None,
+        "range_m": float(2 * length),
+        "range_low_m": float(2 * length / half),
+        "range_high_m": float(2 * length * half),
+        "field_sd": float(field_sd),
+        "vine_sd": float(vine_sd),
+    }
+
+
+def cross_validate(field: BinomialField, observed: Observations) -> dict[str, Any]:
+    """Score the surface and block means on samples left out singly and by patches; singly where all are one patch."""
+    patches = spatial_folds(observed.xy, int(np.clip(observed.samples // 5, 2, 10)))
+    schemes = {"leave_one_out": observed.sample, "blocked": patches if np.ptp(patches) else observed.sample}
+    result: dict[str, Any] = {}
+    for name, groups in schemes.items():
+        held = field.leave_out(groups)
+        surface = score(observed.dead, observed.read, held.logit_mean, held.logit_sd)
+        means = left_out_means(observed.dead, observed.read, observed.block, groups)
+        result[name] = {**asdict(surface), "block_means_brier": brier_score(observed.dead, observed.read, means)}
+    single = result["leave_one_out"]
+    result["better_than_block_means"] = bool(single["brier"] < _BETTER * single["block_means_brier"])
+    return result
