@@ -272,8 +272,11 @@ def test_interval_equals_the_maps(browser: Any) -> None:
     z = 1.6448536269514722
     page = browser.new_page()
     found = page.evaluate(
-        f"([cases, z]) => {{ {code}; return cases.map(([d, n]) => [wilson(d, n, z), moreNodes(d, n, z)]); }}",
-        [cases, z],
+        """async ([code, cases, z]) => {
+          const tally = await import(URL.createObjectURL(new Blob([code], { type: "text/javascript" })));
+          return cases.map(([dead, read]) => [tally.wilson(dead, read, z), tally.moreNodes(dead, read, z)]);
+        }""",
+        [code, cases, z],
     )
     page.close()
     low, high = wilson([dead for dead, _ in cases], [read for _, read in cases], 0.90)

@@ -9,22 +9,10 @@ from scipy.stats import norm
 
 from vinemap.resources import asset, texts
 from vinemap.web.embed import columns, to_json
+from vinemap.web.modules import joined
 from vinemap.web.policy import policy
 
 _BENCH, _WEB = "vinemap.bench", "vinemap.web"
-_SHARED_SCRIPTS = ("dom.js", "words.js")
-_SCRIPTS = (
-    "tally.js",
-    "store.js",
-    "files.js",
-    "plan.js",
-    "feel.js",
-    "cane.js",
-    "work.js",
-    "samples.js",
-    "menu.js",
-    "bench.js",
-)
 _SAMPLE = ("sample", "block", "canes", "nodes")
 # How alike the nodes of one cane are, where no survey has shown it: what a plan begins with, and a page without one.
 USUAL_RHO = 0.10
@@ -77,8 +65,7 @@ def write_bench(
 
 
 def _page(data: str) -> str:
-    code = "\n".join([*(asset(_WEB, f"script/{part}") for part in _SHARED_SCRIPTS), *_own("script", _SCRIPTS)])
-    script = f'<script>(() => {{\n"use strict";\n{code}\n}})();\n</script>'
+    script = f"<script>{joined('bench/script/app.js')}</script>"
     rules = (asset(_WEB, "style/tokens.css"), asset(_WEB, "style/screen.css"), asset(_BENCH, "style/bench.css"))
     style = "<style>" + "\n".join(rules) + "</style>"
     html = asset(_BENCH, "bench.html").replace("</head>", f"{style}\n</head>", 1)
@@ -86,7 +73,3 @@ def _page(data: str) -> str:
     html = html.replace("</body>", f'<script type="application/json" id="bench-data"></script>\n{script}\n</body>', 1)
     html = html.replace('<meta charset="utf-8">', f'<meta charset="utf-8">\n{policy(html)}', 1)
     return html.replace('id="bench-data">', f'id="bench-data">{data}', 1)
-
-
-def _own(folder: str, names: tuple[str, ...]) -> list[str]:
-    return [asset(_BENCH, f"{folder}/{name}") for name in names]

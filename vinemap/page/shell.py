@@ -12,6 +12,7 @@ from branca.element import Element, Figure
 from xstatic.pkg import leaflet
 
 from vinemap.resources import asset
+from vinemap.web.modules import modules_of
 from vinemap.web.policy import policy
 
 _PAGE, _WEB = "vinemap.page", "vinemap.web"
@@ -140,6 +141,6 @@ def _figure() -> Figure:
 
 def _own_script() -> str:
     """Put the page's script files one after another into a scope of their own."""
-    shared = (asset(_WEB, f"script/{name}") for name in ("dom.js", "words.js"))
+    shared = (module.body for module in modules_of("web/script/words.js"))
     code = "\n".join([*shared, *(asset(_PAGE, f"script/{name}") for name in _SCRIPTS)])
     return f'(() => {{\n"use strict";\n{code}\n}})();\n'

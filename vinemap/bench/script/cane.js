@@ -1,8 +1,11 @@
 // The cane as it lies on the board: base at the left, a bud at every node, the one under the blade ringed.
 
+import { draw } from "../../web/script/dom.js";
+import { nodesOn, stateOf } from "./tally.js";
+
 const STEP = 40, ROOM = 15, TALL = 74;
 
-function drawCane(sample, cane, node, wanted) {
+export function drawCane(sample, cane, node, wanted) {
   const last = Math.max(node, wanted ?? 8, nodesOn(sample, cane).at(-1) ?? 0);
   const first = Math.max(1, Math.min(node - Math.floor(ROOM / 2), last - ROOM + 1));
   const shown = Array.from({ length: Math.min(ROOM, last - first + 1) }, (_, place) => first + place);

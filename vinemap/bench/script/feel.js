@@ -1,11 +1,13 @@
 // Confirmation that needs no look at the screen: a buzz and a tone for each state, one for what was refused.
 
+import { choice } from "./choice.js";
+
 const PULSES = { alive: [35], dead: [35, 60, 35], unread: [120], undo: [20, 40, 20, 40, 20], refused: [400] };
 const TONES = { alive: [880], dead: [330, 330], unread: [550], undo: [660, 440], refused: [180, 180, 180] };
 const TONE_S = 0.09;
 let speaker = null;
 
-function feel(what) {
+export function feel(what) {
   if (choice.vibrate) navigator.vibrate?.(PULSES[what]);
   if (choice.sound) play(TONES[what]);
 }

@@ -1,8 +1,11 @@
 // Files that come in (a plan, an earlier export) and the one that goes out (buds.csv, RFC 4180).
 
+import { make } from "../../web/script/dom.js";
+import { BUDS, STATES } from "./tally.js";
+
 const HEADER = ["sample", "cane", "node", ...BUDS];
 
-function budsCsv(rows) {
+export function budsCsv(rows) {
   return [HEADER, ...rows].map((row) => row.map(quoted).join(",")).join("\r\n") + "\r\n";
 }
 
@@ -44,7 +47,7 @@ function tableOf(text) {
 }
 
 // What a file holds: {plan: samples} or {nodes: rows}; throws an Error whose message is a key of the texts.
-async function readFile(file) {
+export async function readFile(file) {
   const bytes = new Uint8Array(await file.arrayBuffer());
   const wide = (bytes[0] === 0xff && bytes[1] === 0xfe) || (bytes[0] === 0xfe && bytes[1] === 0xff);
   if (!wide && bytes.includes(0)) throw new Error("import.unknown");
@@ -82,13 +85,13 @@ function planOf(rows) {
   return [...plan.values()];
 }
 
-function tidy(value) {
+export function tidy(value) {
   return String(value ?? "").split(/\s+/).filter(Boolean).join(" ");
 }
 
 function count(value) {
-  const figure = Number(value || NaN);
-  return Number.isInteger(figure) && figure > 0 ? figure : null;
+  const whole = Number(value || NaN);
+  return Number.isInteger(whole) && whole > 0 ? whole : null;
 }
 
 function nodesOf(rows) {
@@ -101,17 +104,17 @@ function nodesOf(rows) {
 }
 
 // One after the other, whatever this browser and device can: hand over to another app, or save as a file.
-function save(name, text) {
+export function save(name, text) {
   const address = URL.createObjectURL(new Blob([text], { type: "text/csv;charset=utf-8" }));
   make("a", { href: address, download: name }).click();
   setTimeout(() => URL.revokeObjectURL(address), 60_000);
 }
 
-function shareable(name, text) {
+export function shareable(name, text) {
   const files = [new File([text], name, { type: "text/csv" })];
   return navigator.canShare?.({ files }) ? { files } : null;
 }
 
-async function copy(text) {
+export async function copy(text) {
   await navigator.clipboard.writeText(text);
 }

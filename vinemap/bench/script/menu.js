@@ -1,20 +1,24 @@
 // What is not done at every node: save, load, settings, a new survey.
 
-function nodesSince(seq) {
-  const takes = log.records.filter((record) => record.kind === "take" && record.seq > seq && !record.imported && stands(record));
-  return new Set(takes.map((record) => JSON.stringify([record.sample, record.cane, record.node]))).size;
-}
-
-function unsaved() {
-  return nodesSince(log.records.findLast((record) => record.kind === "export")?.upto ?? 0);
-}
+import { byId, make } from "../../web/script/dom.js";
+import { hasText, number, t, words } from "../../web/script/words.js";
+import { place } from "./board.js";
+import { choice } from "./choice.js";
+import { feel } from "./feel.js";
+import { budsCsv, readFile } from "./files.js";
+import { allSamples, keepPlan } from "./plan.js";
+import { note, settle } from "./status.js";
+import { append, keep } from "./store.js";
+import { BUDS, log, rowsOf, stateOf } from "./tally.js";
+import { inTurn, refused } from "./turns.js";
+import { openSample } from "./work.js";
 
 function fileName() {
   const reader = choice.reader.normalize("NFKD").replace(/\p{M}/gu, "").replace(/[^\p{L}\p{N}]+/gu, "-").replace(/^-|-$/g, "").toLowerCase();
   return reader ? `buds_${reader}.csv` : "buds.csv";
 }
 
-function hand(how) {
+export function hand(how) {
   const rows = rowsOf(allSamples());
   if (!rows.length) return note("save.nothing");
   const text = budsCsv(rows), upto = log.last, name = fileName();
@@ -24,12 +28,7 @@ function hand(how) {
   );
 }
 
-function note(key, values = {}) {
-  write(".note-line", key, values);
-  found();
-}
-
-async function load(input) {
+export async function load(input) {
   const [file] = input.files;
   if (!file) return;
   try {
@@ -60,7 +59,7 @@ function loadNodes(nodes) {
   });
 }
 
-function clearAll() {
+export function clearAll() {
   return inTurn(async () => {
     await append([{ kind: "clear" }]);
     byId("fresh").close();
@@ -69,7 +68,7 @@ function clearAll() {
   });
 }
 
-function settings() {
+export function settings() {
   for (const area of document.querySelectorAll(".settings")) {
     area.replaceChildren(
       pick("set.language", Object.keys(words.texts).map((code) => [code, words.texts[code]["language.name"]]), "language"),
@@ -85,9 +84,9 @@ function pick(key, options, name) {
     options.map(([value, text]) => make("button", { type: "button", "aria-pressed": String(choice[name] === value), "data-set": `${name}-${value}`, onclick: () => set(name, value) }, text))));
 }
 
-function set(name, value) {
+export function set(name, value) {
   choice[name] = value;
   keep("choice", choice).catch(refused);
   if (name === "sound" && value) feel("alive");
-  speak();
+  words.changed();
 }

@@ -1,8 +1,11 @@
 // The samples to cut: those that came with the page, those loaded since, those added by hand, those in the log.
 
-const plan = new Map();
+import { change } from "./store.js";
+import { canesOf, log, naturally, nodesOn, sum } from "./tally.js";
 
-function addToPlan(samples, into = plan) {
+export const plan = new Map();
+
+export function addToPlan(samples, into = plan) {
   for (const sample of samples) into.set(sample.sample, { ...into.get(sample.sample), ...withoutNothing(sample) });
   return [...into.values()];
 }
@@ -11,30 +14,30 @@ function withoutNothing(sample) {
   return Object.fromEntries(Object.entries(sample).filter(([, value]) => value !== null && value !== undefined));
 }
 
-async function keepPlan(samples) {
+export async function keepPlan(samples) {
   await change("plan", (had = []) => addToPlan(samples, new Map(had.map((sample) => [sample.sample, sample]))));
   addToPlan(samples);
 }
 
-function allSamples() {
+export function allSamples() {
   const unplanned = [...log.samples.keys()].filter((sample) => !plan.has(sample) && canesOf(sample).length);
   return [...plan.keys(), ...unplanned.sort(naturally)];
 }
 
-function blockOf(sample) {
+export function blockOf(sample) {
   return plan.get(sample)?.block ?? null;
 }
 
-function wantedNodes(sample) {
+export function wantedNodes(sample) {
   return plan.get(sample)?.nodes ?? null;
 }
 
-function caneIsFull(sample, cane) {
+export function caneIsFull(sample, cane) {
   const wanted = wantedNodes(sample);
   return wanted !== null && nodesOn(sample, cane).length >= wanted;
 }
 
-function plannedCanes(sample) {
+export function plannedCanes(sample) {
   return plan.get(sample)?.canes ?? 1;
 }
 
@@ -42,18 +45,18 @@ function fullCanes(sample) {
   return canesOf(sample).filter((cane) => caneIsFull(sample, cane)).length;
 }
 
-function sampleIsDone(sample) {
+export function sampleIsDone(sample) {
   return fullCanes(sample) >= plannedCanes(sample);
 }
 
 // Canes done of the canes planned, over the samples whose canes have their nodes counted; null where none has.
-function canesDone(samples) {
+export function canesDone(samples) {
   const counted = samples.filter((sample) => wantedNodes(sample) !== null);
   const done = counted.map((sample) => Math.min(fullCanes(sample), plannedCanes(sample)));
   return counted.length ? { done: sum(done), planned: sum(counted.map(plannedCanes)) } : null;
 }
 
-function nextSample(sample) {
+export function nextSample(sample) {
   const samples = allSamples();
   const from = samples.indexOf(sample);
   const order = [...samples.slice(from + 1), ...samples.slice(0, Math.max(0, from))];

@@ -1,8 +1,17 @@
 // The list of samples, and a sample that no plan holds.
 
+import { byId, icon, make, own } from "../../web/script/dom.js";
+import { number, t } from "../../web/script/words.js";
+import { enter, place } from "./board.js";
+import { tidy } from "./files.js";
+import { allSamples, blockOf, keepPlan, nextSample, plan, plannedCanes, sampleIsDone, wantedNodes } from "./plan.js";
+import { canesOf, nodesOn, sum } from "./tally.js";
+import { inTurn } from "./turns.js";
+import { MARKS, openSample } from "./work.js";
+
 const MANY = 12;
 
-function listSamples() {
+export function listSamples() {
   const samples = allSamples();
   byId("find-row").hidden = samples.length <= MANY;
   byId("find").value = "";
@@ -12,7 +21,7 @@ function listSamples() {
   byId("sample-list").querySelector('[aria-current="true"]')?.scrollIntoView({ block: "center" });
 }
 
-function listFound(text) {
+export function listFound(text) {
   const wanted = text.trim().toLowerCase();
   const found = allSamples().filter((sample) => `${sample} ${blockOf(sample) ?? ""}`.toLowerCase().includes(wanted));
   byId("sample-list").replaceChildren(...found.map((sample) => make("li", {}, make("button", {
@@ -23,8 +32,8 @@ function listFound(text) {
 function progress(sample) {
   const nodes = sum(canesOf(sample).map((cane) => nodesOn(sample, cane).length));
   const wanted = wantedNodes(sample) === null ? null : wantedNodes(sample) * plannedCanes(sample);
-  const words = wanted === null ? (nodes ? number(nodes) : "") : t("list.of", { nodes: number(nodes), wanted: number(wanted) });
-  return [words, nodes && (wanted === null || sampleIsDone(sample)) ? icon(MARKS.alive) : ""];
+  const text = wanted === null ? (nodes ? number(nodes) : "") : t("list.of", { nodes: number(nodes), wanted: number(wanted) });
+  return [text, nodes && (wanted === null || sampleIsDone(sample)) ? icon(MARKS.alive) : ""];
 }
 
 function choose(sample) {
@@ -32,7 +41,7 @@ function choose(sample) {
   openSample(sample);
 }
 
-function addSample(event) {
+export function addSample(event) {
   event.preventDefault();
   const name = tidy(byId("new-sample").value);
   if (!name) return;
@@ -42,5 +51,13 @@ function addSample(event) {
     byId("new-sample").value = byId("new-block").value = "";
     enter();
     choose(known ?? name);
+  });
+}
+
+export function stepSample() {
+  return inTurn(() => {
+    const next = nextSample(place.sample);
+    if (next === null) listSamples();
+    else openSample(next, "said.sample");
   });
 }

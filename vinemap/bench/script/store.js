@@ -1,8 +1,10 @@
 // The store: one append-only log a vineyard in IndexedDB. Nothing counts as taken before its transaction is on the disk.
 
-const TAB = Array.from(crypto.getRandomValues(new Uint32Array(2)), (part) => part.toString(36)).join("");
+import { absorb, log } from "./tally.js";
+
+export const TAB = Array.from(crypto.getRandomValues(new Uint32Array(2)), (part) => part.toString(36)).join("");
 const DURABLE = { durability: "strict" };
-const store = { db: null, others: null, changed: () => {}, lost: () => {} };
+export const store = { db: null, others: null, changed: () => {}, lost: () => {} };
 
 function asked(request) {
   return new Promise((resolve, reject) => {
@@ -18,7 +20,7 @@ function finished(transaction) {
   });
 }
 
-async function openStore(name) {
+export async function openStore(name) {
   const opening = indexedDB.open(`vinemap bench ${name}`, 1);
   opening.onupgradeneeded = () => {
     opening.result.createObjectStore("log", { keyPath: "seq", autoIncrement: true });
@@ -48,7 +50,7 @@ function since(records) {
 
 // Append records in one transaction, all or none. Where another tab has meanwhile written what `clash` names, nothing
 // is written and false is returned; the screen then shows what the other tab wrote.
-async function append(records, clash = () => false) {
+export async function append(records, clash = () => false) {
   const transaction = store.db.transaction("log", "readwrite", DURABLE);
   const ended = finished(transaction);
   ended.catch(() => {});
@@ -68,7 +70,7 @@ async function append(records, clash = () => false) {
 }
 
 // Change a value in one transaction, so that two tabs that change it at once lose nothing of it.
-async function change(key, edit) {
+export async function change(key, edit) {
   const transaction = store.db.transaction("kept", "readwrite", DURABLE);
   const ended = finished(transaction);
   ended.catch(() => {});
@@ -77,10 +79,10 @@ async function change(key, edit) {
   await ended;
 }
 
-function keep(key, value) {
+export function keep(key, value) {
   return change(key, () => value);
 }
 
-async function kept(key, otherwise) {
+export async function kept(key, otherwise) {
   return (await asked(store.db.transaction("kept").objectStore("kept").get(key))) ?? otherwise;
 }

@@ -1,14 +1,14 @@
 // What the log says: every bud of every node, and the running share of dead primaries.
 
-const BUDS = ["primary", "secondary", "tertiary"];
-const STATES = ["alive", "dead", "unread"];
+export const BUDS = ["primary", "secondary", "tertiary"];
+export const STATES = ["alive", "dead", "unread"];
 const AIMS = [20, 15, 12, 10, 8, 6, 5, 4, 3];
 const MOST_MORE = 500;
 
 // The log in memory. A record is never changed in the store; what undoes it is a later record of its own.
-const log = { records: [], last: 0, takes: new Map(), samples: new Map() };
+export const log = { records: [], last: 0, takes: new Map(), samples: new Map() };
 
-function absorb(records) {
+export function absorb(records) {
   for (const record of records) {
     if (record.seq <= log.last) continue;
     log.last = record.seq;
@@ -40,12 +40,12 @@ function revive(record, seq) {
   if (record.kind === "clear") for (const take of log.takes.values()) if (take.cleared === seq) delete take.cleared;
 }
 
-function stands(record) {
+export function stands(record) {
   return !record.undone && record.cleared === undefined;
 }
 
 // The state of a bud: what was taken last and not undone; null where nothing was.
-function stateOf(sample, cane, node, bud) {
+export function stateOf(sample, cane, node, bud) {
   return log.samples.get(sample)?.get(cane)?.get(node)?.get(bud)?.findLast(stands)?.state ?? null;
 }
 
@@ -53,47 +53,47 @@ function statesAt(sample, cane, node) {
   return BUDS.map((bud) => stateOf(sample, cane, node, bud));
 }
 
-function nodesOn(sample, cane) {
+export function nodesOn(sample, cane) {
   const nodes = [...(log.samples.get(sample)?.get(cane)?.keys() ?? [])];
   return nodes.filter((node) => statesAt(sample, cane, node).some(Boolean)).sort((a, b) => a - b);
 }
 
-function canesOf(sample) {
+export function canesOf(sample) {
   const canes = [...(log.samples.get(sample)?.keys() ?? [])];
   return canes.filter((cane) => nodesOn(sample, cane).length).sort(naturally);
 }
 
-function naturally(a, b) {
+export function naturally(a, b) {
   return a.localeCompare(b, "en", { numeric: true });
 }
 
 // A row a node of the samples named, as buds.csv has it.
-function rowsOf(samples) {
+export function rowsOf(samples) {
   return samples.flatMap((sample) => canesOf(sample).flatMap((cane) => nodesOn(sample, cane).map((node) =>
     [sample, cane, node, ...statesAt(sample, cane, node).map((state) => state ?? "unread")])));
 }
 
 // Primaries of the samples named: dead, read, and how many were read of each sample.
-function countOf(samples) {
+export function countOf(samples) {
   const each = samples.map((sample) => rowsOf([sample]).map((row) => row[3]).filter((state) => state !== "unread"));
   const reads = each.map((states) => states.length);
   return { dead: each.flat().filter((state) => state === "dead").length, read: sum(reads), reads };
 }
 
-function sum(figures) {
-  return figures.reduce((total, figure) => total + figure, 0);
+export function sum(values) {
+  return values.reduce((total, value) => total + value, 0);
 }
 
 // How many nodes of samples so large say as much as one node on a cane of its own, nodes of one sample being alike by
 // the correlation rho: 1 + (m - 1) rho, m the mean size weighted by size, as the map has it. L. Kish, Survey Sampling
 // (1965), section 5.4, from memory.
-function designEffect(reads, rho) {
+export function designEffect(reads, rho) {
   const read = sum(reads);
   return read ? 1 + rho * (sum(reads.map((size) => size * size)) / read - 1) : 1;
 }
 
 // Score interval of a share: E. B. Wilson, J. Am. Stat. Assoc. 22 (1927) 209; z is the normal quantile of the confidence.
-function wilson(dead, read, z) {
+export function wilson(dead, read, z) {
   if (!read) return [null, null];
   const share = dead / read;
   const middle = (share + z * z / (2 * read)) / (1 + z * z / read);
@@ -107,7 +107,7 @@ function halfWidth(share, read, z) {
 
 // How many more nodes, at the same share, bring the half-width to the next rounder figure; null where it is not worth it.
 // The design effect is that of the nodes read, and that of all of them once the rest is read too.
-function moreNodes(dead, read, z, effect = 1, later = effect) {
+export function moreNodes(dead, read, z, effect = 1, later = effect) {
   if (!read) return null;
   const now = 100 * halfWidth(dead / read, read / effect, z);
   const points = AIMS.find((aim) => aim <= now - 0.5);

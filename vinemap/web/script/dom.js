@@ -2,15 +2,15 @@
 
 const SVG = "http://www.w3.org/2000/svg";
 
-function make(tag, attributes = {}, ...children) {
+export function make(tag, attributes = {}, ...children) {
   return fill(document.createElement(tag), attributes, children);
 }
 
-function draw(tag, attributes = {}, ...children) {
+export function draw(tag, attributes = {}, ...children) {
   return fill(document.createElementNS(SVG, tag), attributes, children);
 }
 
-function fill(node, attributes, children) {
+export function fill(node, attributes, children) {
   for (const [name, value] of Object.entries(attributes)) {
     if (name === "onclick") node.addEventListener("click", value);
     else if (value !== null && value !== undefined && value !== false) node.setAttribute(name, value === true ? "" : value);
@@ -19,20 +19,20 @@ function fill(node, attributes, children) {
   return node;
 }
 
-function byId(id) {
+export function byId(id) {
   return document.getElementById(id);
 }
 
 // A piece of the user's own text: isolated, so that right-to-left marks cannot reorder what stands beside it.
-function own(text, tag = "bdi", attributes = {}) {
+export function own(text, tag = "bdi", attributes = {}) {
   return make(tag, { dir: "auto", ...attributes }, String(text));
 }
 
-function icon(path) {
+export function icon(path) {
   return draw("svg", { viewBox: "0 0 24 24", width: 24, height: 24, "aria-hidden": "true", class: "icon" }, draw("path", { d: path }));
 }
 
-const ICONS = {
+export const ICONS = {
   plus: "M12 5v14M5 12h14",
   minus: "M5 12h14",
   whole: "M4 9V4h5M15 4h5v5M20 15v5h-5M9 20H4v-5",

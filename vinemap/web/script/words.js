@@ -1,22 +1,25 @@
 // Words and numbers in the reader's language and units.
 
-const ACRES_PER_HA = 1 / 0.40468564224;
-const FEET_PER_M = 1 / 0.3048;
+import { own } from "./dom.js";
 
-const words = { language: "en", units: "metric", texts: {} };
+const ACRES_PER_HA = 1 / 0.40468564224;
+export const FEET_PER_M = 1 / 0.3048;
+
+// Who changes the language or the units calls `changed`; the page puts in what it says again.
+export const words = { language: "en", units: "metric", texts: {}, changed: () => {} };
 
 // The text of a key; {name} is replaced by the value given for it. A text missing in one language is shown in English.
-function t(key, values = {}) {
+export function t(key, values = {}) {
   const text = words.texts[words.language][key] ?? words.texts.en[key] ?? key;
   return text.replace(/\{(\w+)\}/g, (whole, name) => (name in values ? String(values[name]) : whole));
 }
 
-function hasText(key) {
+export function hasText(key) {
   return key in words.texts.en;
 }
 
 // As t, but the values stay nodes: for sentences that hold the user's own text.
-function sentence(key, values = {}) {
+export function sentence(key, values = {}) {
   const text = words.texts[words.language][key] ?? words.texts.en[key] ?? key;
   return text.split(/(\{\w+\})/).map((piece) => {
     const name = /^\{(\w+)\}$/.exec(piece);
@@ -26,50 +29,50 @@ function sentence(key, values = {}) {
   });
 }
 
-function number(value, digits = 0) {
+export function number(value, digits = 0) {
   if (value === null || value === undefined) return "–";
   return value.toLocaleString(words.language, { minimumFractionDigits: digits, maximumFractionDigits: digits });
 }
 
-function percent(value, digits = 0) {
+export function percent(value, digits = 0) {
   if (value === null || value === undefined) return "–";
   return (value / 100).toLocaleString(words.language, { style: "percent", minimumFractionDigits: digits, maximumFractionDigits: digits });
 }
 
 // "31 to 47 %"
-function range(low, high, digits = 0) {
+export function range(low, high, digits = 0) {
   if (low === null || low === undefined || high === null || high === undefined) return t("range.none");
   return t("range", { low: number(low, digits), high: percent(high, digits) });
 }
 
-function area(hectares) {
+export function area(hectares) {
   if (hectares === null || hectares === undefined) return "–";
   const us = words.units === "us";
   return t(us ? "unit.acres" : "unit.ha", { value: number(us ? hectares * ACRES_PER_HA : hectares, 1) });
 }
 
-function areaNumber(hectares) {
+export function areaNumber(hectares) {
   return number(words.units === "us" ? hectares * ACRES_PER_HA : hectares, 1);
 }
 
-function metres(value, digits = 1) {
+export function metres(value, digits = 1) {
   const us = words.units === "us";
   return t(us ? "unit.ft" : "unit.m", { value: number(us ? value * FEET_PER_M : value, us ? Math.max(0, digits - 1) : digits) });
 }
 
-function day(iso) {
+export function day(iso) {
   const [year, month, date] = iso.slice(0, 10).split("-").map(Number);
   return new Date(Date.UTC(year, month - 1, date)).toLocaleDateString(words.language, {
     timeZone: "UTC", year: "numeric", month: "short", day: "numeric",
   });
 }
 
-function actionName(code) {
+export function actionName(code) {
   return hasText(`action.${code}`) ? t(`action.${code}`) : code;
 }
 
 // Put words on everything that carries a key.
-function label(root = document) {
+export function label(root = document) {
   for (const node of root.querySelectorAll("[data-t]")) node.textContent = t(node.dataset.t);
   for (const node of root.querySelectorAll("[data-label]")) {
     node.setAttribute("aria-label", t(node.dataset.label));

@@ -1,6 +1,19 @@
 // Start: open the store, show what it holds, then the board.
 
-const data = JSON.parse(byId("bench-data").textContent);
+import { ICONS, byId, icon, make } from "../../web/script/dom.js";
+import { label, number, t, words } from "../../web/script/words.js";
+import { enter, isComplete, place, say } from "./board.js";
+import { choice } from "./choice.js";
+import { data } from "./data.js";
+import { copy, save, shareable, tidy } from "./files.js";
+import { clearAll, hand, load, set, settings } from "./menu.js";
+import { addToPlan, allSamples, nextSample } from "./plan.js";
+import { addSample, listFound, listSamples, stepSample } from "./samples.js";
+import { note, settle } from "./status.js";
+import { kept, openStore, store } from "./store.js";
+import { log } from "./tally.js";
+import { refused } from "./turns.js";
+import { layBuds, moveToDue, openSample, pressed, stepCane, stepNode, undo } from "./work.js";
 
 function speak() {
   words.language = choice.language;
@@ -20,33 +33,8 @@ function speak() {
 }
 
 function explain() {
-  const figures = t("figures.text", { confidence: number(data.confidence, data.confidence % 1 ? 1 : 0) });
-  byId("figures-text").textContent = [figures, t(`likeness.${data.rho_from}`, { rho: number(data.rho, 2) })].join(" ");
-}
-
-// What depends on the plan and on the log, all over the page.
-function settle() {
-  found();
-  show();
-  if (byId("samples").open) listFound(byId("find").value);
-}
-
-function found() {
-  const samples = allSamples();
-  const nodes = rowsOf(samples).length;
-  const figures = { nodes: number(nodes), samples: number(nodes ? samples.filter((sample) => canesOf(sample).length).length : samples.length), open: number(unsaved()) };
-  write(".found", nodes ? "found" : samples.length ? "found.none" : "found.empty", figures);
-  byId("begin").textContent = t(nodes ? "begin.again" : "begin");
-}
-
-// A sentence in several places, of which one is on the screen.
-function write(places, key, values) {
-  for (const line of document.querySelectorAll(places)) line.replaceChildren(...sentence(key, values));
-}
-
-function enter() {
-  byId("start").hidden = true;
-  byId("work").hidden = false;
+  const meaning = t("figures.text", { confidence: number(data.confidence, data.confidence % 1 ? 1 : 0) });
+  byId("figures-text").textContent = [meaning, t(`correlation.${data.rho_from}`, { rho: number(data.rho, 2) })].join(" ");
 }
 
 function begin() {
@@ -88,8 +76,19 @@ function wire() {
   document.addEventListener("keydown", pressed);
 }
 
+// Another tab has written: where it has read the node on this screen, this screen goes on to the next.
+function changedElsewhere() {
+  const { sample, cane, node } = place;
+  if (place.open && isComplete(sample, cane, node)) {
+    moveToDue(sample, cane);
+    say("said.other", { sample, cane, node });
+  }
+  settle();
+}
+
 async function start() {
   words.texts = data.texts;
+  words.changed = speak;
   choice.language = data.language;
   addToPlan(data.samples);
   try {

@@ -1,0 +1,3 @@
+// What the reader has set; kept in the store.
+
+export const choice = { language: null, buds: 2, sound: false, vibrate: true, reader: "" };
