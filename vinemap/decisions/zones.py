@@ -11,32 +11,34 @@ from typing import Any
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import shapely
 import xarray as xr
 from affine import Affine
 from numpy.typing import NDArray
-from rasterio.features import shapes
 from scipy import ndimage
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
-from shapely.geometry import shape
 from shapely.geometry.base import BaseGeometry
 
 from vinemap.arrays import Array
 from vinemap.decisions.actions import own_rooted, prescribe, secondary_crop, target_nodes
 from vinemap.decisions.classes import Bounds, Ground, Sorter
+from vinemap.decisions.pieces import (
+    Labels,
+    borders,
+    connected,
+    joined,
+    outlines,
+    piece_means,
+    piece_sizes,
+    widest_neighbour,
+)
 from vinemap.reading.rows import row_direction
 from vinemap.settings import Settings
 from vinemap.terrain.grid import cell_size
-
-Labels = NDArray[np.int32]
 
 _COLUMNS = (
     *("zone", "block", "action", "area_ha", "vines", "injury_pct", "injury_low_pct", "injury_high_pct"),
     *("sure_pct", "target_nodes", "extra_pct", "nodes_to_keep", "nodes_to_keep_low", "nodes_to_keep_high"),
     *("crop_before_pct", "crop_after_pct", "trunk_dead_pct", "trunk_dead_low_pct", "trunk_dead_high_pct", "geometry"),
 )
-
 
 Averages = Callable[[gpd.GeoSeries], tuple[Array, Array]]
 """Gives the low and the high bound of the mean injury over each polygon, as fractions."""
@@ -209,116 +211,43 @@ def _pieces(window: _Window, strips: Labels | None, outline: BaseGeometry, cutte
         return [(window.row, *[np.nan] * (len(_FIGURES) - 2), outline)]
     # Ground beyond the block goes with its nearest cell, so that no piece is cut off from its neighbours.
     nearest = tuple(ndimage.distance_transform_edt(~own, return_distances=False, return_indices=True))
-    label = _connected(sorter.sort(window.ground)[nearest])
+    label = connected(sorter.sort(window.ground)[nearest])
     if strips is not None:
         rows = np.unique(strips[nearest], return_inverse=True)[1].reshape(own.shape).astype(np.int32)
-        by_row = sorter.sort(window.ground.each(partial(_mean, rows, own)))[rows]
+        by_row = sorter.sort(window.ground.each(partial(piece_means, rows, own)))[rows]
         if np.mean((by_row == sorter.sort(window.ground))[own]) >= cutter.whole_rows_share:
             label = rows
     label = _merged(label, own, window.ground, cutter.smallest, sorter)
-    means = window.ground.each(partial(_mean, label, own))
+    means = window.ground.each(partial(piece_means, label, own))
     sort = sorter.sort(means)
     chance = np.full(label.shape, np.nan)
     for one in np.unique(sort):
         here = own & (sort == one)[label]
         chosen = itemgetter(here)
         chance[here] = sorter.chance(int(one), window.ground.each(chosen), window.bounds.each(chosen))
-    sure = 100 * _mean(label, own, chance)
-    dead = means.dead, means.dead_low, _mean(label, own, window.bounds.dead[1])
+    sure = 100 * piece_means(label, own, chance)
+    dead = means.dead, means.dead_low, piece_means(label, own, window.bounds.dead[1])
     figures = (means.injury, means.acted_on, means.bare, means.hurt, means.hurt_high, *dead, sure)
-    ground = _tiled(label, window.transform, outline)
+    ground = outlines(label, window.transform, outline)
     found = zip(zip(*figures, strict=True), ground, strict=True)
     return [(window.row, *map(float, row), piece) for row, piece in found if not piece.is_empty]
-
-
-def _size(label: Labels, own: NDArray[np.bool_]) -> Array:
-    """Return the own cells of each piece."""
-    return np.bincount(label[own], minlength=label.max() + 1).astype(np.float64)
-
-
-def _mean(label: Labels, own: NDArray[np.bool_], values: Array) -> Array:
-    """Return the mean of own cells over each piece; NaN where a cell has none."""
-    sums, size = np.bincount(label[own], values[own], minlength=label.max() + 1), _size(label, own)
-    return np.asarray(np.divide(sums, size, out=np.full(size.shape, np.nan), where=size > 0))
-
-
-def _connected(sorts: Labels) -> Labels:
-    """Return pieces of side-by-side cells of one sort, numbered from 0."""
-    label, count = np.zeros(sorts.shape, np.int32), 0
-    for sort in np.unique(sorts):
-        here, found = ndimage.label(sorts == sort)
-        label[here > 0] = here[here > 0] + count - 1
-        count += found
-    return label
 
 
 def _merged(label: Labels, own: NDArray[np.bool_], ground: Ground, smallest: float, sorter: Sorter) -> Labels:
     """Join small pieces to their neighbours, and neighbours of one sort to each other, until neither is left."""
     while label.max() > 0:
-        first, second, border = _borders(label)
-        sort, size = sorter.sort(ground.each(partial(_mean, label, own))), _size(label, own)
+        first, second, border = borders(label)
+        sort, size = sorter.sort(ground.each(partial(piece_means, label, own))), piece_sizes(label, own)
         alike = sort[first] == sort[second]
         if alike.any():
-            joined = first[alike], second[alike]
+            pairs = first[alike], second[alike]
         else:
             small = np.flatnonzero(size < smallest)
             if not len(small):
                 break
-            joined = small, _longest(first, second, border, size)[small]
-        label = _joined(label, *joined)
+            pairs = small, widest_neighbour(first, second, border, size)[small]
+        label = joined(label, *pairs)
     return label
-
-
-def _borders(label: Labels) -> tuple[Labels, Labels, Array]:
-    """Return pairs of neighbouring pieces, each both ways, and the cell sides that they share."""
-    count = label.max() + 1
-    sides = ((label[:, :-1], label[:, 1:]), (label[:-1], label[1:]))
-    pairs = np.concatenate([np.stack([a[a != b], b[a != b]]) for a, b in sides], axis=1)
-    pairs = np.concatenate([pairs, pairs[::-1]], axis=1)
-    shared = coo_array((np.ones(pairs.shape[1]), pairs), shape=(count, count)).tocsr().tocoo()
-    return shared.row, shared.col, shared.data
-
-
-def _longest(first: Labels, second: Labels, border: Array, size: Array) -> Labels:
-    """Return the neighbour of each piece with the longest common border, the larger one of equals."""
-    order = np.lexsort((size[second], border, first))
-    best = np.zeros(len(size), np.int32)
-    best[first[order]] = second[order]
-    return best
-
-
-def _joined(label: Labels, one: Labels, other: Labels) -> Labels:
-    count = label.max() + 1
-    _, merged = connected_components(coo_array((np.ones(len(one)), (one, other)), shape=(count, count)), directed=False)
-    return np.asarray(merged, np.int32)[label]
-
-
-def _tiled(label: Labels, transform: Affine, outline: BaseGeometry) -> list[BaseGeometry]:
-    """Return the ground of each piece inside the outline; steps of the cells are smoothed by up to a cell."""
-    if label.max() == 0:
-        return [outline]
-    found = [(shape(geometry), int(value)) for geometry, value in shapes(label, transform=transform)]
-    smooth = shapely.coverage_simplify([geometry for geometry, _ in found], abs(transform.a))
-    parts, origin = shapely.get_parts(shapely.intersection(smooth, outline), return_index=True)
-    piece = np.array([value for _, value in found])[origin]
-    flat = shapely.get_dimensions(parts) == 2
-    parts, piece = parts[flat], piece[flat]
-    piece = _without_slivers(parts, piece, abs(transform.a) ** 2)
-    return [shapely.union_all(parts[piece == number]) for number in range(label.max() + 1)]
-
-
-def _without_slivers(parts: NDArray[Any], piece: Labels, cell_area: float) -> Labels:
-    """Give what the outline cuts off a piece, under four cells, to the neighbour with the longest common border."""
-    area = shapely.area(parts)
-    largest = np.zeros(piece.max() + 1)
-    np.maximum.at(largest, piece, area)
-    kept = piece.copy()
-    for k in np.flatnonzero((area < 4 * cell_area) & (area < largest[piece])):
-        shared = shapely.length(shapely.intersection(parts[k].boundary, parts))
-        shared[k] = 0
-        if shared.max() > 0:
-            kept[k] = piece[int(shared.argmax())]
-    return kept
 
 
 def _shared_vines(blocks: gpd.GeoDataFrame, zones: pd.DataFrame) -> pd.Series[int]:
