@@ -31,9 +31,10 @@ from vinemap.settings import Settings
 from vinemap.sheet import LANGUAGES, crew_sheet, write_pdf, write_sheet
 from vinemap.surface.fit import InjuryMap, injury_map, refuse_too_few
 from vinemap.surface.observations import Observations
-from vinemap.surface.trunks import wood_layers, wood_table
+from vinemap.surface.trunks import wood_layers
 from vinemap.survival.tables import block_table, sample_table
 from vinemap.survival.tally import pruning_reach, tally
+from vinemap.survival.wood import wood_table
 from vinemap.terrain.grid import block_grid, cell_size
 from vinemap.terrain.layers import terrain
 

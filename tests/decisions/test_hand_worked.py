@@ -21,9 +21,9 @@ import pytest
 from vinemap.decisions.actions import decide
 from vinemap.decisions.explain import ADVICE, explain_block
 from vinemap.settings import Settings
-from vinemap.surface.trunks import wood_table
 from vinemap.survival.tables import block_table
 from vinemap.survival.tally import pruning_reach, tally
+from vinemap.survival.wood import wood_table
 
 TABLE = """
 block            group     pruning roots    target samples read unread dead second trunks  action            keep crop

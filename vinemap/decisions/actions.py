@@ -72,7 +72,7 @@ def decide(blocks: pd.DataFrame, settings: Settings) -> pd.DataFrame:
         too few samples to say), map_no_live_bud_pct (else no_live_bud_pct, of the nodes that were cut), secondary_pct,
         secondary_low_pct, secondary_high_pct, species_group, nodes_per_vine, pruning_weight_kg (cane
         prunings of one vine), vine_spacing_m, own_rooted, trunk_dead_low_pct, trunk_hurt_pct, trunk_hurt_high_pct (of
-        `vinemap.surface.trunks.wood_table`), area_ha, normal_yield_t_ha.
+        `vinemap.survival.wood.wood_table`), area_ha, normal_yield_t_ha.
     settings : Settings
         The pruning rule, and ``surface.max_width``.
 

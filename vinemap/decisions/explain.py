@@ -26,7 +26,7 @@ def explain_block(block: pd.Series[Any], settings: Settings) -> list[str]:
     ----------
     block : Series
         A row of blocks.csv with every column of `vinemap.survival.tables.block_table`, the surface,
-        `vinemap.surface.trunks.wood_table` and `vinemap.decisions.actions.decide`; what is missing is not told.
+        `vinemap.survival.wood.wood_table` and `vinemap.decisions.actions.decide`; what is missing is not told.
     settings : Settings
         Of the run.
 
