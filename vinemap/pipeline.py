@@ -18,7 +18,7 @@ import xarray as xr
 from shapely.geometry import box
 
 from vinemap.decisions.actions import decide
-from vinemap.decisions.spring import SpringCheck, check_forecast, corrected, read_spring
+from vinemap.decisions.spring import SpringCheck, check_forecast, corrected
 from vinemap.decisions.worklist import work_list, write_work_list
 from vinemap.decisions.zones import action_zones
 from vinemap.errors import InputError, Problem, TooFewSamplesError
@@ -26,6 +26,7 @@ from vinemap.exports import tables as exports
 from vinemap.exports.navigation import write_navigation
 from vinemap.exports.summary import findings, verdict
 from vinemap.page import OnlineBasemap, write_page
+from vinemap.reading.shoots import read_shoots
 from vinemap.reading.vineyard import Vineyard, read_vineyard
 from vinemap.settings import Settings
 from vinemap.sheet import LANGUAGES, crew_sheet, write_pdf, write_sheet
@@ -177,7 +178,7 @@ def check_spring(folder: Path, counts: Path, progress: Progress = _quiet) -> tup
     """
     first = make_map(folder, progress)
     vineyard = first.vineyard
-    shoots = read_spring(counts, set(vineyard.samples["sample"]))
+    shoots = read_shoots(counts, set(vineyard.samples["sample"]))
     check = check_forecast(shoots, vineyard.samples, first.surface, vineyard.settings.survival.confidence)
     return check, _mapped(vineyard, corrected(first.tallies, shoots), progress)
 

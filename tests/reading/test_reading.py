@@ -11,8 +11,8 @@ import pytest
 import shapely
 
 from tests.builders import blocks, buds_table, only_problem, problems, samples_table, write_vineyard
-from vinemap.decisions.spring import read_spring
 from vinemap.errors import InputError
+from vinemap.reading.shoots import read_shoots
 from vinemap.reading.vineyard import read_vineyard
 
 
@@ -143,7 +143,7 @@ def test_missing_columns_of_files_with_names_of_their_own(folder: Path, tmp_path
     spring = tmp_path / "shoots.csv"
     spring.write_text("sample,shoots\nA1,3\n")
     with pytest.raises(InputError) as caught:
-        read_spring(spring, {"A1"})
+        read_shoots(spring, {"A1"})
     assert str(caught.value) == "shoots.csv: nodes: the column is missing; add it; the columns are sample, shoots"
 
 

@@ -3,46 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import xarray as xr
-from pydantic import ValidationInfo, field_validator
 from scipy.spatial import KDTree
 
 from vinemap.arrays import Array
-from vinemap.errors import Findings, InputError
-from vinemap.reading.cells import Count, Name, bad
-from vinemap.reading.schema import Row, check_rows, match_columns, names_of
-from vinemap.reading.tables import read_table
 from vinemap.survival.intervals import wilson
 from vinemap.terrain.grid import centres
 
 EDGES = (0.0, 10.0, 20.0, 40.0, 60.0, 80.0, 100.0)
 """Of the classes of the calibration table, percent of blind nodes foretold."""
-
 MORE, LESS = "more than foretold", "fewer than foretold"
-
-
-class SpringRow(Row):
-    """A row of spring counts: nodes left at pruning, and how many of them bear a shoot."""
-
-    sample: Name
-    nodes: Count
-    shoots: Count
-
-    @field_validator("shoots")
-    @classmethod
-    def _no_more_than_nodes(cls, shoots: int, info: ValidationInfo) -> int:
-        nodes = info.data.get("nodes")
-        if nodes is not None and shoots > nodes:
-            raise bad(
-                f"{shoots} nodes with a shoot of {nodes} nodes",
-                "count each node once, however many shoots it bears, and leave shoots from old wood out",
-            )
-        return shoots
 
 
 @dataclass(frozen=True)
@@ -69,49 +43,13 @@ class SpringCheck:
     left_out: dict[str, str]
 
 
-def read_spring(path: Path, known: set[str]) -> pd.DataFrame:
-    """Read a table of spring counts.
-
-    Parameters
-    ----------
-    path : Path
-        CSV or xlsx with the columns sample, nodes and shoots (nodes with at least one shoot).
-    known : set of str
-        Samples of the vineyard.
-
-    Returns
-    -------
-    DataFrame
-        sample, nodes, shoots; rows of one sample are added up.
-
-    Raises
-    ------
-    InputError
-        With every cell that cannot be used and every sample that is not known.
-    """
-    findings = Findings()
-    table = read_table(path, path.stem, findings)
-    if table is None:
-        raise InputError(findings.problems)
-    checked = check_rows(table, SpringRow, match_columns(table, SpringRow, {}, findings), findings)
-    for name, number in zip(names_of(checked, "sample"), table.numbers, strict=True):
-        if name is not None and name not in known:
-            findings.problem(
-                table.file, number, checked.column("sample"), f"{name!r} is no sample of the vineyard", "correct it"
-            )
-    if findings.problems:
-        raise InputError(findings.problems)
-    rows = pd.DataFrame([vars(row) for _, row in checked.good()], columns=["sample", "nodes", "shoots"])
-    return rows.groupby("sample", sort=False, as_index=False).sum()
-
-
 def check_forecast(counts: pd.DataFrame, samples: gpd.GeoDataFrame, grid: xr.Dataset, confidence: float) -> SpringCheck:
     """Hold spring counts against the map.
 
     Parameters
     ----------
     counts : DataFrame
-        Of `read_spring`.
+        Of `read_shoots`.
     samples : GeoDataFrame
         sample, block, geometry in the CRS of the grid.
     grid : Dataset (y, x)
@@ -177,7 +115,7 @@ def corrected(tallies: pd.DataFrame, counts: pd.DataFrame) -> pd.DataFrame:
     tallies : DataFrame
         Of `vinemap.survival.tally.tally`.
     counts : DataFrame
-        Of `read_spring`.
+        Of `read_shoots`.
 
     Returns
     -------
