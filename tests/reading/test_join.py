@@ -13,7 +13,8 @@ from shapely.geometry import MultiPolygon, Point, Polygon
 
 from tests.builders import CRS, EAST, NORTH, blocks, buds_table, only_problem, problems, samples, samples_table, square
 from vinemap.errors import Findings
-from vinemap.reading.join import join, metric_crs, refuse_strays
+from vinemap.reading.join import join
+from vinemap.reading.metric import metric_crs, refuse_strays
 from vinemap.reading.vineyard import Vineyard, read_vineyard
 from vinemap.settings import Settings
 

@@ -17,7 +17,8 @@ from vinemap.errors import Findings, InputError, Problem
 from vinemap.reading.blocks import read_blocks, repair, warn_of_overlaps
 from vinemap.reading.buds import read_buds, read_wood
 from vinemap.reading.elevation import read_elevation
-from vinemap.reading.join import join, metric_crs, refuse_strays
+from vinemap.reading.join import join
+from vinemap.reading.metric import metric_crs, refuse_strays
 from vinemap.reading.samples import read_samples, refuse_mistaken_axes, refuse_placeless
 from vinemap.reading.schema import BlockRow, CountRow, NodeRow, Row, SampleRow, WoodRow
 from vinemap.settings import SETTINGS_FILE, Settings, load_settings
