@@ -19,12 +19,13 @@ from shapely.geometry import box
 
 from vinemap.decisions.actions import decide
 from vinemap.decisions.spring import SpringCheck, check_forecast, corrected
-from vinemap.decisions.worklist import work_list, write_work_list
+from vinemap.decisions.worklist import work_list
 from vinemap.decisions.zones import action_zones
 from vinemap.errors import InputError, Problem, TooFewSamplesError
 from vinemap.exports import tables as exports
 from vinemap.exports.navigation import write_navigation
 from vinemap.exports.summary import findings, verdict
+from vinemap.exports.workbook import write_workbook
 from vinemap.page import OnlineBasemap, write_page
 from vinemap.reading.shoots import read_shoots
 from vinemap.reading.vineyard import Vineyard, read_vineyard
@@ -310,7 +311,7 @@ def _fill(stage: Path, run: MapRun, earlier: Path | None = None, *, pdf: bool = 
     layers = {"blocks": run.blocks, "samples": run.samples, "zones": run.zones}
     for name, table in {**layers, "worklist": run.work}.items():
         exports.write_csv(table, stage / f"{name}.csv")
-    write_work_list(run.work, stage / "worklist.xlsx", settings.work.currency)
+    write_workbook(run.work, stage / "worklist.xlsx", settings.work.currency)
     exports.write_geopackage(layers, stage / "vineyard.gpkg")
     exports.write_injury(run.surface, stage / "injury.tif")
     (stage / "navigation").mkdir()

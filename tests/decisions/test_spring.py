@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from itertools import pairwise
-from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
@@ -14,8 +13,6 @@ from shapely.geometry import box
 from statsmodels.stats.proportion import proportion_confint
 
 from vinemap.decisions.spring import EDGES, LESS, MORE, check_forecast, corrected, spring_findings
-from vinemap.errors import InputError
-from vinemap.reading.shoots import read_shoots
 from vinemap.settings import Settings
 from vinemap.surface.fit import injury_map
 from vinemap.terrain.grid import block_grid
@@ -129,30 +126,6 @@ def test_samples_off_the_map() -> None:
         "No sample that was counted can be compared with the map.",
         "Left out: s0 (its block has no cell of the map).",
     ]
-
-
-def test_reading(tmp_path: Path) -> None:
-    """Rows of a sample add up; column names are matched as everywhere."""
-    path = tmp_path / "counts.csv"
-    path.write_text("Sample;Nodes;Shoots\ns0;20;15\ns1;40;30\ns0;20;13\n", encoding="utf-8")
-    assert read_shoots(path, {"s0", "s1"}).to_dict("list") == {
-        "sample": ["s0", "s1"],
-        "nodes": [40, 40],
-        "shoots": [28, 30],
-    }
-
-
-def test_faults_are_named(tmp_path: Path) -> None:
-    """More shoots than nodes, an unknown sample, half a shoot: each with its row."""
-    path = tmp_path / "counts.csv"
-    path.write_text("sample,nodes,shoots\ns0,20,25\nzz,40,30\ns0,20,1.5\n", encoding="utf-8")
-    with pytest.raises(InputError) as caught:
-        read_shoots(path, {"s0"})
-    assert sorted(problem.row for problem in caught.value.problems) == [2, 3, 4]
-    empty = tmp_path / "empty.csv"
-    empty.write_text("")
-    with pytest.raises(InputError):
-        read_shoots(empty, {"s0"})
 
 
 def test_the_map_learns() -> None:

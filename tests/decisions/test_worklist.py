@@ -1,12 +1,9 @@
-"""The work list adds up by hand, invents no price, and opens as a spreadsheet."""
+"""The work list adds up by hand and invents no price."""
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import geopandas as gpd
 import numpy as np
-import openpyxl
 import pandas as pd
 import pytest
 from hypothesis import given
@@ -14,7 +11,7 @@ from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 from shapely.geometry import box
 
-from vinemap.decisions.worklist import totals, visiting_order, work_list, write_work_list
+from vinemap.decisions.worklist import totals, visiting_order, work_list
 from vinemap.settings import Settings
 
 X, Y = 500_000.0, 4_800_000.0
@@ -140,24 +137,6 @@ def test_blocks_without_vines() -> None:
     """No vines known: no hours and no cost rather than none needed."""
     table = listed(PRICED, vines=pd.array([pd.NA] * 5, dtype="Int64"))
     assert table.loc[table["action"] != "no_data", ["vines_to_work", "hours", "cost"]].isna().all(axis=None)
-
-
-def test_spreadsheet(tmp_path: Path) -> None:
-    """The xlsx opens with a frozen heading, a total that adds up, names that stay text, and cautions behind it."""
-    path = tmp_path / "worklist.xlsx"
-    table = listed(PRICED, block=["=1+1", "A", "B", "C", "D"])
-    write_work_list(table, path, currency="$")
-    book = openpyxl.load_workbook(path)
-    sheet = book.active
-    assert "hands behind the blade" in book["cautions"]["A1"].value
-    head = [cell.value for cell in sheet[1]]
-    assert sheet.freeze_panes == "D2"
-    assert sheet.max_row == 7
-    costs = [sheet.cell(row, head.index("cost ($)") + 1).value for row in range(2, 7)]
-    assert sheet.cell(7, head.index("cost ($)") + 1).value == pytest.approx(sum(costs))
-    names = [sheet.cell(row, head.index("block") + 1) for row in range(2, 8)]
-    assert all(cell.data_type == "s" for cell in names)
-    assert names[-1].value == "Total, zones without figures left out"
 
 
 def test_vines_to_retrain_are_the_zone_s_own() -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
@@ -11,7 +10,6 @@ import pandas as pd
 
 from vinemap.arrays import Array
 from vinemap.decisions.actions import LOOK_AGAIN, NO_DATA, REPLANT, RETRAIN
-from vinemap.resources import texts
 from vinemap.settings import Settings
 
 HOUR = "hour"
@@ -106,48 +104,6 @@ def visiting_order(zones: gpd.GeoDataFrame, order: str) -> list[int]:
         route.append(nearest)
         left.remove(nearest)
     return route
-
-
-def write_work_list(table: pd.DataFrame, path: Path, currency: str = "") -> None:
-    """Write the work list as a spreadsheet (.xlsx) with a line of totals, and the cautions on a sheet of their own.
-
-    Parameters
-    ----------
-    table : DataFrame
-        Of `work_list`.
-    path : Path
-        File to write.
-    currency : str
-        For the heading of the cost.
-    """
-    label = "Total, zones without figures left out" if table["action"].eq(NO_DATA).any() else "Total"
-    sums = pd.DataFrame([totals(table)]).assign(block=label)
-    whole = pd.concat([table.astype(object), sums.astype(object)], ignore_index=True)[list(table)]
-    shown = whole.rename(columns={"cost": f"cost ({currency})"} if currency else {})
-    with pd.ExcelWriter(path, engine="openpyxl") as book:
-        shown.to_excel(book, sheet_name="work", index=False, freeze_panes=(1, 3))
-        sheet = book.sheets["work"]
-        sheet.auto_filter.ref = f"A1:{sheet.cell(1, len(shown.columns)).column_letter}{len(table) + 1}"
-        for column, name in enumerate(shown, start=1):
-            cells = sheet.column_dimensions[sheet.cell(1, column).column_letter]
-            cells.width = max(len(str(name)), *(len(_shown(value)) for value in shown[name])) + 2
-            number = "0.00" if name == "area_ha" or str(name).startswith("cost") else "0.0" if name == "hours" else "0"
-            for (cell,) in sheet.iter_rows(min_row=2, min_col=column, max_col=column):
-                if isinstance(cell.value, str):
-                    cell.data_type = "s"  # a name that begins with = is no formula
-                else:
-                    cell.number_format = number
-        sheet.page_setup.orientation, sheet.page_setup.fitToHeight = "landscape", 0
-        sheet.sheet_properties.pageSetUpPr.fitToPage = True
-        sheet.print_title_rows = "1:1"
-        cautions = book.book.create_sheet("cautions")
-        for key in ("tools", "cold", "buds", "budbreak", "look_alike", "advice"):
-            cautions.append([texts("vinemap.page")["en"][f"caution.{key}"]])
-        cautions.column_dimensions["A"].width = 120
-
-
-def _shown(value: object) -> str:
-    return f"{value:.2f}" if isinstance(value, float) else str(value)
 
 
 def _shares(table: pd.DataFrame, blocks: pd.DataFrame) -> dict[str, Array]:

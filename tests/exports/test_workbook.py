@@ -1,0 +1,44 @@
+"""The work list opens as a spreadsheet."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import openpyxl
+import pandas as pd
+import pytest
+
+from vinemap.exports.workbook import write_workbook
+
+
+def test_spreadsheet(tmp_path: Path) -> None:
+    """The xlsx opens with a frozen heading, a total that adds up, names that stay text, and cautions behind it."""
+    path = tmp_path / "worklist.xlsx"
+    table = pd.DataFrame(
+        {
+            "visit": [1, 2, 3],
+            "zone": [2, 1, 3],
+            "block": ["=1+1", "A", "B"],
+            "action": ["retrain", "keep_more", "no_data"],
+            "area_ha": [1.0, 1.5, 0.5],
+            "vines": pd.array([1000, 1500, 500], dtype="Int64"),
+            "nodes_to_keep": [np.nan, 54.0, np.nan],
+            "vines_to_work": [800.0, 1500.0, 0.0],
+            "hours": [80.0, 93.75, np.nan],
+            "stakes_pieces": [800.0, 0.0, 0.0],
+            "cost": [2800.0, 1875.0, 0.0],
+        }
+    )
+    write_workbook(table, path, currency="$")
+    book = openpyxl.load_workbook(path)
+    sheet = book.active
+    assert "hands behind the blade" in book["cautions"]["A1"].value
+    head = [cell.value for cell in sheet[1]]
+    assert sheet.freeze_panes == "D2"
+    assert sheet.max_row == 5
+    assert sheet.cell(5, head.index("cost ($)") + 1).value == pytest.approx(2800 + 1875)
+    assert sheet.cell(5, head.index("hours") + 1).value == pytest.approx(80 + 93.75)
+    names = [sheet.cell(row, head.index("block") + 1) for row in range(2, 6)]
+    assert all(cell.data_type == "s" for cell in names)
+    assert names[-1].value == "Total, zones without figures left out"
