@@ -112,6 +112,22 @@ def write_vineyard(folder: Path, *, skip: tuple[str, ...] = ()) -> Path:
     return folder
 
 
+def write_large_vineyard(folder: Path, count: int = 500) -> Path:
+    """Write so many blocks in rows of 25, ten samples in each, fifteen nodes of each; all primaries dead."""
+    places = np.array([(120.0 * (i % 25), 120.0 * (i // 25)) for i in range(count)])
+    frame = {"block": [f"b{i}" for i in range(count)]}
+    gpd.GeoDataFrame(frame, geometry=[square(*place) for place in places], crs=CRS).to_file(folder / "blocks.gpkg")
+    owner = np.repeat(np.arange(count), 10)
+    east = EAST + places[owner, 0] + np.tile(np.arange(5, 95, 9), count)
+    points = gpd.GeoSeries(gpd.points_from_xy(east, NORTH + 50 + places[owner, 1]), crs=CRS).to_crs(4326)
+    names = [f"s{i}" for i in range(len(owner))]
+    pd.DataFrame({"sample": names, "lon": points.x, "lat": points.y}).to_csv(folder / "samples.csv", index=False)
+    buds = {"sample": np.repeat(names, 15), "cane": 1, "node": np.tile(np.arange(1, 16), len(names))}
+    buds |= {"primary": "dead", "secondary": "alive", "tertiary": ""}
+    pd.DataFrame(buds).to_csv(folder / "buds.csv", index=False)
+    return folder
+
+
 def problems(folder: Path) -> list[str]:
     """Return the problems of a folder as they are printed; none where it reads."""
     try:

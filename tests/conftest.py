@@ -9,9 +9,16 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import HealthCheck, settings
 from playwright.sync_api import sync_playwright
 
 from tests.builders import write_vineyard
+
+# No example is judged by how long it takes; on the build server every run tries the same ones.
+settings.register_profile(
+    "vinemap", deadline=None, derandomize=bool(os.environ.get("CI")), suppress_health_check=[HealthCheck.too_slow]
+)
+settings.load_profile("vinemap")
 
 
 @pytest.fixture

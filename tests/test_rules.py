@@ -7,7 +7,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 from hypothesis import given
-from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
@@ -66,7 +65,6 @@ def test_no_number_past_the_ceiling() -> None:
     assert np.isnan(more("replacement", 100, 0.0))
 
 
-@hypothesis_settings(deadline=None)
 @given(st.floats(0, 100), st.floats(0, 100), st.sampled_from(["proportional", "stepped", "replacement"]))
 def test_more_dead_never_means_fewer_nodes(one: float, other: float, rule: str) -> None:
     """Every rule rises with the injury, and keeps giving no number once it has given none."""

@@ -6,7 +6,6 @@ import numpy as np
 import pandas as pd
 import pytest
 from hypothesis import given
-from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
 from vinemap.decisions.actions import ACTIONS, decide
@@ -118,7 +117,6 @@ def test_buds_alone_say_check_the_wood_and_no_more() -> None:
     assert one(map_injury_pct=70.0, no_live_bud_pct=51.0)["action"] == "check_wood"
 
 
-@hypothesis_settings(deadline=None)
 @given(
     injury=st.floats(0, 100),
     bare=st.one_of(st.none(), st.floats(0, 100)),

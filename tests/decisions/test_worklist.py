@@ -98,7 +98,7 @@ def test_one_missing_price_leaves_its_lines_without_cost() -> None:
     assert table.loc["keep_more", "cost"] == pytest.approx(1250)
 
 
-@hypothesis_settings(deadline=None, max_examples=30)
+@hypothesis_settings(max_examples=30)
 @given(st.integers(1, 50))
 def test_linear_in_vines(times: int) -> None:
     """So many times the vines: so many times the hours, pieces and cost."""

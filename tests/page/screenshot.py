@@ -20,7 +20,7 @@ def screenshot(map_file: Path, out: Path, width: int = 1280, height: int = 800) 
         page = browser.new_page(viewport={"width": width, "height": height})
         page.goto(map_file.resolve().as_uri())
         page.wait_for_selector("html[data-ready]")
-        page.wait_for_timeout(300)
+        page.evaluate("() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))")
         picture = Image.open(io.BytesIO(page.screenshot())).convert("RGB")
         browser.close()
     if out.suffix == ".png":

@@ -58,7 +58,28 @@ class Opened:
         )
         self.page.mouse.move(x + 1, y)
         self.page.mouse.move(x, y)
-        self.page.evaluate("() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))")
+        self.page.evaluate(FRAMES)
+
+    def at_rest(self) -> None:
+        """Wait until no transition, zoom or pan is under way, and what they led to is laid out."""
+        self.page.wait_for_function(
+            "() => !document.getAnimations().length && !map_vineyard._animatingZoom"
+            " && !map_vineyard._panAnim?._inProgress"
+        )
+        self.page.evaluate(FRAMES)
+
+    def pick_layer(self, layer: str) -> None:
+        """Choose a layer and wait for its legend, which is written in one step with the painting."""
+        choice = self.page.locator(f"#layer-choice input[value={layer}]")
+        if not choice.is_checked():
+            self.after("document.querySelector('#legend').innerText", choice.check)
+
+    def after(self, what: str, act: Callable[[], Any]) -> Any:
+        """Act, wait until the value of a JavaScript expression is another than before, and return it."""
+        before = self.page.evaluate(what)
+        act()
+        self.page.wait_for_function(f"before => ({what}) !== before", arg=before)
+        return self.page.evaluate(what)
 
     def shot(self, name: str) -> None:
         """Keep a screenshot to look at."""
@@ -67,6 +88,8 @@ class Opened:
 
 
 Open = Callable[..., Opened]
+
+FRAMES = "() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))"  # painted, and seen
 
 
 @pytest.fixture
@@ -77,7 +100,6 @@ def opened(browser: Any) -> Iterator[Open]:
     def open_file(path: Path, viewport: dict[str, int] = DESK, **options: Any) -> Opened:
         context = browser.new_context(viewport=viewport, **options)
         contexts.append(context)
-        context.set_default_timeout(8000)
         page = context.new_page()
         result = Opened(page)
 
@@ -93,7 +115,7 @@ def opened(browser: Any) -> Iterator[Open]:
         page.on("pageerror", lambda error: result.said.append(str(error)))
         page.on("dialog", lambda dialog: (result.said.append(dialog.message), dialog.dismiss()))
         page.goto(path.as_uri())
-        page.wait_for_selector("html[data-ready]", timeout=20_000)
+        page.wait_for_selector("html[data-ready]")
         return result
 
     yield open_file
@@ -108,9 +130,9 @@ def file(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return path
 
 
-def _pixels(page: Any, pane: str) -> str:
-    """A canvas as text, to see whether a drawing changed."""
-    return str(page.evaluate(f"document.querySelector('.leaflet-{pane}-pane canvas').toDataURL()"))
+def _picture(pane: str) -> str:
+    """An expression for a canvas as text, to see whether a drawing changed."""
+    return f"document.querySelector('.leaflet-{pane}-pane canvas').toDataURL()"
 
 
 def _lonlat(case: PageCase, points: list[Point]) -> list[list[float]]:
@@ -145,12 +167,10 @@ def _percent(text: str) -> int:
 # --- drawing and layers -------------------------------------------------------------------------------------------
 
 
-def test_page_opens_quietly_and_soon(opened: Open, file: Path) -> None:
-    """No message, no request, drawn within 3 s even on a busy build server (1.5 s is the aim on a free machine)."""
+def test_page_opens_quietly(opened: Open, file: Path) -> None:
+    """No message, no request. How soon it is drawn is measured by ``tests.benchmarks.page``."""
     page = opened(file)
     assert page.quiet(), (page.said, page.asked)
-    drawn = page.page.evaluate("performance.getEntriesByName('vinemap-drawn')[0].startTime")
-    assert drawn < 3000
     page.shot("desk")
 
 
@@ -160,18 +180,15 @@ def test_every_layer_and_tissue_draws_and_has_its_legend(opened: Open, file: Pat
     page.page.click("#open-layers")
     pictures, legends = set(), set()
     for layer in LAYERS:
-        page.page.check(f"#layer-choice input[value={layer}]")
-        page.page.wait_for_timeout(60)
+        page.pick_layer(layer)
         legends.add(page.page.inner_text("#legend"))
         if layer != "none":
-            pictures.add(_pixels(page.page, "surface"))
+            pictures.add(page.page.evaluate(_picture("surface")))
             page.shot(f"layer_{layer}")
     assert len(pictures) == len(legends) - 1 == 5
-    page.page.check("#layer-choice input[value=injury]")
+    page.pick_layer("injury")
     for tissue in ("secondary", "no_live_bud"):
-        page.page.click(f"#tissues [value={tissue}]")
-        page.page.wait_for_timeout(60)
-        pictures.add(_pixels(page.page, "surface"))
+        pictures.add(page.after(_picture("surface"), page.page.locator(f"#tissues [value={tissue}]").click))
         assert "0%\n25%\n50%\n75%\n100%" in page.page.inner_text("#legend").replace("\n\n", "\n")
         assert page.page.is_disabled("#layer-choice input[value=chance]")
     assert len(pictures) == 7
@@ -183,10 +200,7 @@ def test_every_overlay_switches(opened: Open, file: Path) -> None:
     page = opened(file)
     page.page.click("#open-layers")
     for name in ("samples", "names", "zones", "few", "contours"):
-        before = _pixels(page.page, "marks")
-        page.page.locator(f"#overlay-choice input[value={name}]").click()
-        page.page.wait_for_timeout(60)
-        assert _pixels(page.page, "marks") != before, name
+        page.after(_picture("marks"), page.page.locator(f"#overlay-choice input[value={name}]").click)
     assert page.quiet(), page.said
 
 
@@ -209,8 +223,7 @@ def test_circles_take_colour_only_where_the_legend_explains_it(opened: Open, fil
     places = _on_screen(page.page, _lonlat(case, list(case.samples.geometry)))
     white = {}
     for layer in ("injury", "chance", "low", "action", "none"):
-        page.page.check(f"#layer-choice input[value={layer}]")
-        page.page.wait_for_timeout(60)
+        page.pick_layer(layer)
         colours = page.page.evaluate(
             "(places) => { const c = document.querySelector('.leaflet-marks-pane canvas');"
             "const copy = document.createElement('canvas'); copy.width = c.width; copy.height = c.height;"
@@ -318,7 +331,7 @@ def test_keyboard_reads_what_is_under_the_cross(opened: Open, file: Path) -> Non
     assert "Arrow keys" in label
     page.page.keyboard.press("ArrowUp")
     page.page.keyboard.press("ArrowUp")
-    page.page.wait_for_timeout(700)
+    page.page.wait_for_function("() => document.querySelector('#said').textContent")
     assert page.page.evaluate("document.querySelector('#aim').classList.contains('on')")
     spoken = page.page.inner_text("#said")
     assert re.match(r"(.+: \d+% of primary buds dead|No block here)", spoken), spoken
@@ -414,8 +427,7 @@ def test_change_since_an_earlier_map(opened: Open, tmp_path: Path) -> None:
     write_page(tmp_path / "map.html", **case.arguments(), compare=then)
     page = opened(tmp_path / "map.html")
     page.page.click("#open-layers")
-    page.page.check("#layer-choice input[value=change]")
-    page.page.wait_for_timeout(60)
+    page.pick_layer("change")
     assert "in points" in page.page.inner_text("#legend")
     place = gpd.GeoSeries([case.blocks.geometry.iloc[2].centroid], crs=case.blocks.crs).to_crs(4326).iloc[0]
     page.look_at(place.x, place.y)
@@ -435,8 +447,7 @@ def test_spanish_leaves_no_english_behind(opened: Open, file: Path) -> None:
     page.page.click("#open-layers")
     english = set(_lines(page.page.inner_text("body")))
     page.page.click("#languages [value=es]")
-    page.page.wait_for_timeout(60)
-    assert page.page.evaluate("document.documentElement.lang") == "es"
+    page.page.wait_for_selector("html[lang=es]")
     spanish = _lines(page.page.inner_text("body"))
     names = {*page_case().blocks["block"], *page_case().blocks["variety"].dropna(), "Larkspur Bench"}
     kept = [line for line in spanish if line in english and re.search("[a-z]{4}", line) and line not in names]
@@ -570,11 +581,11 @@ def test_browser_too_old_to_unpack_still_serves_the_figures(opened: Open, file: 
 def test_policy_holds_against_a_script_that_got_in(opened: Open, file: Path) -> None:
     """Even if markup reached the page, the policy runs no inline handler and fetches nothing."""
     page = opened(file)
-    page.page.evaluate(
-        "() => { document.body.insertAdjacentHTML('beforeend', '<img src=\"https://example.org/x.png\""
-        ' onerror="window.ran = 1">\'); }'
+    page.page.evaluate(  # an error event that a listener hears would have run the handler in the markup before it
+        "() => new Promise((done) => { document.body.insertAdjacentHTML('beforeend', '<img"
+        ' src="https://example.org/x.png" onerror="window.ran = 1">\');'
+        " document.body.lastElementChild.addEventListener('error', done, { once: true }); }).then(() => true)"
     )
-    page.page.wait_for_timeout(200)
     assert page.page.evaluate("window.ran") is None
     assert page.asked == []
 
@@ -586,8 +597,8 @@ def test_online_ground_is_asked_only_when_switched_on(opened: Open, tmp_path: Pa
     page = opened(tmp_path / "map.html")
     assert page.quiet(), (page.said, page.asked)
     page.page.click("#open-layers")
-    page.page.check("#overlay-choice input[value=online]")
-    page.page.wait_for_timeout(300)
+    with page.page.expect_event("requestfailed"):
+        page.page.check("#overlay-choice input[value=online]")
     assert page.asked
     assert all(url.startswith("https://tiles.example.org/") for url in page.asked)
     assert page.page.inner_text("#credit") == "© <b>somebody</b>"
@@ -668,7 +679,7 @@ def test_phone_of_360_pixels(opened: Open, file: Path) -> None:
     page.shot("phone_readout")
     assert page.page.inner_text("#readout .where b") == "Brook End"
     page.page.tap("#readout .go")
-    page.page.wait_for_timeout(300)
+    page.at_rest()
     assert page.page.inner_text("#detail-name") == "Brook End"
     page.shot("phone_detail")
     wide = page.page.evaluate(
@@ -677,7 +688,7 @@ def test_phone_of_360_pixels(opened: Open, file: Path) -> None:
     )
     assert wide == []
     page.page.tap("#fold")
-    page.page.wait_for_timeout(300)
+    page.at_rest()
     assert page.page.get_attribute("#fold", "aria-expanded") == "false"
     assert not page.page.is_visible("#detail-name")
     assert page.quiet(), page.said
@@ -728,7 +739,7 @@ def test_larger_letters_of_the_reader_are_honoured(opened: Open, file: Path, vie
     sizes += "getComputedStyle(document.querySelector(s)).fontSize))"
     before = np.array(page.page.evaluate(sizes))
     page.page.evaluate("document.documentElement.style.fontSize = '24px'")
-    page.page.wait_for_timeout(100)
+    page.at_rest()
     page.shot(f"large_type_{viewport['width']}")
     np.testing.assert_allclose(page.page.evaluate(sizes), 1.5 * before, rtol=1e-3)
     out = page.page.evaluate(
@@ -783,7 +794,8 @@ def test_print_is_a_clean_sheet(opened: Open, file: Path, paper: str, width: int
     assert 1 <= len(re.findall(rb"/Type\s*/Page\b", pdf)) <= 2
     page.page.set_viewport_size({"width": round((width - 24) / 25.4 * 96), "height": 1000})
     page.page.emulate_media(media="print")
-    page.page.wait_for_timeout(200)
+    page.page.wait_for_selector("body.printing")
+    page.at_rest()
     text = page.page.inner_text("body")
     for words in ("Larkspur Bench", "Freeze of Jan 22, 2026", "map made Jan 28, 2026", "Blocks, worst first",
                   "Brook End", "What to do", "Razors and pruners", "Sources", "Primary buds, dead"):  # fmt: skip
@@ -827,7 +839,7 @@ def test_axe_finds_nothing(opened: Open, file: Path, viewport: dict[str, int]) -
     }
     for place, control in clicks.items():
         page.page.evaluate(f"document.querySelector('{control}').click()")
-        page.page.wait_for_timeout(250)
+        page.at_rest()
         found = axe.Axe().run(page.page).response["violations"]
         assert [(v["id"], [n["html"][:120] for n in v["nodes"]]) for v in found] == [], place
 
@@ -895,8 +907,7 @@ def test_what_is_missing_is_left_out(opened: Open, tmp_path: Path, change: Calla
     page = opened(tmp_path / "map.html")
     page.page.click("#open-layers")
     for layer in ("action", "injury"):
-        page.page.check(f"#layer-choice input[value={layer}]")
-        page.page.wait_for_timeout(60)
+        page.pick_layer(layer)
     rows = page.page.locator("#ranks .rank")
     texts = [page.page.inner_text("body")]
     for k in sorted({0, rows.count() - 1}):
@@ -921,20 +932,25 @@ def test_what_is_missing_is_left_out(opened: Open, tmp_path: Path, change: Calla
 
 
 def test_500_blocks_and_5000_samples_stay_fluid(opened: Open, tmp_path: Path) -> None:
-    """A redraw after a move takes less than a quarter of a second even without a graphics card."""
+    """A move paints each layer once, from what is ready: no grid is coloured again, and no circle is drawn anew."""
     write_page(tmp_path / "map.html", **page_case(500, 10, cell=6.0).arguments())
     page = opened(tmp_path / "map.html")
-    assert page.page.evaluate("performance.getEntriesByName('vinemap-drawn')[0].startTime") < 6000
-    times = page.page.evaluate(
-        "async () => { const times = []; for (let k = 0; k < 9; k += 1) { const start = performance.now();"
-        "map_vineyard.panBy([30, 20], {animate: false}); await new Promise(requestAnimationFrame);"
-        "times.push(performance.now() - start); } return times.sort((a, b) => a - b); }"
+    done = page.page.evaluate(
+        "async () => { const done = {}; for (const kind of"
+        " [OffscreenCanvasRenderingContext2D, CanvasRenderingContext2D, ImageBitmapRenderingContext])"
+        " for (const act of ['putImageData', 'arc', 'drawImage', 'transferFromImageBitmap'])"
+        " if (kind.prototype[act]) { const own = kind.prototype[act]; kind.prototype[act] = function (...given)"
+        " { done[act] = (done[act] ?? 0) + 1; return own.apply(this, given); }; }"
+        " map_vineyard.panBy([30, 20], {animate: false}); await new Promise(requestAnimationFrame); return done; }"
     )
-    assert times[4] < 250
+    assert done["transferFromImageBitmap"] == 3
+    assert done["drawImage"] > 4000, "the circles are not in sight: this test sees nothing"
+    assert "putImageData" not in done
+    assert "arc" not in done
     page.page.fill("#find", "Block 77")
     assert page.page.locator("#ranks .who b").all_text_contents() == ["Block 77"]
     page.page.fill("#find", "")
     page.page.evaluate("document.querySelector('#whole').click()")
-    page.page.wait_for_timeout(300)
+    page.at_rest()
     page.shot("large")
     assert page.quiet(), page.said
