@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import os
 import shutil
+import subprocess
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import matplotlib
 import pytest
 from hypothesis import HealthCheck, settings
 from playwright.sync_api import sync_playwright
@@ -38,6 +40,21 @@ def chromium_path() -> str:
             pytest.fail("no Chromium on this machine, and CI is set")
         pytest.skip("no Chromium on this machine")
     return path
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _fonts(tmp_path_factory: pytest.TempPathFactory) -> None:
+    """Without one font on the machine Chromium writes nothing and crashes: then the ones that matplotlib carries."""
+    tool = shutil.which("fc-list")
+    if tool and not subprocess.run([tool], capture_output=True, check=False).stdout:
+        home = tmp_path_factory.mktemp("fonts")
+        carried = Path(matplotlib.get_data_path(), "fonts", "ttf")
+        (home / "fonts.conf").write_text(
+            '<?xml version="1.0"?><!DOCTYPE fontconfig SYSTEM "urn:fontconfig:fonts.dtd">'
+            f"<fontconfig><dir>{carried}</dir><cachedir>{home}</cachedir></fontconfig>",
+            encoding="utf-8",
+        )
+        os.environ["FONTCONFIG_FILE"] = str(home / "fonts.conf")
 
 
 @pytest.fixture(scope="session")

@@ -5,16 +5,21 @@ const map = window[container.id];
 const painters = {};
 let readable = null;
 
+// How much of the map's edges lies under the page's own boxes.
+function covered(whole = narrow() || shallow()) {
+  return {
+    top: shallow() ? byId("readout").getBoundingClientRect().height : 0,
+    right: narrow() ? 44 : byId("layers").hidden ? 56 : 370,
+    bottom: Math.min(byId("low").getBoundingClientRect().height, map.getSize().y / 2.2) * (whole ? 1 : 0.4),
+  };
+}
+
 function fit([x0, y0, x1, y1], room = 1) {
   const [west, north] = toLonLat(x0, y0);
   const [east, south] = toLonLat(x1, y1);
-  const low = byId("low").getBoundingClientRect().height;
   const pad = Math.round((shallow() ? 12 : 24) + (1 - room) * 200);
-  const top = pad + (shallow() ? byId("readout").getBoundingClientRect().height : 0);
-  const right = narrow() ? 44 : byId("layers").hidden ? 56 : 370;
-  map.fitBounds([[south, west], [north, east]], {
-    animate: false, maxZoom: 19, paddingTopLeft: [pad, top], paddingBottomRight: [pad + right, pad + Math.min(low, map.getSize().y / 2.2) * (narrow() || shallow() || room < 1 ? 1 : 0.4)],
-  });
+  const { top, right, bottom } = covered(narrow() || shallow() || room < 1);
+  map.fitBounds([[south, west], [north, east]], { animate: false, maxZoom: 19, paddingTopLeft: [pad, pad + top], paddingBottomRight: [pad + right, pad + bottom] });
 }
 
 // All words again, after the language or the units have changed.

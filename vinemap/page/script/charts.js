@@ -40,7 +40,7 @@ function nodeChart(block) {
   const width = 34 + last * wide + 8;
   const [top, tall] = [20, 92];
   const kept = Math.min(reach, last);
-  const chart = draw("svg", { viewBox: `0 0 ${Math.max(width, 300)} 150`, class: "nodes", role: "img",
+  const chart = draw("svg", { viewBox: `0 0 ${Math.max(width, 300)} 132`, class: "nodes", role: "img",
     "aria-label": nodes.map(({ node, dead, read }) => t("chart.node", { node, dead, read })).join("; ") });
   if (kept) {
     chart.append(draw("rect", { x: 33, y: top - 18, width: kept * wide + 2, height: tall + 36, class: "kept" }));
@@ -56,8 +56,7 @@ function nodeChart(block) {
     chart.append(draw("rect", { x, y: top + tall - height, width: wide - 5, height, fill: css(colour("injury", dead / read)), stroke: INK, "stroke-width": 1 }));
     if (last <= 16 || node % 2) chart.append(draw("text", { x: x + (wide - 5) / 2, y: top + tall + 15, "text-anchor": "middle" }, String(node)));
   }
-  chart.append(draw("text", { x: 34, y: 146 }, t("chart.axis")));
-  return make("figure", {}, make("figcaption", {}, t("chart.title")), chart);
+  return make("figure", {}, make("figcaption", {}, t("chart.title")), chart, make("p", { class: "hint" }, t("chart.axis")));
 }
 
 // A cane from its base: a column a node, primary above secondary above tertiary.

@@ -45,12 +45,16 @@ const Painter = L.Renderer.extend({
     context.setTransform(sharp, 0, 0, sharp, 0, 0);
     const scale = 2 ** this._zoom;
     const origin = this._map.getPixelOrigin().add(this._bounds.min);
+    const corner = this._map.containerPointToLayerPoint([0, 0]).subtract(this._bounds.min);
+    const { top, right, bottom } = covered();
+    const seen = this._map.getSize();
     this.paintOn({
       context,
       sharp,
       width: size.x,
       height: size.y,
       scale,
+      clear: [corner.x + 4, corner.y + top + 4, corner.x + seen.x - right - 4, corner.y + seen.y - bottom - 4],
       x: (worldX) => worldX * scale - origin.x,
       y: (worldY) => worldY * scale - origin.y,
     });
