@@ -270,7 +270,7 @@ function roomFor({ context, scale, x, y }, lines, piece, taken) {
 
 // A place beside the ground and in sight: of the four sides, the one that hides the fewest names and blocks.
 function besideFor(view, [lines, smaller], piece, taken) {
-  const [left, top, right, bottom] = view.clear;
+  const [left, top, right, bottom] = view.clear();
   const fits = sizeOf(view.context, lines)[0] <= right - left;
   const chosen = fits ? lines : smaller;
   const [wide, tall] = sizeOf(view.context, chosen);

@@ -45,16 +45,13 @@ const Painter = L.Renderer.extend({
     context.setTransform(sharp, 0, 0, sharp, 0, 0);
     const scale = 2 ** this._zoom;
     const origin = this._map.getPixelOrigin().add(this._bounds.min);
-    const corner = this._map.containerPointToLayerPoint([0, 0]).subtract(this._bounds.min);
-    const { top, right, bottom } = covered();
-    const seen = this._map.getSize();
     this.paintOn({
       context,
       sharp,
       width: size.x,
       height: size.y,
       scale,
-      clear: [corner.x + 4, corner.y + top + 4, corner.x + seen.x - right - 4, corner.y + seen.y - bottom - 4],
+      clear: () => this._clear(),
       x: (worldX) => worldX * scale - origin.x,
       y: (worldY) => worldY * scale - origin.y,
     });
@@ -63,6 +60,14 @@ const Painter = L.Renderer.extend({
       canvas.height = easel.height;
       canvas.getContext("bitmaprenderer").transferFromImageBitmap(easel.transferToImageBitmap());
     }
+  },
+
+  // The part of the canvas that is in sight and under none of the page's boxes.
+  _clear() {
+    const { x, y } = this._map.containerPointToLayerPoint([0, 0]).subtract(this._bounds.min);
+    const size = this._map.getSize();
+    const { top, right, bottom } = covered();
+    return [x + 4, y + top + 4, x + size.x - right - 4, y + size.y - bottom - 4];
   },
 });
 
