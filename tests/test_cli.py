@@ -85,7 +85,7 @@ def test_wrong_calls_exit_with_2(arguments: tuple[str, ...], monkeypatch, capsys
 
 def test_a_fault_of_ours_is_told_as_one(monkeypatch, capsys) -> None:
     """An unforeseen error: one sentence, exit code 1, no traceback."""
-    monkeypatch.setattr(cli, "check_folder", lambda _: 1 / 0)
+    monkeypatch.setattr("vinemap.pipeline.check_folder", lambda _: 1 / 0)
     code, _, err = _run(monkeypatch, capsys, "check", "anything")
     assert code == 1
     assert "fault of vinemap" in err
@@ -96,7 +96,7 @@ def test_map_ends_with_the_page(tmp_path: Path, monkeypatch, capsys) -> None:
     """A run says which block froze worst, and its last line is the page's path; --open opens it."""
     write_demo(tmp_path / "v")
     opened: list[str] = []
-    monkeypatch.setattr(cli.webbrowser, "open", opened.append)
+    monkeypatch.setattr("webbrowser.open", opened.append)
     code, out, _ = _run(monkeypatch, capsys, "map", str(tmp_path / "v"), "-o", str(tmp_path / "out"), "--open")
     assert code == 0
     assert out.splitlines()[-1] == str(tmp_path / "out" / "map.html")

@@ -1,8 +1,65 @@
-"""Map winter bud injury across a vineyard and say what to do about it."""
+"""Map winter bud injury across a vineyard and say what to do about it.
 
-from importlib.metadata import version
+The names below are loaded when they are first used, so that ``import vinemap`` and ``vinemap --help`` cost little.
+"""
 
-from vinemap.errors import InputError, VinemapError
+from __future__ import annotations
 
-__version__ = version("vinemap")
-__all__ = ["InputError", "VinemapError", "__version__"]
+from importlib import import_module
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from vinemap.errors import InputError, Problem, TooFewSamplesError, VinemapError
+    from vinemap.pipeline import MapRun, make_map, write_map
+    from vinemap.reading.vineyard import Vineyard
+    from vinemap.reading.vineyard import read_vineyard as read
+    from vinemap.settings import Settings
+
+    __version__: str
+
+__all__ = [
+    "InputError",
+    "MapRun",
+    "Problem",
+    "Settings",
+    "TooFewSamplesError",
+    "VinemapError",
+    "Vineyard",
+    "__version__",
+    "make_map",
+    "read",
+    "write_map",
+]
+
+# Public name: the module that defines it, and its name there.
+_WHERE = {
+    "InputError": ("vinemap.errors", "InputError"),
+    "MapRun": ("vinemap.pipeline", "MapRun"),
+    "Problem": ("vinemap.errors", "Problem"),
+    "Settings": ("vinemap.settings", "Settings"),
+    "TooFewSamplesError": ("vinemap.errors", "TooFewSamplesError"),
+    "VinemapError": ("vinemap.errors", "VinemapError"),
+    "Vineyard": ("vinemap.reading.vineyard", "Vineyard"),
+    "make_map": ("vinemap.pipeline", "make_map"),
+    "read": ("vinemap.reading.vineyard", "read_vineyard"),
+    "write_map": ("vinemap.pipeline", "write_map"),
+}
+
+
+def __getattr__(name: str) -> object:
+    """Load a public name from the module that defines it, and keep it."""
+    if name == "__version__":
+        from importlib.metadata import version  # noqa: PLC0415 - slow, and seldom asked for
+
+        value: object = version("vinemap")
+    elif name in _WHERE:
+        home, own_name = _WHERE[name]
+        value = getattr(import_module(home), own_name)
+    else:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

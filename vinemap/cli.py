@@ -5,30 +5,21 @@ from __future__ import annotations
 import io
 import os
 import sys
-import webbrowser
 from collections.abc import Callable
+from functools import cache
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
-from rich.console import Console
-from rich.markup import escape
-from rich.status import Status
 
-from vinemap import __version__
-from vinemap.bench import read_bench_samples, write_bench
-from vinemap.bench.merge import merge_buds
-from vinemap.bench.templates import write_templates
-from vinemap.decisions.explain import explain_block
-from vinemap.decisions.spring import spring_findings
-from vinemap.demo import write_demo
 from vinemap.errors import InputError, Problem, VinemapError
-from vinemap.pipeline import check_folder, check_spring, make_map, write_map, write_spring
-from vinemap.plan import PlanOptions, make_plan
-from vinemap.reading.vineyard import summary
+
+# Each command loads its own stage, and what prints loads rich, so that help and a wrong call answer at once.
+if TYPE_CHECKING:
+    from rich.console import Console
+    from rich.status import Status
 
 _INPUT_WRONG, _FAILED = 2, 1
-_console = Console(highlight=False, soft_wrap=True)
-_errors = Console(stderr=True, highlight=False, soft_wrap=True)
 
 _FOLDER = click.argument("folder", type=click.Path(path_type=Path))
 
@@ -39,7 +30,7 @@ def _out_option(suffix: str = "") -> Callable[[Callable[..., None]], Callable[..
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
-@click.version_option(__version__, prog_name="vinemap")
+@click.version_option(package_name="vinemap", prog_name="vinemap")
 def commands() -> None:
     """Map winter bud injury across a vineyard and plan the work that follows.
 
@@ -58,7 +49,9 @@ def map_command(folder: Path, out: Path | None, compare: Path | None, pdf: bool,
 
     Example: vinemap map demo_blocks -o outputs/demo --open
     """
-    with _console.status("starting") as status:
+    from vinemap.pipeline import make_map, write_map
+
+    with _console().status("starting") as status:
         run = make_map(folder, _shown(status))
         written = write_map(run, _out(out, folder), compare, _shown(status), pdf=pdf)
     _say(f"{run.vineyard.name}: what froze worst", style="bold")
@@ -67,6 +60,8 @@ def map_command(folder: Path, out: Path | None, compare: Path | None, pdf: bool,
     for warning in run.report["warnings"]:
         _say(f"Note: {warning}", style="yellow")
     if open_page:
+        import webbrowser
+
         webbrowser.open(written[0].resolve().as_uri())
     _say_written(written)
 
@@ -94,8 +89,10 @@ def plan(
 
     Example: vinemap plan demo_blocks --first -o outputs/plan
     """
+    from vinemap.plan import PlanOptions, make_plan
+
     target = _out(out, folder, "_plan")
-    with _console.status("starting") as status:
+    with _console().status("starting") as status:
         options = PlanOptions(half_width=precision / 100, points=points, start=start)
         told = make_plan(folder, target, options, first=first, progress=_shown(status))
     for sentence in told:
@@ -117,6 +114,8 @@ def bench(plan: Path | None, out: Path, name: str, language: str) -> None:
 
     Example: vinemap bench demo_blocks/samples.csv --name "Thornquill Hollow" -o bench.html
     """
+    from vinemap.bench import read_bench_samples, write_bench
+
     if out.suffix.lower() != ".html":
         raise InputError([Problem(str(out), None, "", "is not a name for a page", "end the name in .html")])
     write_bench(out, samples=None if plan is None else read_bench_samples(plan), name=name, language=language)
@@ -131,6 +130,8 @@ def merge(tables: tuple[Path, ...], out: Path) -> None:
 
     Example: vinemap merge buds_ana.csv buds_lee.csv -o demo_blocks/buds.csv
     """
+    from vinemap.bench.merge import merge_buds
+
     for sentence in merge_buds(tables, out):
         _say(sentence)
 
@@ -142,6 +143,8 @@ def template(folder: Path) -> None:
 
     Example: vinemap template my_vineyard
     """
+    from vinemap.bench.templates import write_templates
+
     for sentence in write_templates(folder):
         _say(sentence)
 
@@ -154,7 +157,10 @@ def explain(folder: Path, block: str) -> None:
 
     Example: vinemap explain demo_blocks --block Larkrise
     """
-    with _console.status("starting") as status:
+    from vinemap.decisions.explain import explain_block
+    from vinemap.pipeline import make_map
+
+    with _console().status("starting") as status:
         run = make_map(folder, _shown(status))
     for sentence in explain_block(run.block(block), run.vineyard.settings):
         _say(sentence)
@@ -171,7 +177,10 @@ def spring(folder: Path, counts: Path, out: Path | None) -> None:
 
     Example: vinemap spring demo_blocks shoots.csv -o outputs/spring
     """
-    with _console.status("starting") as status:
+    from vinemap.decisions.spring import spring_findings
+    from vinemap.pipeline import check_spring, write_spring
+
+    with _console().status("starting") as status:
         check, run = check_spring(folder, counts, _shown(status))
         written = write_spring(check, run, _out(out, folder, "_spring"), _shown(status))
     for sentence in spring_findings(check):
@@ -186,6 +195,9 @@ def check(folder: Path) -> None:
 
     Example: vinemap check demo_blocks
     """
+    from vinemap.pipeline import check_folder
+    from vinemap.reading.vineyard import summary
+
     vineyard = check_folder(folder)
     for sentence in summary(vineyard):
         _say(sentence)
@@ -201,6 +213,8 @@ def demo(folder: Path) -> None:
 
     Example: vinemap demo try_me
     """
+    from vinemap.demo import write_demo
+
     write_demo(folder)
     _say(f"Wrote an invented vineyard to {folder}. Map it: vinemap map {folder}")
 
@@ -215,7 +229,7 @@ def _out(out: Path | None, folder: Path, suffix: str = "") -> Path:
 
 
 def _shown(status: Status) -> Callable[[str], None]:
-    return lambda stage: status.update(escape(stage))
+    return lambda stage: status.update(_plain(stage))
 
 
 def _say_written(written: list[Path]) -> None:
@@ -225,7 +239,25 @@ def _say_written(written: list[Path]) -> None:
 
 
 def _say(text: str, style: str | None = None) -> None:
-    _console.print(escape(text), style=style)
+    _console().print(_plain(text), style=style)
+
+
+def _complain(text: str) -> None:
+    _console(stderr=True).print(_plain(text))
+
+
+@cache
+def _console(*, stderr: bool = False) -> Console:
+    from rich.console import Console
+
+    return Console(stderr=stderr, highlight=False, soft_wrap=True)
+
+
+def _plain(text: str) -> str:
+    """Return text in which rich finds no markup."""
+    from rich.markup import escape
+
+    return escape(text)
 
 
 def main() -> None:
@@ -252,18 +284,18 @@ def _tell(error: Exception) -> int:
             error.show()
         case InputError():
             for problem in error.problems:
-                _errors.print(escape(str(problem)))
-            _errors.print(f"{len(error.problems)} to mend; nothing was written.")
+                _complain(str(problem))
+            _complain(f"{len(error.problems)} to mend; nothing was written.")
         case VinemapError():
-            _errors.print(escape(str(error)))
+            _complain(str(error))
         case OSError(filename=str(name)):
             what, remedy = error.strerror or "cannot be used", "see that it exists, is yours, and is not open elsewhere"
-            _errors.print(escape(str(Problem(name, None, "", what, remedy))))
+            _complain(str(Problem(name, None, "", what, remedy)))
         case click.Abort():
-            _errors.print("Stopped; nothing was written.")
+            _complain("Stopped; nothing was written.")
             return _FAILED
         case _:
-            _errors.print(escape(f"vinemap failed: {type(error).__name__}: {error}"))
-            _errors.print("That is a fault of vinemap, not of your files; set VINEMAP_TRACEBACK=1 to see where.")
+            _complain(f"vinemap failed: {type(error).__name__}: {error}")
+            _complain("That is a fault of vinemap, not of your files; set VINEMAP_TRACEBACK=1 to see where.")
             return _FAILED
     return _INPUT_WRONG
