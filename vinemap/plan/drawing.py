@@ -1,30 +1,25 @@
-"""The route map: blocks, stops and the line walked over the shaded ground, as inline SVG in millimetres of paper."""
+"""The route map: blocks, stops and the line walked over the shaded ground, in millimetres of paper."""
 
 from __future__ import annotations
 
-import base64
-import warnings
 from dataclasses import dataclass
-from html import escape
 
 import geopandas as gpd
 import numpy as np
-import rasterio
 import shapely
 import xarray as xr
-from rasterio.errors import NotGeoreferencedWarning
-from rasterio.io import MemoryFile
 from shapely import LineString
 
 from vinemap.arrays import Array
-from vinemap.plan.words import svg
 from vinemap.terrain.grid import coarsened
 from vinemap.terrain.hillshade import hillshade
+from vinemap.web.drawing import Picture, line_path, outline_path, round_length, shade_png
 
 _MOST_CELLS = 250_000
 _PALEST = 120
 _LARGEST_DOT, _SMALLEST_DOT = 2.4, 1.0
 _LETTER_MM, _LINE_MM = 1.9, 3.4
+_BAR_SHARE = 0.28
 
 
 @dataclass(frozen=True)
@@ -64,6 +59,53 @@ class Paper:
         return (np.asarray(xy) - (self.left, self.top)) * (self.mm_per_m, -self.mm_per_m)
 
 
+@dataclass(frozen=True)
+class Dot:
+    """A stop on the map."""
+
+    x: float
+    y: float
+    stop: int
+
+
+@dataclass(frozen=True)
+class RouteMap:
+    """What is drawn of a round, in millimetres from the upper left corner; paths are the data of SVG paths.
+
+    Attributes
+    ----------
+    width, height : float
+        Of the map.
+    ground : Picture or None
+        The shaded ground.
+    blocks : list of str
+        Outlines.
+    walk : str
+        The line walked.
+    start : tuple of float
+        Where the round starts and ends.
+    names : list of (x, y, str)
+        Of the blocks, and the middle of where each stands.
+    dots : list of Dot
+    radius : float
+        Of the dots.
+    bar, bar_width : str, float
+        Metres of the scale bar, and how long it is drawn.
+    """
+
+    width: float
+    height: float
+    ground: Picture | None
+    blocks: list[str]
+    walk: str
+    start: tuple[float, float]
+    names: list[tuple[float, float, str]]
+    dots: list[Dot]
+    radius: float
+    bar: str
+    bar_width: float
+
+
 def route_map(
     paper: Paper,
     blocks: gpd.GeoDataFrame,
@@ -72,8 +114,8 @@ def route_map(
     land: xr.Dataset | None,
     *,
     names: bool = True,
-) -> str:
-    """Draw the round.
+) -> RouteMap:
+    """Lay out the round's map for `templates/map.svg.j2`.
 
     Parameters
     ----------
@@ -93,18 +135,22 @@ def route_map(
     width, height = paper.size
     window = shapely.box(paper.left, paper.bottom, paper.right, paper.top)
     here = points[points.within(window)]
-    parts = [
-        f'<svg class="map" viewBox="0 0 {width:.1f} {height:.1f}" style="width:{width:.1f}mm" role="img">',
-        "" if land is None else _shade(paper, land),
-        *(_outline(paper, shape) for shape in blocks.geometry),
-        f'<path class="walk" d="{_line(paper, shapely.get_coordinates(path))}"/>',
-        _start(paper, path),
-        *(_names(paper, blocks, here) if names else ()),
-        *_dots(paper, here),
-        _furniture(paper),
-        "</svg>",
-    ]
-    return "".join(parts)
+    walk = paper.at(shapely.get_coordinates(path))
+    places = paper.at(np.column_stack([here.geometry.x, here.geometry.y]))
+    metres = round_length(_BAR_SHARE * width / paper.mm_per_m)
+    return RouteMap(
+        width=width,
+        height=height,
+        ground=None if land is None else _ground(paper, land),
+        blocks=[outline_path(shape, paper.at) for shape in blocks.geometry],
+        walk=line_path(walk),
+        start=tuple(walk[0]),
+        names=_names(paper, blocks, places) if names else [],
+        dots=[Dot(x, y, stop) for (x, y), stop in zip(places, here["stop"], strict=True)],
+        radius=dot_size(paper, here),
+        bar=f"{metres:g}",
+        bar_width=metres * paper.mm_per_m,
+    )
 
 
 def dot_size(paper: Paper, points: gpd.GeoDataFrame) -> float:
@@ -116,18 +162,8 @@ def dot_size(paper: Paper, points: gpd.GeoDataFrame) -> float:
     return float(np.clip(0.5 * np.quantile(away.min(axis=1), 0.1), _SMALLEST_DOT, _LARGEST_DOT))
 
 
-def _line(paper: Paper, xy: Array) -> str:
-    return "M" + "L".join(f"{x:.2f} {y:.2f}" for x, y in paper.at(xy))
-
-
-def _outline(paper: Paper, shape: shapely.Geometry) -> str:
-    rings = [ring for part in shapely.get_parts(shape) for ring in shapely.get_rings(part)]
-    return f'<path class="block" d="{"".join(_line(paper, shapely.get_coordinates(r)) + "Z" for r in rings)}"/>'
-
-
-def _names(paper: Paper, blocks: gpd.GeoDataFrame, points: gpd.GeoDataFrame) -> list[str]:
+def _names(paper: Paper, blocks: gpd.GeoDataFrame, dots: Array) -> list[tuple[float, float, str]]:
     """Write each block's name beside it, where it covers fewest stops and other blocks."""
-    dots = paper.at(np.column_stack([points.geometry.x, points.geometry.y]))
     sheet = shapely.box(0, 0, *paper.size)
     outlines = shapely.transform(blocks.geometry.to_numpy(), paper.at)
     found, taken = [], shapely.Polygon()
@@ -147,64 +183,18 @@ def _names(paper: Paper, blocks: gpd.GeoDataFrame, points: gpd.GeoDataFrame) -> 
         best = int(np.argmin(costs))
         taken = taken.union(boxes[best])
         x, y = spots[best]
-        found.append(f'<text class="name" x="{x:.1f}" y="{y:.1f}">{escape(name)}</text>')
+        found.append((x, y, name))
     return found
 
 
-def _dots(paper: Paper, points: gpd.GeoDataFrame) -> list[str]:
-    radius = dot_size(paper, points)
-    found = []
-    for (x, y), stop in zip(
-        paper.at(np.column_stack([points.geometry.x, points.geometry.y])), points["stop"], strict=True
-    ):
-        size = radius * (1.25 if stop < 100 else 1.0)
-        found.append(
-            f'<circle class="dot" cx="{x:.2f}" cy="{y:.2f}" r="{radius:.2f}"/>'
-            f'<text class="stop" x="{x:.2f}" y="{y + 0.36 * size:.2f}" font-size="{size:.2f}">{stop}</text>'
-        )
-    return found
-
-
-def _start(paper: Paper, path: LineString) -> str:
-    x, y = paper.at(np.array(path.coords[0]))
-    return f'<circle class="start" cx="{x:.2f}" cy="{y:.2f}" r="3.4"/>'
-
-
-def _furniture(paper: Paper) -> str:
-    """Draw a scale bar and a north arrow."""
-    width, height = paper.size
-    longest = 0.28 * width / paper.mm_per_m
-    decade = 10 ** np.floor(np.log10(longest))
-    metres = max(step * decade for step in (1, 2, 5) if step * decade <= longest)
-    long = metres * paper.mm_per_m
-    bar = f'<path class="bar" d="M4 {height - 4:.1f}h{long:.1f}"/>'
-    size = svg("map.scale", f'class="small" x="4" y="{height - 5.5:.1f}"', metres=f"{metres:g}")
-    arrow = f'<path class="north" d="M{width - 6:.1f} 10l2.2 6-2.2-1.4-2.2 1.4z"/>'
-    return bar + size + arrow + svg("map.north", f'class="small mid" x="{width - 6:.1f}" y="9"')
-
-
-def _shade(paper: Paper, land: xr.Dataset) -> str:
-    """Return the shaded ground as an image of its own, pale enough to write on."""
+def _ground(paper: Paper, land: xr.Dataset) -> Picture | None:
+    """Return the shaded ground in sight, pale enough to write on."""
     seen = land["elevation_m"].sel(x=slice(paper.left, paper.right), y=slice(paper.top, paper.bottom))
     if min(seen.shape) < 2:
-        return ""
+        return None
     step = float(seen.x[1] - seen.x[0])
     factor = int(np.ceil(np.sqrt(seen.size / _MOST_CELLS)))
     light = coarsened(hillshade(seen.to_numpy().astype(float), step), factor)
-    code = np.where(np.isfinite(light), _PALEST + (255 - _PALEST) * np.nan_to_num(light), 255).astype(np.uint8)
     x, y = paper.at(np.array([float(seen.x[0]) - step / 2, float(seen.y[0]) + step / 2]))
-    rows, columns = (side * factor * step * paper.mm_per_m for side in code.shape)
-    return (
-        f'<image x="{x:.2f}" y="{y:.2f}" width="{columns:.2f}" height="{rows:.2f}" preserveAspectRatio="none" '
-        f'href="data:image/png;base64,{base64.b64encode(_png(code)).decode("ascii")}"/>'
-    )
-
-
-def _png(code: Array) -> bytes:
-    height, width = code.shape
-    with rasterio.Env(GDAL_PAM_ENABLED="NO"), MemoryFile() as memory, warnings.catch_warnings():
-        # A picture on paper has no place on the earth, and needs none.
-        warnings.simplefilter("ignore", NotGeoreferencedWarning)
-        with memory.open(driver="PNG", height=height, width=width, count=1, dtype="uint8") as image:
-            image.write(code, 1)
-        return bytes(memory.read())
+    height, width = (side * factor * step * paper.mm_per_m for side in light.shape)
+    return Picture(x, y, width, height, shade_png(light, _PALEST))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from html import escape
 from typing import Any
 
 from vinemap.resources import texts as texts_of
@@ -64,15 +63,3 @@ class Figure:
     def __str__(self) -> str:
         """Return it in English, as `vinemap.plan.told` speaks."""
         return self.said("en")
-
-
-def html(key: str, **values: Any) -> str:
-    """Return a text in every language as HTML, each in an element of its own; the values are escaped."""
-    return "".join(f'<span lang="{language}">{escape(said(language, key, **values))}</span>' for language in texts())
-
-
-def svg(key: str, place: str, **values: Any) -> str:
-    """Return a text in every language as SVG text elements with the attributes ``place``."""
-    return "".join(
-        f'<text lang="{language}" {place}>{escape(said(language, key, **values))}</text>' for language in texts()
-    )
