@@ -7,9 +7,9 @@ from typing import Any
 
 import geopandas as gpd
 import pandas as pd
-import shapely
 
 from vinemap.decisions.actions import KEEP_MORE
+from vinemap.exports.gpx import write_gpx
 from vinemap.resources import texts
 
 FILES = ("zone_points.gpx", "zone_outlines.gpx", "zones.kml", "zones.geojson", "zones_shp/zones.shp")
@@ -52,15 +52,14 @@ def write_navigation(zones: gpd.GeoDataFrame, folder: Path, language: str = "en"
         }
     )
     points = gpd.GeoDataFrame(named, geometry=zones.geometry.representative_point().to_crs(4326).to_numpy(), crs=4326)
-    rings = [shapely.multilinestrings(shapely.get_parts(line)) for line in place.geometry.boundary]
-    outlines = gpd.GeoDataFrame(named, geometry=rings, crs=4326)
+    outlines = gpd.GeoDataFrame(named, geometry=place.geometry.boundary.to_numpy(), crs=4326)
     shapes = gpd.GeoDataFrame(named, geometry=place.geometry.to_numpy(), crs=4326)
     plain = gpd.GeoDataFrame(_short(table), geometry=place.geometry.to_numpy(), crs=4326)
     written = [folder / name for name in FILES]
     written[-1].parent.mkdir(exist_ok=True)
     minded = " ".join(words[f"caution.{key}"] for key in ("tools", "cold", "budbreak", "advice"))
-    points.to_file(written[0], driver="GPX", layer="waypoints", engine="pyogrio", METADATA_DESCRIPTION=minded)
-    outlines.to_file(written[1], driver="GPX", layer="tracks", engine="pyogrio", METADATA_DESCRIPTION=minded)
+    write_gpx(written[0], minded, waypoints=points)
+    write_gpx(written[1], minded, tracks=outlines)
     shapes.rename(columns={"name": "Name", "desc": "Description"}).to_file(written[2], driver="KML", engine="pyogrio")
     described = plain.assign(name=named["name"], description=named["desc"])
     described.to_file(written[3], driver="GeoJSON", engine="pyogrio", RFC7946="YES")

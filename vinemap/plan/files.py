@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
-from xml.sax.saxutils import escape
 
 import geopandas as gpd
 import pandas as pd
 from shapely import LineString
 
+from vinemap.exports.gpx import write_gpx
 from vinemap.exports.tables import write_csv
 from vinemap.reading.schema import NodeRow
 
@@ -54,25 +54,11 @@ def samples_template(lonlat: gpd.GeoDataFrame) -> pd.DataFrame:
 
 
 def _write_gpx(points: gpd.GeoDataFrame, walk: gpd.GeoDataFrame, words: list[str], care: str, stage: Path) -> None:
-    """Write the points as waypoints and the walk as a track; the cautions describe the file and the track.
-
-    The driver writes one kind a file and cannot add to it, so the waypoints are set before the track, where the schema
-    wants them. The walk passes every point, and the bounds of its file hold for both.
-    """
+    """Write the points as waypoints and the walk as a track; the cautions describe the file and the track."""
     named = points[["sample", "geometry"]].rename(columns={"sample": "name"}).assign(desc=words)
-    walk = walk.assign(desc=care)
     if points["elevation_m"].notna().all():
         named["ele"] = points["elevation_m"].round(1)
-    target, other = stage / "plan.gpx", stage / "waypoints.gpx"
-    walk.to_file(target, driver="GPX", layer="tracks", engine="pyogrio", FORCE_GPX_TRACK="YES")
-    named.to_file(other, driver="GPX", layer="waypoints", engine="pyogrio")
-    before, mark, after = target.read_text(encoding="utf-8").partition("<trk>")
-    waypoints = other.read_text(encoding="utf-8")
-    only = waypoints[waypoints.index("<wpt") : waypoints.index("</gpx>")]
-    # The driver has no word for the file's own description, which the schema wants first in the metadata.
-    before = before.replace("<metadata>", f"<metadata>\n<desc>{escape(care)}</desc>", 1)
-    target.write_text(before + only + mark + after, encoding="utf-8")
-    other.unlink()
+    write_gpx(stage / "plan.gpx", care, waypoints=named, tracks=walk.assign(desc=care))
 
 
 def _write_kml(points: gpd.GeoDataFrame, walk: gpd.GeoDataFrame, words: list[str], stage: Path) -> None:
