@@ -127,7 +127,7 @@ def test_decisions_are_the_same_everywhere(demo: Demo) -> None:
     assert by_zone["vines"].tolist() == zones["vines"].tolist()
     sheet = (demo.out / "crew_sheet_en.html").read_text(encoding="utf-8")
     for _, row in blocks.iterrows():
-        sums = "\n".join(explain_block(demo.run.block(row["block"]), demo.run.vineyard.settings))
+        sums = "\n".join(explain_block(demo.run.block(row["block"]), demo.run.vineyard.site.settings))
         assert row["action_text"] in sums
         assert f"{row['primary_dead']} of {row['nodes']} = {row['injury_pct']} %" in sums
         if row["nodes_to_keep"] > 0:
@@ -140,7 +140,7 @@ def test_decisions_are_the_same_everywhere(demo: Demo) -> None:
 
 def test_what_was_cut_is_counted_exactly(demo: Demo) -> None:
     """blocks.csv and samples.csv hold the very counts of buds.csv."""
-    buds = pd.read_csv(demo.run.vineyard.folder / "buds.csv", keep_default_na=False)
+    buds = pd.read_csv(demo.run.vineyard.site.folder / "buds.csv", keep_default_na=False)
     samples = pd.read_csv(demo.out / "samples.csv").set_index("sample")
     for status, column in (("dead", "primary_dead"), ("unread", "unread")):
         counted = buds["primary"].eq(status).groupby(buds["sample"]).sum()
@@ -242,7 +242,7 @@ def test_two_samples_are_refused(tmp_path: Path) -> None:
 
 def test_the_same_folder_gives_the_same_figures(demo: Demo, tmp_path: Path) -> None:
     """Two runs on one folder agree to the last digit: chance enters only by the stated seed."""
-    shutil.copytree(demo.run.vineyard.folder, tmp_path / "again")
+    shutil.copytree(demo.run.vineyard.site.folder, tmp_path / "again")
     again = make_map(tmp_path / "again")
     pd.testing.assert_frame_equal(
         pd.DataFrame(again.blocks.drop(columns="geometry")), pd.DataFrame(demo.run.blocks.drop(columns="geometry"))

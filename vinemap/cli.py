@@ -54,7 +54,7 @@ def map_command(folder: Path, out: Path | None, compare: Path | None, pdf: bool,
     with _console().status("starting") as status:
         run = make_map(folder, _shown(status))
         written = write_map(run, _out(out, folder), compare, _shown(status), pdf=pdf)
-    _say(f"{run.vineyard.name}: what froze worst", style="bold")
+    _say(f"{run.vineyard.site.name}: what froze worst", style="bold")
     for sentence in run.findings:
         _say(f"  {sentence}")
     for warning in run.report["warnings"]:
@@ -162,7 +162,7 @@ def explain(folder: Path, block: str) -> None:
 
     with _console().status("starting") as status:
         run = make_map(folder, _shown(status))
-    for sentence in explain_block(run.block(block), run.vineyard.settings):
+    for sentence in explain_block(run.block(block), run.vineyard.site.settings):
         _say(sentence)
 
 

@@ -135,12 +135,12 @@ def check_folder(folder: Path) -> Vineyard:
     """
     vineyard = read_vineyard(folder)
     with _named():
-        refuse_too_few(Observations.of(vineyard.samples, vineyard.blocks, _tallied(vineyard), "primary"))
+        refuse_too_few(Observations.of(vineyard.samples, vineyard.site.blocks, _tallied(vineyard), "primary"))
     return vineyard
 
 
 def _tallied(vineyard: Vineyard) -> pd.DataFrame:
-    reach = pruning_reach(vineyard.samples, vineyard.blocks, vineyard.settings)
+    reach = pruning_reach(vineyard.samples, vineyard.site.blocks, vineyard.site.settings)
     return tally(vineyard.nodes, vineyard.counts, reach)
 
 
@@ -180,18 +180,18 @@ def check_spring(folder: Path, counts: Path, progress: Progress = _quiet) -> tup
     first = make_map(folder, progress)
     vineyard = first.vineyard
     shoots = read_shoots(counts, set(vineyard.samples["sample"]))
-    check = check_forecast(shoots, vineyard.samples, first.surface, vineyard.settings.survival.confidence)
+    check = check_forecast(shoots, vineyard.samples, first.surface, vineyard.site.settings.survival.confidence)
     return check, _mapped(vineyard, corrected(first.tallies, shoots), progress)
 
 
 def _mapped(vineyard: Vineyard, tallies: pd.DataFrame, progress: Progress) -> MapRun:
     """From counts to actions."""
-    settings, blocks, samples = vineyard.settings, vineyard.blocks, vineyard.samples
+    settings, blocks, samples = vineyard.site.settings, vineyard.site.blocks, vineyard.samples
     progress("terrain")
     grid = block_grid(blocks, settings.surface.cell_m, settings.surface.max_cells)
     land = None
-    if vineyard.elevation is not None:
-        land = terrain(vineyard.elevation, vineyard.crs, tuple(blocks.total_bounds))
+    if vineyard.site.elevation is not None:
+        land = terrain(vineyard.site.elevation, vineyard.site.crs, tuple(blocks.total_bounds))
     with _named():
         injury = injury_map(samples, blocks, tallies, grid, land, settings.surface, progress)
     progress("wood")
@@ -217,7 +217,7 @@ def _mapped(vineyard: Vineyard, tallies: pd.DataFrame, progress: Progress) -> Ma
 
 def _block_rows(vineyard: Vineyard, tallies: pd.DataFrame, injury: InjuryMap) -> gpd.GeoDataFrame:
     """Join what was cut, what the map says, the wood and the action of every block."""
-    settings, blocks, samples = vineyard.settings, vineyard.blocks, vineyard.samples
+    settings, blocks, samples = vineyard.site.settings, vineyard.site.blocks, vineyard.samples
     confidence = settings.survival.confidence
     rows = block_table(blocks, samples, tallies, confidence).join(injury.blocks)
     rows = rows.join(blocks[_OF_BLOCKS]).join(wood_table(vineyard.wood, samples, blocks, confidence))
@@ -292,7 +292,7 @@ def write_spring(check: SpringCheck, run: MapRun, out: Path, progress: Progress 
 def _fill(stage: Path, run: MapRun, earlier: Path | None = None, *, pdf: bool = False) -> None:
     """Write every output of a run into a folder."""
     blocks_then, surface_then = (None, None) if earlier is None else _earlier(run, earlier)
-    settings = run.vineyard.settings
+    settings = run.vineyard.site.settings
     write_page(
         stage / "map.html",
         blocks=run.blocks,
@@ -339,8 +339,8 @@ def _write_sheets(run: MapRun, stage: Path, *, pdf: bool) -> None:
             blocks=run.blocks,
             zones=run.zones,
             ground=run.land,
-            settings=run.vineyard.settings,
-            name=run.vineyard.name,
+            settings=run.vineyard.site.settings,
+            name=run.vineyard.site.name,
             language=language,
             made=dt.date.fromisoformat(run.report["made"][:10]),
         )
@@ -362,12 +362,12 @@ def _with_geometry(table: pd.DataFrame, source: gpd.GeoDataFrame) -> gpd.GeoData
 def _surface_warnings(vineyard: Vineyard, injury: InjuryMap) -> list[str]:
     """Say what the map cannot do."""
     warnings = []
-    wanted, cell = vineyard.settings.surface.cell_m, cell_size(injury.grid)
+    wanted, cell = vineyard.site.settings.surface.cell_m, cell_size(injury.grid)
     if cell > wanted * 1.001:
         warnings.append(
             f"The grid's cells were widened from {wanted:g} m to {cell:.1f} m to keep their number in bounds."
         )
-    if vineyard.elevation is None:
+    if vineyard.site.elevation is None:
         warnings.append(
             "There is no elevation grid: the map uses position and variety alone, not low spots and slopes."
         )
@@ -377,18 +377,18 @@ def _surface_warnings(vineyard: Vineyard, injury: InjuryMap) -> list[str]:
 
 
 def _report(vineyard: Vineyard, injury: InjuryMap, warnings: list[str]) -> dict[str, Any]:
-    settings = vineyard.settings
+    settings = vineyard.site.settings
     mean, low, high = injury.area_over_ha
     return {
         "vinemap": version("vinemap"),
         "made": dt.datetime.now().astimezone().isoformat(timespec="seconds"),
         "python": platform.python_version(),
         "libraries": {name: version(name) for name in _LIBRARIES},
-        "name": vineyard.name,
+        "name": vineyard.site.name,
         "event_date": settings.event_date,
-        "crs": vineyard.crs.to_string(),
+        "crs": vineyard.site.crs.to_string(),
         "cell_m": cell_size(injury.grid),
-        "elevation": vineyard.elevation is not None,
+        "elevation": vineyard.site.elevation is not None,
         "threshold": settings.surface.threshold,
         "area_over_threshold_ha": {"mean": mean, "low": low, "high": high},
         "settings": settings.model_dump(mode="json"),

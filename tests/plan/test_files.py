@@ -139,7 +139,7 @@ def test_round_trip_with_no_hand_edit(home: Path, tmp_path: Path) -> None:
     assert len(vineyard.nodes) == 390
     assert vineyard.samples["block"].tolist() == samples["block"].tolist()
     assert (vineyard.samples["distance_m"] == 0).all()
-    plan = gpd.read_file(home / "plan" / "plan.geojson").to_crs(vineyard.crs)
+    plan = gpd.read_file(home / "plan" / "plan.geojson").to_crs(vineyard.site.crs)
     assert plan.distance(vineyard.samples.set_geometry("geometry")).max() < 0.05
 
 

@@ -46,9 +46,9 @@ def test_a_survey_brings_its_counts_and_spread(folder: Path) -> None:
 def test_the_site_is_the_vineyard_without_its_samples(folder: Path) -> None:
     """Blocks, CRS and name are those that reading the whole vineyard gives."""
     site, vineyard = read_site(folder), read_vineyard(folder)
-    assert site.blocks.equals(vineyard.blocks)
-    assert site.crs == vineyard.crs
-    assert (site.name, site.settings, site.elevation) == (vineyard.name, vineyard.settings, None)
+    assert site.blocks.equals(vineyard.site.blocks)
+    assert site.crs == vineyard.site.crs
+    assert (site.name, site.settings, site.elevation) == (vineyard.site.name, vineyard.site.settings, None)
 
 
 def test_vines_come_from_the_spacing(tmp_path: Path) -> None:

@@ -22,7 +22,7 @@ from vinemap.settings import Settings
 def test_heights_and_places(folder: Path) -> None:
     """Every cell keeps its height and its centre; the grid is float32, north up, with its CRS."""
     z = write_elevation(folder / "elevation.tif")
-    elevation = read_vineyard(folder).elevation
+    elevation = read_vineyard(folder).site.elevation
     assert elevation is not None
     assert elevation.dims == ("y", "x")
     assert elevation.dtype == np.float32
@@ -36,14 +36,14 @@ def test_heights_and_places(folder: Path) -> None:
 def test_no_grid(folder: Path) -> None:
     """Without a grid there is none, and the summary says what that means."""
     vineyard = read_vineyard(folder)
-    assert vineyard.elevation is None
+    assert vineyard.site.elevation is None
     assert "No elevation grid: the map goes by position and block alone." in summary(vineyard)
 
 
 def test_large_grid_is_cut_to_the_neighbourhood(folder: Path) -> None:
     """A grid of a whole county is cut to 1 km around the blocks, cell for cell."""
     write_elevation(folder / "elevation.tif", left=-20_000, top=20_000, size=4000)
-    elevation = read_vineyard(folder).elevation
+    elevation = read_vineyard(folder).site.elevation
     assert elevation is not None
     assert elevation.shape == pytest.approx((210, 234), abs=3)
     assert float(elevation.sel(x=EAST + 5, y=NORTH + 5)) == 2000 + 1999
@@ -52,7 +52,7 @@ def test_large_grid_is_cut_to_the_neighbourhood(folder: Path) -> None:
 def test_grid_with_south_on_top(folder: Path) -> None:
     """A grid stored from the south is turned north up."""
     z = write_elevation(folder / "elevation.tif", transform=rasterio.Affine(10, 0, EAST - 100, 0, 10, NORTH - 400))
-    elevation = read_vineyard(folder).elevation
+    elevation = read_vineyard(folder).site.elevation
     assert elevation is not None
     assert (np.diff(elevation.y) < 0).all()
     assert np.array_equal(elevation.to_numpy(), z[::-1])
@@ -74,10 +74,10 @@ def test_other_crs_kinds_and_scales(folder: Path) -> None:
         grid.write(warped, 1)
         grid.scales, grid.offsets = (0.1,), (100.0,)
     vineyard = read_vineyard(folder)
-    assert vineyard.elevation is not None
+    assert vineyard.site.elevation is not None
     assert vineyard.warnings == ()
     centre = gpd.GeoSeries(gpd.points_from_xy([EAST + 55], [NORTH + 45]), crs=CRS).to_crs(4326).iloc[0]
-    assert float(vineyard.elevation.sel(x=centre.x, y=centre.y, method="nearest")) == pytest.approx(130, abs=1)
+    assert float(vineyard.site.elevation.sel(x=centre.x, y=centre.y, method="nearest")) == pytest.approx(130, abs=1)
     assert "arc seconds" in summary(vineyard)[3]
 
 
@@ -149,8 +149,8 @@ def test_heights_that_no_land_has(folder: Path) -> None:
     with rasterio.open(path, "r+") as grid:
         grid.write(z, 1)
     vineyard = read_vineyard(folder)
-    assert vineyard.elevation is not None
-    assert np.isnan(vineyard.elevation[:3]).all()
+    assert vineyard.site.elevation is not None
+    assert np.isnan(vineyard.site.elevation[:3]).all()
     assert vineyard.warnings == (
         "elevation.tif: 180 of 3,600 cells hold heights that no land has, such as -9999; they were taken as unknown.",
     )
@@ -163,8 +163,8 @@ def test_feet_and_several_bands(folder: Path) -> None:
     with rasterio.open(path, "r+") as grid:
         grid.units = ("ft", "ft")
     vineyard = read_vineyard(folder)
-    assert vineyard.elevation is not None
-    assert vineyard.elevation.to_numpy() == pytest.approx(z * 0.3048)
+    assert vineyard.site.elevation is not None
+    assert vineyard.site.elevation.to_numpy() == pytest.approx(z * 0.3048)
     assert vineyard.warnings == (
         "elevation.tif has 2 bands; the first was read as elevation.",
         "elevation.tif states heights in feet; they were turned into metres.",
@@ -203,10 +203,10 @@ def test_a_real_grid(folder: Path) -> None:
     (folder / "samples.csv").unlink()
     points.to_file(folder / "samples.gpkg")
     vineyard = read_vineyard(folder)
-    assert vineyard.elevation is not None
+    assert vineyard.site.elevation is not None
     assert vineyard.warnings == ()
     middle = z[height // 2 - 1 : height // 2 + 2, width // 2 - 1 : width // 2 + 2]
-    at = float(vineyard.elevation.sel(x=centre.x.iloc[0], y=centre.y.iloc[0], method="nearest"))
+    at = float(vineyard.site.elevation.sel(x=centre.x.iloc[0], y=centre.y.iloc[0], method="nearest"))
     assert middle.min() <= at <= middle.max()
 
 
@@ -238,15 +238,15 @@ def test_units_of_height(folder: Path, unit: str, metres: float) -> None:
         grid.write(z + 20_000 * (unit == "cm"), 1)
         grid.units = (unit,)
     vineyard = read_vineyard(folder)
-    assert vineyard.elevation is not None
-    assert vineyard.elevation.to_numpy() == pytest.approx((z + 20_000 * (unit == "cm")) * metres, rel=1e-6)
+    assert vineyard.site.elevation is not None
+    assert vineyard.site.elevation.to_numpy() == pytest.approx((z + 20_000 * (unit == "cm")) * metres, rel=1e-6)
     assert len(vineyard.warnings) == (metres != 1.0)
 
 
 def test_unit_of_height_that_the_crs_states(folder: Path) -> None:
     """A compound CRS with heights in US survey feet (EPSG:6360) counts where the band states none."""
     z = write_elevation(folder / "elevation.tif", crs="EPSG:32618+6360")
-    elevation = read_vineyard(folder).elevation
+    elevation = read_vineyard(folder).site.elevation
     assert elevation is not None
     assert elevation.to_numpy() == pytest.approx(z * 1200 / 3937, rel=1e-6)
 
@@ -268,8 +268,8 @@ def test_crs_in_feet_without_a_unit_of_height(folder: Path) -> None:
     centre = gpd.GeoSeries(gpd.points_from_xy([EAST + 170], [NORTH + 50]), crs=CRS).to_crs(2261).iloc[0]
     z = write_elevation(path, crs="EPSG:2261", transform=from_origin(centre.x - 1500, centre.y + 1500, 50, 50))
     vineyard = read_vineyard(folder)
-    assert vineyard.elevation is not None
-    assert np.array_equal(vineyard.elevation.to_numpy(), z)
+    assert vineyard.site.elevation is not None
+    assert np.array_equal(vineyard.site.elevation.to_numpy(), z)
     (said,) = vineyard.warnings
     assert "states no unit of height, and its CRS NAD83 / New York Central (ftUS) is in US survey foot" in said
 

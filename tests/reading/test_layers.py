@@ -44,8 +44,8 @@ def test_blocks_of_every_format(bare: Path, ending: str) -> None:
     write_layer(blocks(), bare / f"blocks{ending}")
     write_vineyard(bare, skip=("blocks",))
     vineyard = read_vineyard(bare)
-    assert sorted(vineyard.blocks["block"]) == ["Ash", "Birch", "Cedar"]
-    assert vineyard.blocks["area_ha"].to_numpy() == pytest.approx([1.0] * 3, rel=1e-6)
+    assert sorted(vineyard.site.blocks["block"]) == ["Ash", "Birch", "Cedar"]
+    assert vineyard.site.blocks["area_ha"].to_numpy() == pytest.approx([1.0] * 3, rel=1e-6)
     assert vineyard.warnings == ()
 
 
@@ -67,7 +67,7 @@ def test_columns_of_a_shapefile_are_known_by_ten_characters(bare: Path) -> None:
     columns = {"species_group": "hybrid", "row_spacing_m": 2.5, "vine_spacing_m": 1.5, "nodes_per_vine": 40}
     blocks(**columns, own_rooted="yes").to_file(bare / "blocks.shp")
     write_vineyard(bare, skip=("blocks",))
-    first = read_vineyard(bare).blocks.iloc[0]
+    first = read_vineyard(bare).site.blocks.iloc[0]
     assert {name: first[name] for name in columns} == columns
     assert first["own_rooted"] is True
 
@@ -126,7 +126,7 @@ def test_geopackage_of_several_layers(folder: Path) -> None:
     path = folder / "blocks.gpkg"
     blocks().to_file(path, layer="old")
     blocks(variety="new").to_file(path, layer="Blocks")
-    assert set(read_vineyard(folder).blocks["variety"]) == {"new"}
+    assert set(read_vineyard(folder).site.blocks["variety"]) == {"new"}
     path.unlink()
     for layer in ("one", "two"):
         blocks(variety=layer).to_file(path, layer=layer)
@@ -135,7 +135,7 @@ def test_geopackage_of_several_layers(folder: Path) -> None:
         "vinemap.toml"
     )
     (folder / "vinemap.toml").write_text("[files]\nblocks_layer = 'two'")
-    assert set(read_vineyard(folder).blocks["variety"]) == {"two"}
+    assert set(read_vineyard(folder).site.blocks["variety"]) == {"two"}
     (folder / "vinemap.toml").write_text("[files]\nblocks_layer = 'three'")
     assert only_problem(folder).startswith("vinemap.toml: files.blocks_layer: blocks.gpkg has no layer 'three'")
 
@@ -154,7 +154,7 @@ def test_heights_of_points_and_outlines_are_dropped(folder: Path) -> None:
     frame.geometry = shapely.force_3d(frame.geometry.to_numpy(), 250.0)
     (folder / "blocks.geojson").unlink()
     frame.rename(columns={"block": "Name"}).to_file(folder / "blocks.kml", driver="LIBKML")
-    assert not read_vineyard(folder).blocks.geometry.has_z.any()
+    assert not read_vineyard(folder).site.blocks.geometry.has_z.any()
 
 
 def test_parquet_without_pyarrow(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -221,8 +221,8 @@ def test_outline_that_crosses_itself_is_repaired(folder: Path) -> None:
     tied = gpd.GeoSeries([shapely.Polygon([a, c, b, d])], crs=CRS).to_crs(4326)
     write_features(folder, json.loads(shapely.to_geojson(tied.iloc[0])))
     vineyard = read_vineyard(folder)
-    assert vineyard.blocks["area_ha"].iloc[3] == pytest.approx(0.5, rel=1e-3)
-    assert vineyard.blocks.geometry.is_valid.all()
+    assert vineyard.site.blocks["area_ha"].iloc[3] == pytest.approx(0.5, rel=1e-3)
+    assert vineyard.site.blocks.geometry.is_valid.all()
     assert vineyard.warnings[0] == (
         "Block X0: the outline was not valid (self-intersection) and was repaired; it now encloses 0.50 ha."
     )
@@ -234,7 +234,7 @@ def test_outline_that_is_not_closed(folder: Path) -> None:
     write_features(folder, {"type": "Polygon", "coordinates": [list(map(list, ring))]})
     vineyard = read_vineyard(folder)
     assert "an outline was not closed" in vineyard.warnings[0]
-    assert vineyard.blocks["area_ha"].iloc[3] == pytest.approx(1.0, rel=1e-6)
+    assert vineyard.site.blocks["area_ha"].iloc[3] == pytest.approx(1.0, rel=1e-6)
 
 
 def test_polygons_in_a_collection_are_taken(folder: Path) -> None:
@@ -242,7 +242,7 @@ def test_polygons_in_a_collection_are_taken(folder: Path) -> None:
     outline = gpd.GeoSeries([square(600, 0)], crs=CRS).to_crs(4326).iloc[0]
     parts = [json.loads(shapely.to_geojson(part)) for part in (outline, outline.centroid)]
     write_features(folder, {"type": "GeometryCollection", "geometries": parts})
-    assert read_vineyard(folder).blocks["area_ha"].iloc[3] == pytest.approx(1.0, rel=1e-6)
+    assert read_vineyard(folder).site.blocks["area_ha"].iloc[3] == pytest.approx(1.0, rel=1e-6)
 
 
 @pytest.mark.parametrize(

@@ -74,7 +74,7 @@ def test_area_and_distance_on_the_ellipsoid(tmp_path: Path, lon: float, lat: flo
     vineyard = vineyard_at(tmp_path, shape, points=[(lon, lat), outside])
     geod = Geod(ellps="WGS84")
     true_ha = abs(geod.geometry_area_perimeter(shape)[0]) / 1e4
-    assert vineyard.blocks["area_ha"].iloc[0] == pytest.approx(true_ha, rel=2e-3)
+    assert vineyard.site.blocks["area_ha"].iloc[0] == pytest.approx(true_ha, rel=2e-3)
     true_m = geod.inv(lon + 0.001, lat, *outside)[2]
     assert vineyard.samples["distance_m"].to_numpy() == pytest.approx([0.0, true_m], rel=1e-3, abs=1e-3)
     assert list(vineyard.samples["block"]) == ["b0", "b0"]
@@ -84,7 +84,7 @@ def test_vineyard_across_a_zone_border(tmp_path: Path) -> None:
     """Blocks of two UTM zones are worked in the zone of their centre, and lie as far apart as on the ellipsoid."""
     west, east = lonlat_square(-78.01, 43.2), lonlat_square(-77.985, 43.2)
     vineyard = vineyard_at(tmp_path, west, east, points=[(-78.01, 43.2), (-77.985, 43.2)])
-    assert vineyard.crs.to_epsg() in (32617, 32618)
+    assert vineyard.site.crs.to_epsg() in (32617, 32618)
     assert list(vineyard.samples["block"]) == ["b0", "b1"]
     first, second = vineyard.samples.geometry
     assert first.distance(second) == pytest.approx(Geod(ellps="WGS84").inv(-78.01, 43.2, -77.985, 43.2)[2], rel=1e-3)
@@ -97,11 +97,11 @@ def test_vineyard_across_the_date_line(tmp_path: Path) -> None:
     shapes = (cut, lonlat_square(179.99, lat), lonlat_square(-179.99, lat))
     points = [(179.9995, lat), (-179.9995, lat), (179.99, lat), (-179.99, lat)]
     vineyard = vineyard_at(tmp_path, *shapes, points=points)
-    assert vineyard.crs.to_epsg() in (32701, 32760)
+    assert vineyard.site.crs.to_epsg() in (32701, 32760)
     assert list(vineyard.samples["block"]) == ["b0", "b0", "b1", "b2"]
     assert vineyard.warnings == ()
-    one = vineyard.blocks["area_ha"].iloc[1]
-    assert vineyard.blocks["area_ha"].iloc[0] == pytest.approx(2 * one, rel=1e-3)
+    one = vineyard.site.blocks["area_ha"].iloc[1]
+    assert vineyard.site.blocks["area_ha"].iloc[0] == pytest.approx(2 * one, rel=1e-3)
     ring = [(179.998, lat), (-179.998, lat), (-179.998, lat + 0.001), (179.998, lat + 0.001)]
     findings = Findings()
     drawn = located(Polygon(ring))
@@ -141,7 +141,7 @@ def test_working_crs_that_cannot_carry_distances(folder: Path, name: str, words:
 def test_working_crs_of_the_settings(folder: Path) -> None:
     """A CRS made for the place is taken in place of the UTM zone."""
     (folder / "vinemap.toml").write_text('metric_crs = "EPSG:26918"')
-    assert read_vineyard(folder).crs.to_epsg() == 26918
+    assert read_vineyard(folder).site.crs.to_epsg() == 26918
 
 
 def test_strays_are_named_wherever_they_stand_in_the_file() -> None:

@@ -34,22 +34,22 @@ from vinemap.reading.vineyard import BLOCK_COLUMNS, SAMPLE_COLUMNS, Vineyard, re
 def test_tables(folder: Path) -> None:
     """The tables have the columns and kinds that the rest of vinemap builds on."""
     vineyard = read_vineyard(folder)
-    assert tuple(vineyard.blocks.columns) == BLOCK_COLUMNS
+    assert tuple(vineyard.site.blocks.columns) == BLOCK_COLUMNS
     assert tuple(vineyard.samples.columns) == SAMPLE_COLUMNS
-    assert list(vineyard.blocks["block"]) == ["Ash", "Birch", "Cedar"]
-    assert vineyard.blocks["variety"].tolist() == [None] * 3
-    assert vineyard.blocks["own_rooted"].tolist() == [None] * 3
-    assert vineyard.blocks["pruning"].tolist() == ["cane"] * 3
-    assert vineyard.blocks["vines"].dtype == float
+    assert list(vineyard.site.blocks["block"]) == ["Ash", "Birch", "Cedar"]
+    assert vineyard.site.blocks["variety"].tolist() == [None] * 3
+    assert vineyard.site.blocks["own_rooted"].tolist() == [None] * 3
+    assert vineyard.site.blocks["pruning"].tolist() == ["cane"] * 3
+    assert vineyard.site.blocks["vines"].dtype == float
     assert vineyard.samples["date"].dtype.kind == "M"
     assert vineyard.samples["stated_block"].tolist() == [None] * 6
     assert list(vineyard.nodes.columns) == ["sample", "cane", "node", "primary", "secondary", "tertiary"]
     assert vineyard.nodes.iloc[2].tolist() == ["A1", "1", 3, "dead", "alive", "unread"]
     assert vineyard.counts.empty
     assert vineyard.wood.empty
-    assert vineyard.crs == vineyard.blocks.crs == vineyard.samples.crs
-    assert vineyard.crs.to_epsg() == 32618
-    assert vineyard.name == "vineyard"
+    assert vineyard.site.crs == vineyard.site.blocks.crs == vineyard.samples.crs
+    assert vineyard.site.crs.to_epsg() == 32618
+    assert vineyard.site.name == "vineyard"
     assert vineyard.warnings == ()
 
 
@@ -75,7 +75,7 @@ def test_blocks_in_full(folder: Path) -> None:
     (folder / "blocks.geojson").unlink()
     frame.to_file(folder / "blocks.gpkg")
     (folder / "vinemap.toml").write_text('default_pruning = "spur"\n')
-    found = read_vineyard(folder).blocks
+    found = read_vineyard(folder).site.blocks
     assert found.iloc[0].drop("geometry").to_dict() == {
         "block": "Ash",
         "variety": "Riesling",
@@ -425,7 +425,7 @@ def test_names_that_are_markup(folder: Path) -> None:
     frame["block"] = names
     (folder / "blocks.geojson").unlink()
     frame.to_file(folder / "blocks.gpkg")
-    assert read_vineyard(folder).blocks["block"].tolist() == names
+    assert read_vineyard(folder).site.blocks["block"].tolist() == names
 
 
 def test_five_hundred_blocks_are_read_whole(tmp_path: Path) -> None:

@@ -173,5 +173,7 @@ def _second(
     if cut < FEWEST_SAMPLES:
         what = f"{cut} samples with a primary bud read lie in a block; a second round needs {FEWEST_SAMPLES} to go by"
         raise InputError([Problem("samples", None, "", what, "plan a first round instead")])
-    belief = believe(vineyard.samples, vineyard.blocks, survey.tallies, land, vineyard.settings, options.nodes_per_cane)
-    return next_points(belief, vineyard.blocks, land, frames, options.edge_m, options.points)
+    belief = believe(
+        vineyard.samples, vineyard.site.blocks, survey.tallies, land, vineyard.site.settings, options.nodes_per_cane
+    )
+    return next_points(belief, vineyard.site.blocks, land, frames, options.edge_m, options.points)

@@ -61,8 +61,8 @@ def read_survey(folder: Path, *, first: bool = False) -> Survey:
         table = block_table(site.blocks, samples, tallies, confidence)
         return Survey(site, None, tallies, table, Spread(float("nan"), 0))
     vineyard = read_vineyard(folder)
-    samples, blocks = vineyard.samples, vineyard.blocks
-    reach = pruning_reach(samples, blocks, vineyard.settings)
+    samples, blocks = vineyard.samples, vineyard.site.blocks
+    reach = pruning_reach(samples, blocks, vineyard.site.settings)
     tallies = tally(vineyard.nodes, vineyard.counts, reach)
     cut = tallies[(tallies["part"] == "all") & (tallies["tissue"] == "primary")]
     cut = cut.assign(block=cut["sample"].map(dict(zip(samples["sample"], samples["block"], strict=True))))

@@ -59,8 +59,8 @@ _MODELS: dict[str, tuple[type[Row], ...]] = {
 
 
 @dataclass(frozen=True)
-class Vineyard:
-    """What reading and joining give; all tables in the metric CRS.
+class Site:
+    """The ground of a vineyard, before anything is collected.
 
     Attributes
     ----------
@@ -71,7 +71,7 @@ class Vineyard:
     crs : CRS
         Projected, in metres.
     warnings : tuple of str
-        Plain sentences: what was left out, repaired or assumed.
+        Plain sentences: what of these files was left out, repaired or assumed.
     blocks : GeoDataFrame
         A row a block in file order: block (str, unique), variety (str or None), species_group (``vinifera``,
         ``hybrid``, ``american`` or None), row_spacing_m, vine_spacing_m, vines, nodes_per_vine, trunks, planted (float,
@@ -79,6 +79,27 @@ class Vineyard:
         pruning_weight_kg (cane prunings of one vine), normal_yield_t_ha, row_bearing_deg (degrees clockwise from true
         north), first_vine_lon, first_vine_lat (WGS 84; float, NaN where unknown), geometry (valid Polygon or
         MultiPolygon), area_ha (float).
+    elevation : DataArray (y, x) or None
+        float32 metres, NaN where unknown, in its own CRS and resolution; None where there is no grid.
+    """
+
+    folder: Path
+    name: str
+    settings: Settings
+    crs: CRS
+    warnings: tuple[str, ...]
+    blocks: gpd.GeoDataFrame
+    elevation: xr.DataArray | None
+
+
+@dataclass(frozen=True)
+class Vineyard:
+    """What reading and joining give; all tables in the metric CRS of the site.
+
+    Attributes
+    ----------
+    site : Site
+        Blocks, elevation, settings.
     samples : GeoDataFrame
         A row a sample: sample (str, unique), block (str, or None where it lies in none), stated_block (str or None),
         distance_m (float, 0 inside the block), date (datetime64, NaT where unknown), geometry (Point).
@@ -90,21 +111,16 @@ class Vineyard:
         tertiary_dead (float, NaN where not given); no rows where the file holds nodes.
     wood : DataFrame
         sample, tissue (``cane``, ``cordon`` or ``trunk``), phloem, xylem (``alive``, ``dead`` or ``unread``).
-    elevation : DataArray (y, x) or None
-        float32 metres, NaN where unknown, in its own CRS and resolution; None where there is no grid.
+    warnings : tuple of str
+        Plain sentences: what was left out, repaired or assumed, the site's own included.
     """
 
-    folder: Path
-    name: str
-    settings: Settings
-    crs: CRS
-    warnings: tuple[str, ...]
-    blocks: gpd.GeoDataFrame
+    site: Site
     samples: gpd.GeoDataFrame
     nodes: pd.DataFrame
     counts: pd.DataFrame
     wood: pd.DataFrame
-    elevation: xr.DataArray | None
+    warnings: tuple[str, ...]
 
 
 def read_vineyard(folder: str | os.PathLike[str]) -> Vineyard:
@@ -130,47 +146,24 @@ def read_vineyard(folder: str | os.PathLike[str]) -> Vineyard:
     # A block that was refused may have had the variety.
     if blocks is not None and not findings.problems:
         _refuse_unknown_varieties(blocks, settings, findings)
+    elevation = read_elevation(folder, settings, blocks, findings)
+    site_warnings = findings.warnings.copy()
     samples, names, samples_file = read_samples(folder, settings, blocks, findings)
     nodes, counts = read_buds(folder, settings, names, samples_file, findings)
     wood = read_wood(folder, settings, names, samples_file, findings)
-    elevation = read_elevation(folder, settings, blocks, findings)
     if blocks is not None and samples is not None:
         samples = _joined(samples, blocks, settings, findings)
     if findings.problems or blocks is None or samples is None:
         raise InputError(_in_order(findings.problems))
     _warn_of_gaps(blocks, samples, nodes, counts, findings)
     return Vineyard(
-        folder=folder,
-        name=settings.name or folder.resolve().name,
-        settings=settings,
-        crs=CRS(blocks.crs),
-        warnings=tuple(dict.fromkeys(findings.warnings)),
-        blocks=blocks[list(BLOCK_COLUMNS)],
+        site=_site(folder, settings, blocks, elevation, site_warnings),
         samples=samples[list(SAMPLE_COLUMNS)],
         nodes=nodes,
         counts=counts,
         wood=wood,
-        elevation=elevation,
+        warnings=_told_once(findings.warnings),
     )
-
-
-@dataclass(frozen=True)
-class Site:
-    """The ground of a vineyard, before anything is collected: the attributes of `Vineyard` that need no samples.
-
-    Attributes
-    ----------
-    folder, name, settings, crs, warnings, blocks, elevation
-        As `Vineyard` has them.
-    """
-
-    folder: Path
-    name: str
-    settings: Settings
-    crs: CRS
-    warnings: tuple[str, ...]
-    blocks: gpd.GeoDataFrame
-    elevation: xr.DataArray | None
 
 
 def read_site(folder: str | os.PathLike[str]) -> Site:
@@ -196,15 +189,25 @@ def read_site(folder: str | os.PathLike[str]) -> Site:
     elevation = read_elevation(folder, settings, blocks, findings)
     if findings.problems or blocks is None:
         raise InputError(_in_order(findings.problems))
+    return _site(folder, settings, blocks, elevation, findings.warnings)
+
+
+def _site(
+    folder: Path, settings: Settings, blocks: gpd.GeoDataFrame, elevation: xr.DataArray | None, warnings: list[str]
+) -> Site:
     return Site(
         folder=folder,
         name=settings.name or folder.resolve().name,
         settings=settings,
         crs=CRS(blocks.crs),
-        warnings=tuple(dict.fromkeys(findings.warnings)),
+        warnings=_told_once(warnings),
         blocks=blocks[list(BLOCK_COLUMNS)],
         elevation=elevation,
     )
+
+
+def _told_once(warnings: list[str]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(warnings))
 
 
 def _opened(folder: str | os.PathLike[str], findings: Findings) -> tuple[Path, Settings]:
@@ -319,17 +322,17 @@ def summary(vineyard: Vineyard) -> list[str]:
     list of str
         Blocks and their ground (hectares, or acres where the settings say ``us``), samples, buds, elevation, wood.
     """
-    blocks, samples = vineyard.blocks, vineyard.samples
+    blocks, samples = vineyard.site.blocks, vineyard.samples
     ground = float(blocks["area_ha"].sum())
-    per_hectare, unit = area_unit(vineyard.settings.units)
+    per_hectare, unit = area_unit(vineyard.site.settings.units)
     area = f"{ground * per_hectare:,.1f} {unit}"
     joined = int(samples["block"].notna().sum())
     where = "all of them in a block" if joined == len(samples) else f"{joined:,} of them in a block"
     return [
-        f"{vineyard.name}: {_count(len(blocks), 'block')} on {area}.",
+        f"{vineyard.site.name}: {_count(len(blocks), 'block')} on {area}.",
         f"{_count(len(samples), 'sample')}, {where}.",
         _buds(vineyard),
-        _elevation(vineyard.elevation),
+        _elevation(vineyard.site.elevation),
         f"{_count(len(vineyard.wood), 'wood check')} on {_count(vineyard.wood['sample'].nunique(), 'sample')}."
         if len(vineyard.wood)
         else "No wood checks.",
