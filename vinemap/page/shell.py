@@ -12,29 +12,11 @@ from branca.element import Element, Figure
 from xstatic.pkg import leaflet
 
 from vinemap.resources import asset
-from vinemap.web.modules import modules_of
+from vinemap.web.modules import joined
 from vinemap.web.policy import policy
 
 _PAGE, _WEB = "vinemap.page", "vinemap.web"
 
-_SCRIPTS = (
-    "data.js",
-    "grid.js",
-    "colours.js",
-    "painter.js",
-    "contours.js",
-    "drawing.js",
-    "legend.js",
-    "readout.js",
-    "charts.js",
-    "sample.js",
-    "list.js",
-    "detail.js",
-    "about.js",
-    "controls.js",
-    "sheet.js",
-    "app.js",
-)
 _STYLES = ("page.css", "panel.css", "map.css", "phone.css", "print.css")
 _HOST = re.compile(r"(\{s\}\.|\*\.)?[a-z0-9-]+(\.[a-z0-9-]+)+(:\d+)?", re.IGNORECASE)
 _VIEWPORT = re.compile(r'<meta name="viewport"[^>]*>')
@@ -102,7 +84,9 @@ def page(data: str, online: OnlineBasemap | None = None) -> str:
     figure = _figure()
     figure.html.add_child(_Verbatim(before), name="before", index=0)
     figure.html.add_child(_Verbatim(after), name="after")
-    figure.script.add_child(_Verbatim(f"</script>\n{_DATA_MARK}</script>\n<script>{_own_script()}"), name="own")
+    figure.script.add_child(
+        _Verbatim(f"</script>\n{_DATA_MARK}</script>\n<script>{joined('page/script/app.js')}"), name="own"
+    )
     html = _VIEWPORT.sub('<meta name="viewport" content="width=device-width, initial-scale=1">', figure.render())
     html = html.replace("<html>", '<html lang="en">', 1)
     allowed = policy(html, images=online.source if online else None)
@@ -137,10 +121,3 @@ def _figure() -> Figure:
     own = "\n".join([*shared, *(asset(_PAGE, f"style/{name}") for name in _STYLES)])
     figure.header.add_child(_Verbatim(f"<style>{own}</style>"), name="own_style")
     return figure
-
-
-def _own_script() -> str:
-    """Put the page's script files one after another into a scope of their own."""
-    shared = (module.body for module in modules_of("web/script/words.js"))
-    code = "\n".join([*shared, *(asset(_PAGE, f"script/{name}") for name in _SCRIPTS)])
-    return f'(() => {{\n"use strict";\n{code}\n}})();\n'

@@ -1,6 +1,11 @@
 // How sure the map is, what it follows, cautions, and where its rules come from.
 
-function about() {
+import { byId, make, own } from "../../web/script/dom.js";
+import { FEET_PER_M, hasText, metres, number, percent, sentence, t, words } from "../../web/script/words.js";
+import { data } from "./data.js";
+import { ground, surface } from "./layers.js";
+
+export function about() {
   byId("about").replaceChildren(
     make("details", {}, make("summary", {}, t("sure.title")), sure()),
     make("details", { open: true }, make("summary", {}, t("cautions.title")), cautions()),
@@ -60,11 +65,11 @@ function modelWords(model) {
   return told;
 }
 
-function cautions() {
+export function cautions() {
   return make("ul", { class: "cautions" }, ["tools", "cold", "buds", "budbreak", "look_alike", "advice"].map((key) => make("li", {}, t(`caution.${key}`))));
 }
 
-function sources() {
+export function sources() {
   const list = ["rules", "model", "intervals", "colours", "made"].map((key) => make("li", {}, t(`source.${key}`, { version: data.report.vinemap ?? "" })));
   return make("ul", {}, list);
 }

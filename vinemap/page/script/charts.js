@@ -1,9 +1,14 @@
 // Small drawings: bars with their bounds, injury by node position, canes node by node.
 
+import { draw, make, own } from "../../web/script/dom.js";
+import { number, t } from "../../web/script/words.js";
+import { INK, colour, css } from "./colours.js";
+import { data } from "./data.js";
+
 const STATES = { a: "alive", d: "dead", u: "unread" };
 
 // A bar from 0 to 100 with a line from the lower to the upper bound. The words beside it say the same.
-function bar(pct, low, high) {
+export function bar(pct, low, high) {
   const box = draw("svg", { viewBox: "-2 0 204 16", class: "bar", preserveAspectRatio: "none", "aria-hidden": "true" });
   box.append(draw("rect", { x: 0, y: 3, width: 200, height: 10, class: "track" }));
   if (pct === null || pct === undefined) return box;
@@ -31,7 +36,7 @@ function byNode(block) {
   return nodes.filter((node) => node && node.read);
 }
 
-function nodeChart(block) {
+export function nodeChart(block) {
   const nodes = byNode(block);
   if (!nodes.length) return null;
   const reach = data.settings.reach[block.pruning] ?? 0;
@@ -60,7 +65,7 @@ function nodeChart(block) {
 }
 
 // A cane from its base: a column a node, primary above secondary above tertiary.
-function strip(cane, reach) {
+export function strip(cane, reach) {
   const [name, numbers, ...buds] = cane;
   const shown = buds.map((letters, k) => [letters, ["primary", "secondary", "tertiary"][k]]).filter(([letters]) => /[ad]/.test(letters));
   const count = buds[0].length;
@@ -89,7 +94,12 @@ function budMark(letter, x, y, width, height) {
   return mark;
 }
 
-function budKey() {
+export function budKey() {
   return make("p", { class: "bud-key" }, ["a", "d", "u"].map((letter) =>
     make("span", { class: "key" }, draw("svg", { viewBox: "0 0 17 16", width: 17, height: 16, class: "cane", "aria-hidden": "true" }, budMark(letter, 1, 1, 15, 14)), t(`state.${STATES[letter]}`))));
+}
+
+export function swatch(fill) {
+  return draw("svg", { viewBox: "0 0 22 16", width: 22, height: 16, "aria-hidden": "true" },
+    draw("rect", { x: 0.5, y: 0.5, width: 21, height: 15, fill, stroke: INK }));
 }

@@ -1,5 +1,8 @@
 // Lines of equal height, found once in the drawn raster's cells (marching squares) and stroked at every repaint.
 
+import { FEET_PER_M, words } from "../../web/script/words.js";
+import { ground } from "./layers.js";
+
 const contourLines = {};
 
 // A round step that gives about a dozen lines over the ground's range, in the reader's own unit.
@@ -12,7 +15,7 @@ function contourStep() {
   return { unit, round, metres: round * unit };
 }
 
-function contours() {
+export function contours() {
   if (!ground?.codes.elevation_m) return null;
   contourLines[words.units] ??= tracedLevels(contourStep());
   return contourLines[words.units];
@@ -56,7 +59,7 @@ function crossings(corners, line) {
   return points;
 }
 
-function paintContours(view) {
+export function paintContours(view) {
   const found = contours();
   if (!found) return;
   const { context, scale } = view;

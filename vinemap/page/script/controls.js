@@ -1,11 +1,26 @@
 // Layer choice, tissue, opacity, language, units, zoom, place, online ground.
 
-function controls() {
+import { ICONS, byId, icon, make } from "../../web/script/dom.js";
+import { percent, t, words } from "../../web/script/words.js";
+import { blocks, data, samples, threshold, zones } from "./data.js";
+import { here } from "./drawing.js";
+import { boxOfAll, toWorld } from "./geometry.js";
+import { LAYERS, TISSUES, ground, offered, surface } from "./layers.js";
+import { legend } from "./legend.js";
+import { closeDetail, ranks } from "./list.js";
+import { fit, map, narrow } from "./map.js";
+import { painters } from "./painter.js";
+import { unfold } from "./panel.js";
+import { look, notice, readout, say, spoken } from "./readout.js";
+import { popup } from "./sample.js";
+import { gridName, state } from "./state.js";
+
+export function controls() {
   layerChoice();
   tissueChoice();
   overlayChoice();
-  picks("languages", Object.keys(data.texts), words.language, (code) => data.texts[code]["language.short"], (code) => { words.language = code; speak(); }, (code) => data.texts[code]["language.name"]);
-  picks("units", ["metric", "us"], words.units, (code) => t(`units.${code}.short`), (code) => { words.units = code; speak(); }, (code) => t(`units.${code}`));
+  picks("languages", Object.keys(data.texts), words.language, (code) => data.texts[code]["language.short"], (code) => { words.language = code; words.changed(); }, (code) => data.texts[code]["language.name"]);
+  picks("units", ["metric", "us"], words.units, (code) => t(`units.${code}.short`), (code) => { words.units = code; words.changed(); }, (code) => t(`units.${code}`));
   byId("opacity").value = state.opacity;
   byId("opacity-said").textContent = percent(state.opacity);
 }
@@ -51,20 +66,22 @@ async function show(change) {
   repaint();
 }
 
-async function needed() {
+// Unpack what the shown layer needs; what is given back waits for all that can be read on the map.
+export async function needed() {
   const wanted = ["injury", "low", "high"].map((part) => `${state.tissue}_${part}`).concat("prob_over_threshold", "too_few", "change");
   const name = gridName();
   try {
     if (name) await surface.load(name);
     if (ground) await ground.load("shade");
     await surface.load("too_few");
-    readable = Promise.all([...wanted.map((one) => surface.load(one)), ground?.load("height_above_low_m"), ground?.load("elevation_m")]);
+    return { readable: Promise.all([...wanted.map((one) => surface.load(one)), ground?.load("height_above_low_m"), ground?.load("elevation_m")]) };
   } catch (problem) {
     if (typeof DecompressionStream !== "undefined") throw problem;
+    return { readable: null };
   }
 }
 
-function repaint() {
+export function repaint() {
   painters.surface.repaint();
   painters.marks.repaint();
   painters.ground.repaint();
@@ -72,6 +89,7 @@ function repaint() {
 }
 
 let tiles = null;
+
 function online(on) {
   if (on && !tiles) tiles = L.tileLayer(data.online.url, { maxNativeZoom: data.online.zoom, maxZoom: 22, pane: "tilePane" });
   if (on) tiles.addTo(map);
@@ -99,7 +117,7 @@ function locate() {
   }, { enableHighAccuracy: true, timeout: 20000 });
 }
 
-function openLayers(open) {
+export function openLayers(open) {
   byId("layers").hidden = !open;
   byId("open-layers").setAttribute("aria-expanded", String(open));
 }
@@ -116,7 +134,7 @@ function escape() {
   } else if (!byId("detail").hidden) closeDetail();
 }
 
-function wire() {
+export function wire() {
   for (const [id, name] of [["zoom-in", "plus"], ["zoom-out", "minus"], ["whole", "whole"], ["locate", "locate"], ["open-layers", "layers"], ["close-layers", "close"], ["close-notice", "close"]]) byId(id).append(icon(ICONS[name]));
   byId("zoom-in").addEventListener("click", () => map.zoomIn());
   byId("zoom-out").addEventListener("click", () => map.zoomOut());

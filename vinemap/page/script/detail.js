@@ -1,9 +1,19 @@
-// One block: what died, what to do, and the sums behind it.
+// One block: what died, what to do, and the sums behind it; `back` is what its button does.
 
-function detail(block) {
+import { ICONS, byId, icon, make, own } from "../../web/script/dom.js";
+import { actionName, area, areaNumber, hasText, number, percent, range, signed, t } from "../../web/script/words.js";
+import { cautions } from "./about.js";
+import { bar, nodeChart, swatch } from "./charts.js";
+import { actionColour } from "./colours.js";
+import { blocks, changeOf, data, threshold } from "./data.js";
+import { map, narrow } from "./map.js";
+import { unfold } from "./panel.js";
+import { countsTable, showSample } from "./sample.js";
+
+export function detail(block, back) {
   const box = byId("detail");
   box.replaceChildren(
-    make("button", { type: "button", class: "back", onclick: closeDetail }, icon(ICONS.back), t("detail.back")),
+    make("button", { type: "button", class: "back", onclick: back }, icon(ICONS.back), t("detail.back")),
     make("h2", { tabindex: "-1", id: "detail-name" }, own(block.block)),
     facts(block),
     make("div", { class: "figures" }, make("p", { class: "big" }, percent(block.pct)), make("p", { class: "of" }, t("tissue.primary.dead"), make("br"), range(block.low, block.high))),
@@ -23,17 +33,6 @@ function detail(block) {
   byId("overview").hidden = true;
   byId("panel-inside").scrollTop = 0;
   byId("detail-name").focus({ preventScroll: true });
-}
-
-function closeDetail() {
-  const row = state.block;
-  byId("detail").hidden = true;
-  byId("overview").hidden = false;
-  state.block = null;
-  painters.marks.repaint();
-  ranks();
-  const place = ranked.findIndex((block) => block.row === row);
-  byId("ranks").children[place]?.querySelector("button").focus();
 }
 
 function facts(block) {

@@ -1,11 +1,17 @@
-// What is drawn: ground, injury, hatching, outlines, samples, names.
+// What is drawn: ground, injury, hatching, outlines.
 
-const INK = "#24261f";
-const CHOSEN = "#7a1744";
-const FONT = 'system-ui, "Segoe UI", Roboto, "Noto Sans", "Liberation Sans", sans-serif';
+import { paintSamples } from "./circles.js";
+import { CHOSEN, INK, actionColour, colour } from "./colours.js";
+import { paintContours } from "./contours.js";
+import { blocks, zones } from "./data.js";
+import { LAYERS, ground, shareOf, surface } from "./layers.js";
+import { paintNames } from "./names.js";
+import { colourTable, place, raster, trace, visible } from "./painter.js";
+import { gridName, state } from "./state.js";
+
 const rasters = {};
 
-function paintGround(view) {
+export function paintGround(view) {
   if (!ground || state.online) return;
   rasters.ground ??= raster(ground, "shade", colourTable(250, (code) => lit(code / 250)));
   if (!rasters.ground) return;
@@ -38,7 +44,7 @@ function faded(canvas) {
   }
 }
 
-function paintSurface(view) {
+export function paintSurface(view) {
   const { context } = view;
   if (state.layer === "action") {
     const pieces = zones.length ? zones : blocks;
@@ -73,7 +79,7 @@ function insideBlocks(view) {
   view.context.clip("evenodd");
 }
 
-function paintMarks(view) {
+export function paintMarks(view) {
   if (state.contours) paintContours(view);
   if (state.few && LAYERS[state.layer].grid) paintFew(view);
   if (state.zones || state.layer === "action") paintZones(view);
@@ -156,197 +162,6 @@ function paintOutlines(view) {
   }
 }
 
-function sampleSize(sample, zoom) {
-  const near = Math.min(1.15, Math.max(0.4, (zoom - 13) / 3.5));
-  return near * (3.2 + 0.75 * Math.sqrt(sample.nodes ?? 0));
-}
-
-function paintSamples(view) {
-  const { context } = view;
-  const zoom = Math.log2(view.scale);
-  for (const sample of samples) {
-    const x = view.x(sample.at[0]);
-    const y = view.y(sample.at[1]);
-    if (x < -20 || y < -20 || x > view.width + 20 || y > view.height + 20) continue;
-    const stamp = sampleStamp(sampleShare(sample), sampleSize(sample, zoom), sample.row === state.sample, view.sharp);
-    const half = stamp.width / view.sharp / 2;
-    context.drawImage(stamp, x - half, y - half, 2 * half, 2 * half);
-  }
-}
-
-// Only the injury layer's legend explains the circles' colours; in the others they only mark where samples were taken.
-function sampleShare(sample) {
-  if (state.layer !== "injury") return null;
-  const pct = { primary: sample.injury_pct, secondary: sample.secondary_pct, no_live_bud: sample.no_live_bud_pct }[state.tissue];
-  return pct === null || pct === undefined ? null : pct / 100;
-}
-
-// Thousands of circles are drawn faster as stamps: one for each colour and size that occurs.
-const stamps = new Map();
-
-function sampleStamp(share, size, chosen, sharp) {
-  const radius = Math.round(2 * size) / 2;
-  const tint = share === null ? -1 : Math.round(share * 50);
-  const key = `${tint}/${radius}/${chosen}/${sharp}`;
-  if (!stamps.has(key)) {
-    const canvas = document.createElement("canvas");
-    canvas.width = Math.ceil((2 * radius + 8) * sharp);
-    canvas.height = canvas.width;
-    const pen = canvas.getContext("2d");
-    pen.scale(sharp, sharp);
-    pen.arc(radius + 4, radius + 4, radius, 0, 2 * Math.PI);
-    pen.lineWidth = chosen ? 7 : 4;
-    pen.strokeStyle = chosen ? CHOSEN : "#ffffff";
-    pen.stroke();
-    pen.fillStyle = tint < 0 ? "#ffffff" : css(colour("injury", tint / 50));
-    pen.fill();
-    pen.lineWidth = 1.3;
-    pen.strokeStyle = INK;
-    pen.stroke();
-    stamps.set(key, canvas);
-  }
-  return stamps.get(key);
-}
-
-// The figure that stands under a block's name on the map; empty where the layer has none for a whole block.
-function blockFigure(block) {
-  const primary = state.tissue === "primary";
-  if (state.layer === "injury" && primary) return percent(block.pct);
-  if (state.layer === "low" && primary) return percent(block.low);
-  if (state.layer === "high" && primary) return percent(block.high);
-  if (state.layer === "change") return signed(changeOf(block));
-  if (state.layer === "action" && block.nodes_to_keep && !zones.length) return t("map.keep", { nodes: number(block.nodes_to_keep) });
-  return "";
-}
-
-function changeOf(block) {
-  return block.earlier_pct === null || block.earlier_pct === undefined || block.pct === null ? null : block.pct - block.earlier_pct;
-}
-
-function signed(points) {
-  return points === null ? "–" : `${points > 0 ? "+" : points < 0 ? "−" : ""}${number(Math.abs(points))}`;
-}
-
-// Names stand on their ground, the chosen block's first, then the worst hurt. Where one would overlap another it moves up
-// or down, then the name goes and the figure stays; only what still finds no room is left out. The worst block is named
-// whatever the screen and the font: smaller, then beside its ground.
-function paintNames(view) {
-  const { context } = view;
-  const taken = [];
-  context.textAlign = "center";
-  context.textBaseline = "middle";
-  context.lineJoin = "round";
-  for (const { piece, lines, smaller, chosen } of labels()) {
-    const x = view.x(piece.at[0]);
-    const y = view.y(piece.at[1]);
-    const room = (piece.box[2] - piece.box[0]) * view.scale;
-    if (x < -90 || y < -40 || x > view.width + 90 || y > view.height + 40) continue;
-    const tries = room < 26 ? [] : smaller ? [lines, smaller] : [lines, lines.slice(1)];
-    let found = tries.filter((some) => some.length).map((some) => roomFor(view, some, piece, taken)).find(Boolean);
-    if (!found && smaller) {
-      found = besideFor(view, [lines, smaller], piece, taken);
-      leader(context, found.box, [x, y]);
-    }
-    if (!found) continue;
-    taken.push(found.box);
-    writeLines(context, found.lines, (found.box[0] + found.box[2]) / 2, found.box[1] + 2, chosen ? CHOSEN : INK);
-  }
-}
-
-// The first free place for some lines: on the middle of their ground, then above and below it, with the middle still
-// inside the ground's own height.
-function roomFor({ context, scale, x, y }, lines, piece, taken) {
-  const middle = [x(piece.at[0]), y(piece.at[1])];
-  const [wide, tall] = sizeOf(context, lines);
-  if (wide - 6 > (piece.box[2] - piece.box[0]) * scale * 1.6) return null;
-  for (const share of [0, -0.5, 0.5, -1, 1]) {
-    const at = middle[1] + share * tall;
-    if (share && (at < y(piece.box[1]) || at > y(piece.box[3]))) continue;
-    const box = around(middle[0], at, wide, tall);
-    if (!taken.some((other) => meet(box, other))) return { lines, box };
-  }
-  return null;
-}
-
-// A place beside the ground and in sight: of the four sides, the one that hides the fewest names and blocks.
-function besideFor(view, [lines, smaller], piece, taken) {
-  const [left, top, right, bottom] = view.clear();
-  const fits = sizeOf(view.context, lines)[0] <= right - left;
-  const chosen = fits ? lines : smaller;
-  const [wide, tall] = sizeOf(view.context, chosen);
-  const onScreen = ({ box }) => [view.x(box[0]), view.y(box[1]), view.x(box[2]), view.y(box[3])];
-  const [x0, y0, x1, y1] = onScreen(piece);
-  const [x, y] = [view.x(piece.at[0]), view.y(piece.at[1])];
-  const gap = 14;
-  const held = (at, size, from, to) => Math.max(from + size / 2, Math.min(to - size / 2, at));
-  const hides = (box) => 1000 * taken.filter((other) => meet(box, other)).length + blocks.filter((block) => meet(box, onScreen(block))).length;
-  const places = [[x, y1 + gap + tall / 2], [x, y0 - gap - tall / 2], [x1 + gap + wide / 2, y], [x0 - gap - wide / 2, y]]
-    .map(([atX, atY]) => around(held(atX, wide, left, right), held(atY, tall, top, bottom), wide, tall))
-    .map((box) => ({ lines: chosen, box, hidden: hides(box) }));
-  return places.sort((a, b) => a.hidden - b.hidden)[0];
-}
-
-const meet = (a, b) => a[0] < b[2] && a[2] > b[0] && a[1] < b[3] && a[3] > b[1];
-const around = (x, y, wide, tall) => [x - wide / 2, y - tall / 2, x + wide / 2, y + tall / 2];
-
-function sizeOf(context, lines) {
-  const widths = lines.map(([text, font]) => { context.font = font; return context.measureText(text).width; });
-  return [Math.max(...widths) + 6, lines.reduce((sum, [, , line]) => sum + line, 0) + 4];
-}
-
-// From the nearest edge of a name to the ground that it names.
-function leader(context, [left, top, right, bottom], [x, y]) {
-  for (const [ink, wide, dot] of [["rgba(255,255,250,0.92)", 4.5, 5], [INK, 1.6, 3]]) {
-    context.beginPath();
-    context.moveTo(Math.max(left, Math.min(right, x)), Math.max(top, Math.min(bottom, y)));
-    context.lineTo(x, y);
-    context.lineWidth = wide;
-    context.strokeStyle = ink;
-    context.stroke();
-    context.beginPath();
-    context.arc(x, y, dot, 0, 2 * Math.PI);
-    context.fillStyle = ink;
-    context.fill();
-  }
-}
-
-function writeLines(context, lines, x, top, ink) {
-  for (const [text, font, line] of lines) {
-    context.font = font;
-    context.lineWidth = 5;
-    context.strokeStyle = "rgba(255,255,250,0.92)";
-    context.strokeText(text, x, top + line / 2);
-    context.fillStyle = ink;
-    context.fillText(text, x, top + line / 2);
-    top += line;
-  }
-}
-
-// Blocks with their figure; with zones on the map, each zone's number and nodes too.
-function labels() {
-  const worst = judged(ranked[0]) < 0 ? null : ranked[0];
-  const order = [...ranked].sort((a, b) => (b.row === state.block) - (a.row === state.block));
-  const lines = (block, name, figure) =>
-    [[short(block.block), `600 ${name}px ${FONT}`, name + 3], [blockFigure(block), `700 ${figure}px ${FONT}`, figure + 2]].filter(([text]) => text);
-  const named = order.map((block) => ({
-    piece: block,
-    chosen: block.row === state.block,
-    lines: lines(block, 14, 18),
-    smaller: block === worst ? lines(block, 12, 15) : null,
-  }));
-  if (!state.zones && state.layer !== "action") return named;
-  const numbered = zones.map((zone) => {
-    const nodes = zone.nodes_to_keep == null ? "" : t("map.keep", { nodes: number(zone.nodes_to_keep) });
-    return { piece: zone, chosen: false, lines: [[[t("map.zone", { zone: zone.zone }), nodes].filter(Boolean).join(": "), `600 14px ${FONT}`, 17]] };
-  });
-  return named.concat(numbered);
-}
-
-function short(text) {
-  const letters = [...text];
-  return letters.length > 24 ? `${letters.slice(0, 23).join("")}…` : text;
-}
-
 function paintHere(view) {
   const { context } = view;
   const [x, y] = [view.x(here.at[0]), view.y(here.at[1])];
@@ -363,4 +178,4 @@ function paintHere(view) {
   context.stroke();
 }
 
-const here = { at: null, radius: 0 };
+export const here = { at: null, radius: 0 };

@@ -1,6 +1,8 @@
 // Grids of cells in the vineyard's own projection: unpacked when first wanted, read by place, warped for drawing.
 
-class Grid {
+import { toLonLat, toWorld } from "./geometry.js";
+
+export class Grid {
   constructor(packed) {
     Object.assign(this, packed);
     this.codes = {};
@@ -149,6 +151,3 @@ async function inflated(text) {
   const stream = new Blob([bytes]).stream().pipeThrough(new DecompressionStream("deflate"));
   return new Uint8Array(await new Response(stream).arrayBuffer());
 }
-
-const surface = new Grid(data.surface);
-const ground = data.ground ? new Grid(data.ground) : null;

@@ -1,6 +1,16 @@
 // One legend, for the layer that is shown.
 
-function legend() {
+import { byId, draw, make } from "../../web/script/dom.js";
+import { actionName, metres, number, percent, signed, t, words } from "../../web/script/words.js";
+import { swatch } from "./charts.js";
+import { sampleSize } from "./circles.js";
+import { ACTION_COLOURS, INK, actionColour, colour, css } from "./colours.js";
+import { contours } from "./contours.js";
+import { blocks, samples, threshold, zones } from "./data.js";
+import { CHANGE_SPAN, LAYERS, surface } from "./layers.js";
+import { state } from "./state.js";
+
+export function legend() {
   const box = byId("legend");
   box.replaceChildren();
   const kind = LAYERS[state.layer];
@@ -53,11 +63,6 @@ function ends(layer) {
 function actionKey() {
   const present = Object.keys(ACTION_COLOURS).filter((code) => (zones.length ? zones : blocks).some((piece) => piece.action === code));
   return make("ul", { class: "actions" }, present.map((code) => make("li", {}, swatch(actionColour(code)), actionName(code))));
-}
-
-function swatch(fill) {
-  return draw("svg", { viewBox: "0 0 22 16", width: 22, height: 16, "aria-hidden": "true" },
-    draw("rect", { x: 0.5, y: 0.5, width: 21, height: 15, fill, stroke: INK }));
 }
 
 function fewSwatch() {

@@ -1,6 +1,18 @@
 // The overview: the one sentence that matters, and the blocks from worst to least hurt.
 
-function overview() {
+import { byId, make, own } from "../../web/script/dom.js";
+import { actionName, area, areaNumber, day, number, percent, range, sentence, t } from "../../web/script/words.js";
+import { bar, swatch } from "./charts.js";
+import { actionColour } from "./colours.js";
+import { blocks, data, ranked, threshold } from "./data.js";
+import { detail } from "./detail.js";
+import { boxOfAll } from "./geometry.js";
+import { fit } from "./map.js";
+import { painters } from "./painter.js";
+import { unfold } from "./panel.js";
+import { state } from "./state.js";
+
+export function overview() {
   byId("name").textContent = data.report.name ?? "";
   const event = data.report.event_date;
   byId("when").replaceChildren(event ? t("head.event", { date: day(event) }) : t("head.no_event"),
@@ -12,7 +24,7 @@ function overview() {
   byId("find-row").hidden = blocks.length < 12;
 }
 
-function headline() {
+export function headline() {
   const hurt = ranked.filter((block) => block.pct > threshold);
   const worst = ranked[0];
   const parts = [];
@@ -39,7 +51,7 @@ function alerts() {
   }
 }
 
-function ranks() {
+export function ranks() {
   const wanted = byId("find").value.trim().toLocaleLowerCase();
   const shown = ranked.filter((block) => `${block.block} ${block.variety ?? ""}`.toLocaleLowerCase().includes(wanted));
   byId("ranks").replaceChildren(...shown.map(rank));
@@ -61,26 +73,28 @@ function nodes(block) {
 }
 
 // Choose a block (null: none): mark it, bring it into view, and open its page in the panel.
-function choose(block, { open = false, zoom = true } = {}) {
+export function choose(block, { open = false, zoom = true } = {}) {
   state.block = block ? block.row : null;
   painters.marks.repaint();
   if (!block) return;
   if (zoom) fit(boxOfAll([block]), 0.9);
   if (open) {
-    detail(block);
+    openDetail(block);
     unfold(true);
   }
 }
 
-function unfold(open) {
-  byId("panel").classList.toggle("open", open);
-  byId("fold").setAttribute("aria-expanded", String(open));
-  foldWords();
+export function openDetail(block) {
+  detail(block, closeDetail);
 }
 
-function foldWords() {
-  const open = byId("panel").classList.contains("open");
-  const worst = ranked[0];
-  const text = open ? [t("panel.fold")] : sentence("panel.unfold", { count: number(blocks.length), block: worst ? own(worst.block) : "", pct: percent(worst?.pct) });
-  byId("fold").replaceChildren(icon(ICONS.up), make("span", {}, text));
+export function closeDetail() {
+  const row = state.block;
+  byId("detail").hidden = true;
+  byId("overview").hidden = false;
+  state.block = null;
+  painters.marks.repaint();
+  ranks();
+  const place = ranked.findIndex((block) => block.row === row);
+  byId("ranks").children[place]?.querySelector("button").focus();
 }

@@ -2,6 +2,11 @@
 // It is painted out of sight and handed over whole: what is painted on a canvas in sight while the page is being printed
 // wipes the canvases below it from the paper. A browser that cannot hand over paints in sight.
 
+import { covered, map } from "./map.js";
+
+// The canvases on the map, by name.
+export const painters = {};
+
 const handsOver = typeof OffscreenCanvas !== "undefined" && typeof ImageBitmapRenderingContext !== "undefined" && Boolean(new OffscreenCanvas(1, 1).getContext("2d"));
 
 const Painter = L.Renderer.extend({
@@ -71,7 +76,7 @@ const Painter = L.Renderer.extend({
   },
 });
 
-function trace(view, shape) {
+export function trace(view, shape) {
   const { context, scale } = view;
   const dx = view.x(0);
   const dy = view.y(0);
@@ -82,13 +87,13 @@ function trace(view, shape) {
   }
 }
 
-function visible(view, shape, margin = 0) {
+export function visible(view, shape, margin = 0) {
   const [x0, y0, x1, y1] = shape.box;
   return view.x(x1) >= -margin && view.y(y1) >= -margin && view.x(x0) <= view.width + margin && view.y(y0) <= view.height + margin;
 }
 
 // The raster of a grid layer as a canvas, colours by a table with one entry a code.
-function raster(grid, name, table) {
+export function raster(grid, name, table) {
   const values = grid.warped(name);
   if (!values) return null;
   const { width, height } = grid.pixels();
@@ -109,7 +114,7 @@ function raster(grid, name, table) {
 
 const TABLE_STEPS = 4; // colours between two codes
 
-function colourTable(codes, colourOf) {
+export function colourTable(codes, colourOf) {
   const table = new Uint32Array(codes * TABLE_STEPS + 1);
   for (let k = 0; k < table.length; k += 1) {
     const [r, g, b, a = 255] = colourOf(k / TABLE_STEPS);
@@ -118,10 +123,17 @@ function colourTable(codes, colourOf) {
   return table;
 }
 
-function place(view, grid, canvas) {
+export function place(view, grid, canvas) {
   const [x0, y0, x1, y1] = grid.pixels().box;
   const { context } = view;
   context.imageSmoothingEnabled = true;
   context.imageSmoothingQuality = "high";
   context.drawImage(canvas, view.x(x0), view.y(y0), (x1 - x0) * view.scale, (y1 - y0) * view.scale);
+}
+
+// Put a canvas on the map, the higher the later it is painted.
+export function addPainter(name, paint, z) {
+  map.createPane(name).style.zIndex = z;
+  map.getPane(name).classList.add("painted");
+  painters[name] = new Painter(paint, { pane: name }).addTo(map);
 }

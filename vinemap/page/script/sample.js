@@ -1,8 +1,16 @@
 // A sample's popup: counts for each bud, and its canes node by node.
 
-const popup = L.popup({ closeOnEscapeKey: false, minWidth: 240, maxWidth: 340, autoPanPaddingTopLeft: [12, 12], className: "sample-popup" });
+import { byId, make, own } from "../../web/script/dom.js";
+import { day, metres, number, percent, range, sentence, t } from "../../web/script/words.js";
+import { bar, budKey, strip } from "./charts.js";
+import { blocks, data } from "./data.js";
+import { map, narrow } from "./map.js";
+import { painters } from "./painter.js";
+import { state } from "./state.js";
 
-function showSample(sample) {
+export const popup = L.popup({ closeOnEscapeKey: false, minWidth: 240, maxWidth: 340, autoPanPaddingTopLeft: [12, 12], className: "sample-popup" });
+
+export function showSample(sample) {
   state.sample = sample.row;
   const [lon, lat] = sample.place;
   const size = map.getSize();
@@ -39,7 +47,7 @@ function sampleCard(sample) {
 }
 
 // Dead, read and percent with bounds, a row a kind of bud (and, for blocks, a part of the cane).
-function countsTable(item, parts = true) {
+export function countsTable(item, parts = true) {
   const rows = [
     ["primary", item.primary_dead, item.nodes, item.unread, item.injury_pct, item.injury_low_pct, item.injury_high_pct],
     ...["secondary", "tertiary", "no_live_bud"].map((name) => figureOf(item, name)),

@@ -1,6 +1,18 @@
 // The printed sheet: map and legend above, then the ranked table, what to do, cautions and sources.
 
-function sheet() {
+import { byId, fill, make, own } from "../../web/script/dom.js";
+import { actionName, area, hasText, number, percent, range, t } from "../../web/script/words.js";
+import { cautions, sources } from "./about.js";
+import { swatch } from "./charts.js";
+import { ACTION_COLOURS, actionColour } from "./colours.js";
+import { blocks, data, ranked } from "./data.js";
+import { boxOfAll, toLonLat } from "./geometry.js";
+import { headline } from "./list.js";
+import { map } from "./map.js";
+import { painters } from "./painter.js";
+import { state } from "./state.js";
+
+export function sheet() {
   const head = ["rank", "block", "variety", "area", "vines", "injury", "range", "action", "nodes"].map((key) => make("th", { scope: "col" }, t(`sheet.${key}`)));
   const rows = ranked.map((block) => make("tr", {},
     make("td", {}, String(block.rank)), make("th", { scope: "row" }, own(block.block)), make("td", {}, own(block.variety ?? "–")),
@@ -44,7 +56,7 @@ function wholeBounds() {
 
 let screenView = null;
 
-function watchPrint() {
+export function watchPrint() {
   window.addEventListener("beforeprint", () => printing(true));
   window.addEventListener("afterprint", () => printing(false));
   matchMedia("print").addEventListener("change", (event) => printing(event.matches));

@@ -39,6 +39,10 @@ export function percent(value, digits = 0) {
   return (value / 100).toLocaleString(words.language, { style: "percent", minimumFractionDigits: digits, maximumFractionDigits: digits });
 }
 
+export function signed(points) {
+  return points === null ? "–" : `${points > 0 ? "+" : points < 0 ? "−" : ""}${number(Math.abs(points))}`;
+}
+
 // "31 to 47 %"
 export function range(low, high, digits = 0) {
   if (low === null || low === undefined || high === null || high === undefined) return t("range.none");

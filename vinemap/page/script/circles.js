@@ -1,0 +1,57 @@
+// Samples as circles: as large as they have nodes, as dark as they are hurt.
+
+import { CHOSEN, INK, colour, css } from "./colours.js";
+import { samples } from "./data.js";
+import { state } from "./state.js";
+
+export function sampleSize(sample, zoom) {
+  const near = Math.min(1.15, Math.max(0.4, (zoom - 13) / 3.5));
+  return near * (3.2 + 0.75 * Math.sqrt(sample.nodes ?? 0));
+}
+
+export function paintSamples(view) {
+  const { context } = view;
+  const zoom = Math.log2(view.scale);
+  for (const sample of samples) {
+    const x = view.x(sample.at[0]);
+    const y = view.y(sample.at[1]);
+    if (x < -20 || y < -20 || x > view.width + 20 || y > view.height + 20) continue;
+    const stamp = sampleStamp(sampleShare(sample), sampleSize(sample, zoom), sample.row === state.sample, view.sharp);
+    const half = stamp.width / view.sharp / 2;
+    context.drawImage(stamp, x - half, y - half, 2 * half, 2 * half);
+  }
+}
+
+// Only the injury layer's legend explains the circles' colours; in the others they only mark where samples were taken.
+function sampleShare(sample) {
+  if (state.layer !== "injury") return null;
+  const pct = { primary: sample.injury_pct, secondary: sample.secondary_pct, no_live_bud: sample.no_live_bud_pct }[state.tissue];
+  return pct === null || pct === undefined ? null : pct / 100;
+}
+
+// Thousands of circles are drawn faster as stamps: one for each colour and size that occurs.
+const stamps = new Map();
+
+function sampleStamp(share, size, chosen, sharp) {
+  const radius = Math.round(2 * size) / 2;
+  const tint = share === null ? -1 : Math.round(share * 50);
+  const key = `${tint}/${radius}/${chosen}/${sharp}`;
+  if (!stamps.has(key)) {
+    const canvas = document.createElement("canvas");
+    canvas.width = Math.ceil((2 * radius + 8) * sharp);
+    canvas.height = canvas.width;
+    const pen = canvas.getContext("2d");
+    pen.scale(sharp, sharp);
+    pen.arc(radius + 4, radius + 4, radius, 0, 2 * Math.PI);
+    pen.lineWidth = chosen ? 7 : 4;
+    pen.strokeStyle = chosen ? CHOSEN : "#ffffff";
+    pen.stroke();
+    pen.fillStyle = tint < 0 ? "#ffffff" : css(colour("injury", tint / 50));
+    pen.fill();
+    pen.lineWidth = 1.3;
+    pen.strokeStyle = INK;
+    pen.stroke();
+    stamps.set(key, canvas);
+  }
+  return stamps.get(key);
+}

@@ -1,0 +1,29 @@
+// What the map can show, and the grids that it is read from.
+
+import { data } from "./data.js";
+import { Grid } from "./grid.js";
+
+export const surface = new Grid(data.surface);
+export const ground = data.ground ? new Grid(data.ground) : null;
+export const TISSUES = ["primary", "secondary", "no_live_bud"].filter((tissue) => surface.has(`${tissue}_injury`));
+
+// Each layer: its grid, colour map, and how a grid value becomes a share of the colour map.
+export const LAYERS = {
+  action: { ramp: null },
+  injury: { ramp: "injury", grid: (tissue) => `${tissue}_injury` },
+  low: { ramp: "injury", grid: (tissue) => `${tissue}_low` },
+  high: { ramp: "injury", grid: (tissue) => `${tissue}_high` },
+  chance: { ramp: "chance", grid: () => "prob_over_threshold", primaryOnly: true },
+  change: { ramp: "change", grid: () => "change", primaryOnly: true },
+  none: { ramp: null },
+};
+export const CHANGE_SPAN = 0.6; // the change layer's colours end at plus and minus this much
+
+export function shareOf(layer, value) {
+  return layer === "change" ? 0.5 + value / (2 * CHANGE_SPAN) : value;
+}
+
+export function offered(layer) {
+  const kind = LAYERS[layer];
+  return !kind.grid || TISSUES.some((tissue) => surface.has(kind.grid(tissue)));
+}

@@ -1,0 +1,22 @@
+// What is shown and chosen now.
+
+import { LAYERS, TISSUES, offered } from "./layers.js";
+
+export const state = {
+  layer: offered("injury") ? "injury" : "action",
+  tissue: TISSUES[0] ?? "primary",
+  opacity: 85,
+  zones: false,
+  contours: true,
+  samples: true,
+  names: true,
+  few: true,
+  online: false,
+  block: null,
+  sample: null,
+};
+
+export function gridName() {
+  const kind = LAYERS[state.layer];
+  return kind.grid ? kind.grid(kind.primaryOnly ? "primary" : state.tissue) : null;
+}
