@@ -950,7 +950,7 @@ def test_what_is_missing_is_left_out(opened: Open, tmp_path: Path, change: Calla
 
 
 def test_500_blocks_and_5000_samples_stay_fluid(opened: Open, tmp_path: Path) -> None:
-    """A move paints each layer once, from what is ready: no grid is coloured again, and no circle is drawn anew."""
+    """A move paints each layer once, from what is ready: no grid is coloured again, and no sample's circle is drawn anew."""
     write_page(tmp_path / "map.html", **page_case(500, 10, cell=6.0).arguments())
     page = opened(tmp_path / "map.html")
     done = page.page.evaluate(
@@ -964,7 +964,7 @@ def test_500_blocks_and_5000_samples_stay_fluid(opened: Open, tmp_path: Path) ->
     assert done["transferFromImageBitmap"] == 3
     assert done["drawImage"] > 4000, "the circles are not in sight: this test sees nothing"
     assert "putImageData" not in done
-    assert "arc" not in done
+    assert done.get("arc", 0) <= 2, "more than the dot of the worst block's leader"
     page.page.fill("#find", "Block 77")
     assert page.page.locator("#ranks .who b").all_text_contents() == ["Block 77"]
     page.page.fill("#find", "")
