@@ -100,6 +100,11 @@ class Column:
         """Whether the cells are figures."""
         return self.kind in (Kind.NUMBER, Kind.WHOLE)
 
+    @property
+    def is_pattern(self) -> bool:
+        """Whether the name stands for many."""
+        return "{" in self.name
+
     def matches(self, name: str) -> bool:
         """Whether a name is this column's, or one of those that its name in braces stands for."""
         fixed = re.split(r"\{\w+\}", self.name)
@@ -271,7 +276,7 @@ SAMPLES = Layout(
 )
 
 _CANE = Column("cane", Kind.NAME, "cane of the sample; 1 where it is a single one", filled=True, empty="1")
-_BUD = Column("", Kind.STATE, "", words=tuple(State), empty=State.UNREAD)
+_BUD = Column("", Kind.STATE, "", words=tuple(State), empty=State.UNREAD.value)
 _DEAD = Column("", Kind.WHOLE, "", "buds", low=0, high=10_000_000, asked="a whole number, 0 or more")
 
 BUDS_BY_NODE = Layout(
@@ -304,7 +309,7 @@ BUDS_BY_COUNT = Layout(
     "counts of a sample, or of a part of its canes",
     (
         _SAMPLE,
-        Column("part", Kind.WORD, "part of the canes that was counted", words=tuple(Part), empty=Part.ALL),
+        Column("part", Kind.WORD, "part of the canes that was counted", words=tuple(Part), empty=Part.ALL.value),
         replace(_DEAD, name="nodes", meaning="nodes that were cut", unit="nodes", required=True, filled=True),
         replace(_DEAD, name="primary_dead", meaning="dead primary buds", required=True, filled=True),
         replace(_DEAD, name="secondary_dead", meaning="dead secondary buds; empty where they were not read"),

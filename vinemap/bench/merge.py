@@ -7,15 +7,16 @@ from pathlib import Path
 
 import pandas as pd
 
+from vinemap.columns import BUDS_BY_NODE
 from vinemap.errors import Findings, InputError
 from vinemap.exports.tables import staged, write_csv
-from vinemap.reading.buds import NODE_COLUMNS, read_bud_tables
+from vinemap.reading.buds import read_bud_tables
 from vinemap.reading.cells import bare_name, show
 from vinemap.reading.files import TABLES, usable
 from vinemap.reading.tables import Table, read_tables
+from vinemap.states import BUDS, State
 
 _KEY = ["sample", "cane", "node"]
-_BUDS = ["primary", "secondary", "tertiary"]
 _SHOWN = 12
 
 
@@ -52,9 +53,8 @@ def merge_buds(paths: Sequence[Path], out: Path) -> list[str]:
         findings.problem(
             str(out), None, "", "is there and is not one of the tables to merge", "name it too, or another file with -o"
         )
-    nodes = (
-        pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=[*NODE_COLUMNS, "file", "row", "source"])
-    )
+    columns = [*BUDS_BY_NODE.names, "file", "row", "source"]
+    nodes = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
     _refuse_conflicts(nodes, findings)
     if findings.problems:
         raise InputError(findings.problems)
@@ -115,8 +115,8 @@ def _refuse_same_file(paths: Sequence[Path], findings: Findings) -> None:
 
 def _refuse_conflicts(nodes: pd.DataFrame, findings: Findings) -> None:
     """Name each bud that a file reads otherwise than the first file that reads it."""
-    long = nodes.melt([*_KEY, "file", "row"], _BUDS, "bud", "state")
-    read = long[long["state"] != "unread"]
+    long = nodes.melt([*_KEY, "file", "row"], list(BUDS), "bud", "state")
+    read = long[long["state"] != State.UNREAD]
     first = read.drop_duplicates([*_KEY, "bud"])
     pairs = first.merge(read, on=[*_KEY, "bud"], suffixes=("", "_2"))
     for row in pairs[pairs["state"] != pairs["state_2"]].to_dict("records"):
@@ -132,12 +132,12 @@ def _refuse_conflicts(nodes: pd.DataFrame, findings: Findings) -> None:
 
 def _merged(nodes: pd.DataFrame) -> pd.DataFrame:
     """Return each node once, each bud as the file that read it has it, in the order of samples, canes and nodes."""
-    read = nodes.assign(**{bud: nodes[bud].where(nodes[bud] != "unread") for bud in _BUDS})
-    once = read.groupby(_KEY, sort=False)[_BUDS].first().fillna("unread").reset_index()
+    read = nodes.assign(**{bud: nodes[bud].where(nodes[bud] != State.UNREAD) for bud in BUDS})
+    once = read.groupby(_KEY, sort=False)[list(BUDS)].first().fillna(State.UNREAD).reset_index()
     order = {sample: place for place, sample in enumerate(dict.fromkeys(nodes["sample"]))}
     canes = once.groupby("sample", sort=False)["cane"].transform(lambda cane: pd.factorize(cane)[0])
     placed = once.assign(_sample=once["sample"].map(order), _cane=canes)
-    return placed.sort_values(["_sample", "_cane", "node"], kind="stable", ignore_index=True)[list(NODE_COLUMNS)]
+    return placed.sort_values(["_sample", "_cane", "node"], kind="stable", ignore_index=True)[BUDS_BY_NODE.names]
 
 
 def _told_double(nodes: pd.DataFrame) -> list[str]:

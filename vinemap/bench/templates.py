@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import openpyxl
@@ -13,20 +13,14 @@ from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.datavalidation import DataValidation
 from openpyxl.worksheet.worksheet import Worksheet
 
+from vinemap.columns import BUDS_BY_CANE, BUDS_BY_COUNT, BUDS_BY_NODE, SAMPLES, WOOD, Column, Kind
 from vinemap.errors import InputError, Problem
 from vinemap.exports.tables import staged
-from vinemap.reading.schema import CaneRow, CountRow, NodeRow, SampleRow, WoodRow
 from vinemap.reading.tables import NOTES_SHEET
 
 _NODES = 15
 _ROWS = 500
-_NAMES = ("sample", "cane", "block")
 _HEAD = PatternFill("solid", fgColor="E4EDDB")
-_LISTS = {
-    **dict.fromkeys(("primary", "secondary", "tertiary", "phloem", "xylem"), "alive,dead,unread"),
-    "part": "basal,apical,all",
-    "tissue": "cane,cordon,trunk",
-}
 _STATES = "Buds: alive (green), dead (brown or black), unread or an empty cell where you could not tell."
 _BASE = "Nodes are counted from the base of the cane: 1 is next to the trunk."
 _CANE = "Leave cane empty where a sample is a single cane."
@@ -36,8 +30,7 @@ _CODES = (
     "A alive, D dead, - unread, small or capital. DA- : primary dead, secondary alive, tertiary unread. D : primary."
 )
 _EMPTY = "Leave the cell of a node empty that was not cut."
-_WIDE = (*CaneRow.model_fields, *(f"node {node}" for node in range(1, _NODES + 1)))
-_SAMPLES = tuple(name for name in SampleRow.model_fields if name not in ("easting", "northing"))
+_PROJECTED = ("easting", "northing")
 
 
 @dataclass(frozen=True)
@@ -46,9 +39,14 @@ class _Shape:
 
     stem: str
     saved_as: str
-    columns: tuple[str, ...]
+    columns: tuple[Column, ...]
     notes: tuple[str, ...]
     sheets: tuple[str, ...] = ()
+
+    @property
+    def names(self) -> list[str]:
+        """Names of the columns."""
+        return [column.name for column in self.columns]
 
 
 def _shapes() -> Iterator[_Shape]:
@@ -56,18 +54,27 @@ def _shapes() -> Iterator[_Shape]:
     yield _Shape(
         "samples",
         "samples",
-        _SAMPLES,
+        tuple(column for column in SAMPLES.columns if column.name not in _PROJECTED),
         (where, "block is the block you meant; row and vine count from its first vine; date is year-month-day."),
     )
-    yield _Shape("buds_by_node", "buds", tuple(NodeRow.model_fields), ("One row a node.", _BASE, _CANE, _STATES, _CUT))
+    yield _Shape("buds_by_node", "buds", BUDS_BY_NODE.columns, ("One row a node.", _BASE, _CANE, _STATES, _CUT))
     notes = ("One row a cane.", _BASE, _CANE, _LETTERS, _CODES, _EMPTY, _CUT)
-    yield _Shape("buds_by_cane", "buds", _WIDE, notes)
+    yield _Shape("buds_by_cane", "buds", tuple(_wide()), notes)
     blocks = ("One sheet a block, named as you like; copy a sheet for a further block.", *notes)
-    yield _Shape("buds_by_block", "buds", _WIDE, blocks, ("block 1", "block 2", "block 3"))
+    yield _Shape("buds_by_block", "buds", tuple(_wide()), blocks, ("block 1", "block 2", "block 3"))
     counts = ("One row a sample, or one for its basal and one for its apical nodes.", "nodes: how many were read.")
-    yield _Shape("buds_by_count", "buds", tuple(CountRow.model_fields), (*counts, _CUT))
+    yield _Shape("buds_by_count", "buds", BUDS_BY_COUNT.columns, (*counts, _CUT))
     wood = "One row a slice: a shallow one under the bark shows the phloem, a deeper one the xylem."
-    yield _Shape("wood", "wood", tuple(WoodRow.model_fields), (wood, _STATES.replace("Buds", "Tissue"), _CUT))
+    yield _Shape("wood", "wood", WOOD.columns, (wood, _STATES.replace("Buds", "Tissue"), _CUT))
+
+
+def _wide() -> Iterator[Column]:
+    """Yield the columns of a row a cane, with a column for each of the first nodes."""
+    for column in BUDS_BY_CANE.columns:
+        if column.is_pattern:
+            yield from (replace(column, name=column.name.format(number=node)) for node in range(1, _NODES + 1))
+        else:
+            yield column
 
 
 def write_templates(folder: Path) -> list[str]:
@@ -111,7 +118,7 @@ def _files(shape: _Shape) -> list[str]:
 
 def _write_csv(shape: _Shape, path: Path) -> None:
     with path.open("w", newline="", encoding="utf-8") as stream:
-        csv.writer(stream, lineterminator="\n").writerow(shape.columns)
+        csv.writer(stream, lineterminator="\n").writerow(shape.names)
 
 
 def _write_workbook(shape: _Shape, path: Path) -> None:
@@ -130,18 +137,18 @@ def _write_workbook(shape: _Shape, path: Path) -> None:
     book.save(path)
 
 
-def _lay_out(sheet: Worksheet, columns: tuple[str, ...]) -> None:
+def _lay_out(sheet: Worksheet, columns: tuple[Column, ...]) -> None:
     """Write the header; names are text, so that no spreadsheet turns 3-4 into a date; words are chosen from a list."""
-    sheet.append(columns)
+    sheet.append([column.name for column in columns])
     sheet.freeze_panes = "B2"
     for position, column in enumerate(columns, start=1):
         letter = get_column_letter(position)
         head = sheet.cell(1, position)
         head.font, head.fill = Font(bold=True), _HEAD
-        sheet.column_dimensions[letter].width = max(9, len(column) + 3)
-        if column in _NAMES or column.startswith("node "):
+        sheet.column_dimensions[letter].width = max(9, len(column.name) + 3)
+        if column.kind in (Kind.NAME, Kind.TEXT):
             sheet.column_dimensions[letter].number_format = "@"
-        if column in _LISTS:
-            allowed = DataValidation("list", formula1=f'"{_LISTS[column]}"', allow_blank=True)
+        if column.words:
+            allowed = DataValidation("list", formula1=f'"{",".join(column.words)}"', allow_blank=True)
             sheet.add_data_validation(allowed)
             allowed.add(f"{letter}2:{letter}{_ROWS}")

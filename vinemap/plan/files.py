@@ -8,11 +8,9 @@ import geopandas as gpd
 import pandas as pd
 from shapely import LineString
 
+from vinemap.columns import BUDS_BY_NODE, PLAN_POINTS
 from vinemap.exports.gpx import write_gpx
 from vinemap.exports.tables import write_csv
-from vinemap.reading.schema import NodeRow
-
-_SHOWN = ("sample", "stop", "block", "variety", "ground", "row", "vine", "nodes", "elevation_m", "chance_pct")
 
 
 def write_files(
@@ -40,11 +38,11 @@ def write_files(
     walk = gpd.GeoDataFrame({"name": [walk_name]}, geometry=[path], crs=points.crs).to_crs("EPSG:4326")
     _write_gpx(lonlat, walk, words, care, stage)
     _write_kml(lonlat, walk, words, stage)
-    shown = [name for name in _SHOWN if name in lonlat and lonlat[name].notna().any()]
+    shown = [name for name in PLAN_POINTS.names if name in lonlat and lonlat[name].notna().any()]
     plain = lonlat[[*shown, "geometry"]]
     plain.to_file(stage / "plan.geojson", driver="GeoJSON", engine="pyogrio", RFC7946="YES", COORDINATE_PRECISION=7)
     write_csv(samples_template(lonlat), stage / "samples.csv")
-    write_csv(pd.DataFrame(columns=list(NodeRow.model_fields)), stage / "buds.csv")
+    write_csv(pd.DataFrame(columns=BUDS_BY_NODE.names), stage / "buds.csv")
 
 
 def samples_template(lonlat: gpd.GeoDataFrame) -> pd.DataFrame:

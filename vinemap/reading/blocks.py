@@ -13,6 +13,7 @@ from shapely import MultiPolygon, Polygon
 from shapely.geometry.base import BaseGeometry
 
 from vinemap.arrays import Array
+from vinemap.columns import BLOCKS
 from vinemap.errors import Findings
 from vinemap.reading.cells import show
 from vinemap.reading.crs import LONLAT, layer_crs
@@ -44,8 +45,8 @@ def read_blocks(folder: Path, settings: Settings, findings: Findings) -> gpd.Geo
     Returns
     -------
     GeoDataFrame or None
-        The blocks without a problem, in the file's CRS: the columns of `BlockRow`, ``file``, ``row`` (as a spreadsheet
-        numbers it) and polygons; None where there are none.
+        The blocks without a problem, in the file's CRS: the columns of `vinemap.columns.BLOCKS`, ``file``, ``row`` (as
+        a spreadsheet numbers it) and polygons; None where there are none.
     """
     path = find_file(folder, "blocks", LAYERS, settings.files.blocks, findings)
     table = None if path is None else read_layer(path, "blocks", settings.files.blocks_layer, findings)
@@ -61,7 +62,7 @@ def read_blocks(folder: Path, settings: Settings, findings: Findings) -> gpd.Geo
     good = [(place, row) for place, row in checked.good() if place in outlines]
     if crs is None or not good:
         return None
-    frame = pd.DataFrame([vars(row) for _, row in good], columns=list(BlockRow.model_fields), dtype=object)
+    frame = pd.DataFrame([vars(row) for _, row in good], columns=BLOCKS.names, dtype=object)
     frame["file"] = table.file
     frame["row"] = [table.numbers[place] for place, _ in good]
     return gpd.GeoDataFrame(frame, geometry=[outlines[place] for place, _ in good], crs=crs)

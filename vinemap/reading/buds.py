@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
+from vinemap.columns import BUDS_BY_COUNT, BUDS_BY_NODE, WOOD, Layout
 from vinemap.errors import Findings
 from vinemap.reading.cells import bare_name, show, text
 from vinemap.reading.files import TABLES, find_file
@@ -23,14 +24,14 @@ from vinemap.reading.schema import (
     match_columns,
     names_of,
     squeeze,
+    typed,
 )
 from vinemap.reading.tables import Table, folded, read_table, read_tables
 from vinemap.reading.wide import is_wide, unfold
 from vinemap.settings import Settings
+from vinemap.states import BUDS, Part, State
 
-NODE_COLUMNS = ("sample", "cane", "node", "primary", "secondary", "tertiary")
-COUNT_COLUMNS = ("sample", "part", "nodes", "primary_dead", "secondary_dead", "tertiary_dead")
-WOOD_COLUMNS = ("sample", "tissue", "phloem", "xylem")
+_TISSUES = ("phloem", "xylem")
 
 
 def read_buds(
@@ -52,12 +53,12 @@ def read_buds(
     Returns
     -------
     nodes, counts : DataFrame
-        Columns `NODE_COLUMNS` and `COUNT_COLUMNS`; one of the two is empty.
+        Columns of `BUDS_BY_NODE` and of `BUDS_BY_COUNT`; one of the two is empty.
     """
     path = find_file(folder, "buds", TABLES, settings.files.buds, findings)
     tables = [] if path is None else read_tables(path, "buds", findings)
     nodes, counts = read_bud_tables(tables, settings.columns.buds, known, samples_file, findings, section="buds")
-    return nodes[list(NODE_COLUMNS)], counts
+    return nodes[BUDS_BY_NODE.names], counts
 
 
 def read_bud_tables(
@@ -84,7 +85,7 @@ def read_bud_tables(
     Returns
     -------
     nodes, counts : DataFrame
-        Columns `NODE_COLUMNS` with ``file`` and ``row``, and `COUNT_COLUMNS`; one of the two is empty.
+        Columns of `BUDS_BY_NODE` with ``file`` and ``row``, and of `BUDS_BY_COUNT`; one of the two is empty.
     """
     by_node: list[pd.DataFrame] = []
     by_count: list[Checked[CountRow]] = []
@@ -104,7 +105,7 @@ def read_bud_tables(
             "keep one way in one file: the sheets of nodes say more, so take out those of counts",
         )
         by_count = []
-    nodes = pd.concat(by_node, ignore_index=True) if by_node else _nodes([]).assign(file="", row=0)
+    nodes = pd.concat(by_node, ignore_index=True) if by_node else _frame([], BUDS_BY_NODE).assign(file="", row=0)
     if len(by_node) > 1:
         _refuse_repeats_between(nodes, findings)
     return nodes, _all_counts(by_count, findings)
@@ -166,9 +167,9 @@ def _read_nodes(
     _refuse_unknown(checked, known, samples_file, findings)
     with folded(findings, len(checked.rows)):
         _refuse_repeats_within(checked, findings)
-    _warn_of_codes(checked, ("primary", "secondary", "tertiary"), findings)
+    _warn_of_codes(checked, BUDS, findings)
     nodes = _numbered(checked, findings)
-    unread = (nodes[["primary", "secondary", "tertiary"]] == "unread").all(axis=1)
+    unread = (nodes[list(BUDS)] == State.UNREAD).all(axis=1)
     if unread.any():
         findings.warn(f"{table.file}: {unread.sum()} of {len(nodes)} nodes have no bud that was read.")
     return nodes.assign(file=table.file, row=[table.numbers[place] for place, _ in checked.good()])
@@ -181,7 +182,7 @@ def _all_counts(tables: list[Checked[CountRow]], findings: Findings) -> pd.DataF
     for checked in tables:
         for place, row in checked.good():
             kinds = parts.setdefault(row.sample, set())
-            kinds.add(row.part == "all")
+            kinds.add(row.part == Part.ALL)
             if len(kinds) == 2:
                 findings.problem(
                     checked.table.file,
@@ -191,8 +192,8 @@ def _all_counts(tables: list[Checked[CountRow]], findings: Findings) -> pd.DataF
                     "twice",
                     "keep its rows for basal and apical, or its row for all",
                 )
-                parts[row.sample] = {row.part == "all"}
-    return _counts(row for checked in tables for _, row in checked.good())
+                parts[row.sample] = {row.part == Part.ALL}
+    return _frame([row for checked in tables for _, row in checked.good()], BUDS_BY_COUNT)
 
 
 def _refuse_repeated_counts(tables: list[Checked[CountRow]], findings: Findings) -> None:
@@ -205,9 +206,8 @@ def _refuse_repeated_counts(tables: list[Checked[CountRow]], findings: Findings)
             there, earlier = first.setdefault((row.sample, row.part), (file, number))
             if (there, earlier) == (file, number):
                 continue
-            what = (
-                f"sample {show(row.sample)}" if row.part == "all" else f"part {row.part} of sample {show(row.sample)}"
-            )
+            part = "" if row.part == Part.ALL else f"part {row.part} of "
+            what = f"{part}sample {show(row.sample)}"
             findings.problem(
                 file,
                 number,
@@ -240,38 +240,27 @@ def read_wood(
     Returns
     -------
     DataFrame
-        Columns `WOOD_COLUMNS`; empty where there is no such file.
+        Columns of `WOOD`; empty where there is no such file.
     """
     path = find_file(folder, "wood", TABLES, settings.files.wood, findings)
     table = None if path is None else read_table(path, "wood", findings)
     if table is None:
-        return _frame([], WOOD_COLUMNS)
+        return _frame([], WOOD)
     columns = match_columns(table, WoodRow, settings.columns.wood, findings)
     checked = check_rows(table, WoodRow, columns, findings, section="wood")
     _refuse_unknown(checked, known, samples_file, findings)
-    _warn_of_codes(checked, ("phloem", "xylem"), findings)
-    return _frame([row for _, row in checked.good()], WOOD_COLUMNS)
+    _warn_of_codes(checked, _TISSUES, findings)
+    return _frame([row for _, row in checked.good()], WOOD)
 
 
-def _frame(rows: Iterable[Row], columns: tuple[str, ...]) -> pd.DataFrame:
-    return pd.DataFrame([vars(row) for row in rows], columns=list(columns), dtype=object).astype(
-        {column: str for column in columns if column not in ("node", "nodes") and not column.endswith("_dead")}
-    )
-
-
-def _nodes(rows: Iterable[Row]) -> pd.DataFrame:
-    return _frame(rows, NODE_COLUMNS)
-
-
-def _counts(rows: Iterable[Row]) -> pd.DataFrame:
-    kinds = {"nodes": np.int64, "primary_dead": np.int64, "secondary_dead": float, "tertiary_dead": float}
-    return _frame(rows, COUNT_COLUMNS).astype(kinds)
+def _frame(rows: Sequence[Row], layout: Layout) -> pd.DataFrame:
+    return pd.DataFrame({c.name: typed(c, [getattr(row, c.name) for row in rows]) for c in layout.columns})
 
 
 def _numbered(checked: Checked[NodeRow], findings: Findings) -> pd.DataFrame:
     """Return the nodes, numbered in file order on canes for which the file gives no numbers at all."""
     good = checked.good()
-    nodes = _nodes(row for _, row in good)
+    nodes = _frame([row for _, row in good], BUDS_BY_NODE)
     given = nodes["node"].notna()
     cane = nodes.groupby(["sample", "cane"], sort=False)
     some = given.groupby([nodes["sample"], nodes["cane"]]).transform("any").astype(bool)

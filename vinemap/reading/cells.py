@@ -6,14 +6,17 @@ import datetime as dt
 import math
 import re
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Mapping
 from functools import lru_cache, partial
-from typing import Annotated, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
-from pydantic import BeforeValidator, ValidationInfo
+from pydantic import ValidationInfo
 from pydantic_core import PydanticCustomError
+
+from vinemap.columns import Column, Kind
+from vinemap.states import State
 
 _ALIVE = frozenset({"alive", "green", "live", "a", "1", "true"})
 _DEAD = frozenset({"dead", "brown", "black", "d", "0", "false"})
@@ -78,14 +81,14 @@ def _tidy(words: str) -> str | None:
     return tidy
 
 
-def name(value: object) -> str:
-    """Return the name of a block, sample or cane."""
+def name(value: object, *, empty: str | None = None) -> str:
+    """Return the name of a block, sample or cane; ``empty`` where the cell holds none, which is a fault by default."""
     if isinstance(value, (dt.datetime, dt.date, dt.time)):
         raise bad(
             f"holds the date {value.isoformat()[:10]} where a name is needed",
             "format the column as text and type the name again: spreadsheets turn names such as 3-4 into dates",
         )
-    words = text(value)
+    words = text(value) or empty
     if words is None:
         raise bad("is empty", "give the name")
     if len(words) > 200:
@@ -96,11 +99,6 @@ def name(value: object) -> str:
 def bare_name(words: str) -> str:
     """Return a name without capitals and spaces, by which two spellings of one name are told."""
     return "".join(words.casefold().split())
-
-
-def cane(value: object) -> str:
-    """Return the name of a cane; "1" where the cell is empty."""
-    return "1" if text(value) is None else name(value)
 
 
 def number(value: object, *, low: float = -math.inf, high: float = math.inf, what: str = "a number") -> float | None:
@@ -140,8 +138,10 @@ def _figure(words: str) -> float | None:
     return figure if math.isfinite(figure) else None
 
 
-def whole(value: object, *, low: int = 0, high: int = 10_000_000, what: str = "a whole number") -> int | None:
-    """Return a whole number; None where the cell is empty; the arguments are those of `number`.
+def whole(
+    value: object, *, low: float = 0, high: float = 10_000_000, what: str = "a whole number", needed: bool = False
+) -> int | None:
+    """Return a whole number; None where the cell is empty; the arguments are those of `number` and `choice`.
 
     Text such as 8,000 or 8.000 is refused: it is eight thousand to some and eight to others.
     """
@@ -150,37 +150,31 @@ def whole(value: object, *, low: int = 0, high: int = 10_000_000, what: str = "a
         digits = words.replace(".", "").replace(",", "")
         raise bad(f"{show(words)} can be read in two ways", f"write {digits}, without a mark between the digits")
     figure = number(value, what=what)
+    if figure is None and needed:
+        raise bad("is empty", f"give {what}")
     if figure is None:
         return None
     if not figure.is_integer():
         raise bad(f"{show(value)} is not a whole number", f"give {what}")
     if figure < low:
-        raise bad(f"{show(value)} is below {low}", f"give {what}")
+        raise bad(f"{show(value)} is below {low:g}", f"give {what}")
     if figure > high:
         raise bad(f"{show(value)} is out of range", f"give {what}")
     return int(figure)
-
-
-def needed_whole(value: object, *, low: int = 0, what: str = "a whole number") -> int:
-    """Return a whole number from a cell that must not be empty."""
-    figure = whole(value, low=low, what=what)
-    if figure is None:
-        raise bad("is empty", f"give {what}")
-    return figure
 
 
 def status(value: object) -> str:
     """Return what the razor showed: alive, dead or unread (an empty cell is unread)."""
     words = text(value)
     if words is None:
-        return "unread"
+        return State.UNREAD.value
     word = words.casefold()
     if word in _ALIVE:
-        return "alive"
+        return State.ALIVE.value
     if word in _DEAD:
-        return "dead"
-    if word == "unread":
-        return "unread"
+        return State.DEAD.value
+    if word == State.UNREAD:
+        return State.UNREAD.value
     raise bad(
         f"{show(words)} is neither alive nor dead nor unread",
         "write alive (or green, live, a, 1, true), dead (or brown, black, d, 0, false) or unread (or nothing)",
@@ -275,19 +269,23 @@ def date_figures(words: str) -> tuple[int, int, int] | None:
     return int(first), int(second), int(year) if len(year) == 4 else 2000 + int(year)
 
 
-def same(*words: str) -> dict[str, str]:
+def check_of(column: Column) -> Callable[..., Any]:
+    """Return the check that reads a column's cells, by its kind and limits."""
+    what, needed = column.asked or column.meaning, column.filled
+    limits = {} if column.low is None or column.high is None else {"low": column.low, "high": column.high}
+    checks: dict[Kind, Callable[..., Any]] = {
+        Kind.NAME: partial(name, empty=column.empty),
+        Kind.TEXT: text,
+        Kind.WORD: partial(choice, among=same(column.words), empty=column.empty, needed=needed),
+        Kind.STATE: status,
+        Kind.NUMBER: partial(number, what=what, **limits),
+        Kind.WHOLE: partial(whole, what=what, needed=needed, **limits),
+        Kind.YES_NO: yes_no,
+        Kind.DATE: day,
+    }
+    return checks[column.kind]
+
+
+def same(words: Iterable[str]) -> dict[str, str]:
     """Return words that stand for themselves, for `choice`."""
-    return {word: word for word in words}
-
-
-Name = Annotated[str, BeforeValidator(name)]
-Words = Annotated[str | None, BeforeValidator(text)]
-Cane = Annotated[str, BeforeValidator(cane)]
-Status = Annotated[str, BeforeValidator(status)]
-YesNo = Annotated[bool | None, BeforeValidator(yes_no)]
-Day = Annotated[dt.date | None, BeforeValidator(day)]
-Count = Annotated[int, BeforeValidator(partial(needed_whole, what="a whole number, 0 or more"))]
-CountOrNone = Annotated[int | None, BeforeValidator(partial(whole, what="a whole number, 0 or more"))]
-NodeOrNone = Annotated[
-    int | None, BeforeValidator(partial(whole, low=1, high=1000, what="the place on the cane, 1 = nearest the base"))
-]
+    return {str(word): str(word) for word in words}

@@ -13,13 +13,14 @@ from pyproj import CRS
 from shapely import MultiPoint, Point
 from shapely.geometry.base import BaseGeometry
 
+from vinemap.columns import SAMPLES
 from vinemap.errors import Findings
 from vinemap.reading.blocks import FARTHEST_LAT
 from vinemap.reading.cells import bare_name, date_figures, show
 from vinemap.reading.crs import LONLAT, layer_crs, named_crs
 from vinemap.reading.files import POINTS, TABLES, find_file
 from vinemap.reading.layers import read_layer
-from vinemap.reading.schema import Checked, SampleRow, check_rows, match_columns, names_of, refuse_repeats
+from vinemap.reading.schema import Checked, SampleRow, check_rows, match_columns, names_of, refuse_repeats, typed
 from vinemap.reading.tables import Table, folded, read_table
 from vinemap.reading.vines import counted_places, located_points
 from vinemap.settings import Settings
@@ -45,8 +46,8 @@ def read_samples(
     Returns
     -------
     samples : GeoDataFrame or None
-        The samples without a problem, in the file's CRS: sample, stated_block, date, ``file``, ``row``, points; None
-        where there are none.
+        The samples without a problem, in the file's CRS: the columns of `vinemap.columns.SAMPLES` that are carried on,
+        stated_block, ``file``, ``row``, points; None where there are none.
     names : set of str or None
         Every sample that the file names, also those with a problem; None where it cannot be read.
     file : str
@@ -154,9 +155,8 @@ def _placed(
         return None
     frame = pd.DataFrame(
         {
-            "sample": [row.sample for _, row in good],
+            **{c.name: typed(c, [getattr(row, c.name) for _, row in good]) for c in SAMPLES.columns if c.carried},
             "stated_block": pd.Series([row.block for _, row in good], dtype=object),
-            "date": pd.to_datetime(pd.Series([row.date for _, row in good], dtype=object)),
             "file": checked.table.file,
             "row": [checked.table.numbers[place] for place, _ in good],
         }

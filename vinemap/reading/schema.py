@@ -1,120 +1,113 @@
 """The columns of each file, and the check of every row against them.
 
 Rows are pydantic models, because the settings are too, and because its errors carry the field, the value and a message
-of one's own, which a spreadsheet row then turns into a `Problem`.
+of one's own, which a spreadsheet row then turns into a `Problem`. Their fields are the columns of `vinemap.columns`.
 """
 
 from __future__ import annotations
 
 import difflib
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import partial
-from typing import Annotated, Any, ClassVar, Generic, TypeVar
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Generic, TypeVar
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError, ValidationInfo, field_validator
+import numpy as np
+import pandas as pd
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    ValidationError,
+    ValidationInfo,
+    create_model,
+    field_validator,
+)
 from pydantic_core import PydanticCustomError
 
+from vinemap.columns import (
+    BLOCKS,
+    BUDS_BY_CANE,
+    BUDS_BY_COUNT,
+    BUDS_BY_NODE,
+    SAMPLES,
+    WOOD,
+    Column,
+    Kind,
+    Layout,
+)
 from vinemap.errors import Findings
 from vinemap.reading import cells
-from vinemap.reading.cells import Cane, Count, CountOrNone, Day, Name, NodeOrNone, Status, Words, YesNo, bad
+from vinemap.reading.cells import bad
 from vinemap.reading.tables import Table, folded
 
 
-def _number(low: float, high: float, what: str) -> BeforeValidator:
-    return BeforeValidator(partial(cells.number, low=low, high=high, what=what))
-
-
-def _whole(low: int, high: int, what: str) -> BeforeValidator:
-    return BeforeValidator(partial(cells.whole, low=low, high=high, what=what))
-
-
 class Row(BaseModel):
-    """A row of some file.
+    """A row of some file; its fields are the columns of its layout, but for those whose name is a pattern.
 
     Attributes
     ----------
-    format_names : dict
-        Columns that formats of shapes have of themselves, by the field that they fill where the file has none of its
-        name.
+    layout : Layout
+        Of the file.
     """
 
     model_config = ConfigDict(frozen=True)
-    format_names: ClassVar[dict[str, str]] = {}
+    layout: ClassVar[Layout]
+
+    if TYPE_CHECKING:
+
+        def __getattr__(self, name: str) -> Any:
+            """Return a cell; the fields are made from the layout, where no type checker sees them."""
 
 
+Model = TypeVar("Model", bound=Row)
+
+
+def with_columns(layout: Layout) -> Callable[[type[Model]], type[Model]]:
+    """Give a row model the columns of a layout as its fields, each with the check of its kind."""
+
+    def made(model: type[Model]) -> type[Model]:
+        fields: dict[str, Any] = {
+            column.name: (
+                Annotated[Any, BeforeValidator(cells.check_of(column))],
+                ... if column.required else column.empty,
+            )
+            for column in layout.columns
+            if not column.is_pattern
+        }
+        whole = create_model(
+            model.__name__, __base__=model, __doc__=model.__doc__, __module__=model.__module__, **fields
+        )
+        whole.layout = layout
+        return whole
+
+    return made
+
+
+@with_columns(BLOCKS)
 class BlockRow(Row):
     """A row of blocks.*: a block of vines."""
 
-    format_names = {"block": "name"}
 
-    block: Name
-    variety: Words = None
-    species_group: Annotated[
-        str | None, BeforeValidator(partial(cells.choice, among=cells.same("vinifera", "hybrid", "american")))
-    ] = None
-    row_spacing_m: Annotated[float | None, _number(0.5, 20, "metres from row to row, 0.5 to 20")] = None
-    vine_spacing_m: Annotated[float | None, _number(0.2, 20, "metres from vine to vine, 0.2 to 20")] = None
-    vines: Annotated[int | None, _whole(1, 10_000_000, "the number of vines, 1 or more")] = None
-    nodes_per_vine: Annotated[float | None, _number(1, 1000, "nodes kept on a vine, 1 to 1000")] = None
-    trunks: Annotated[int | None, _whole(1, 20, "trunks of a vine, 1 to 20")] = None
-    planted: Annotated[int | None, _whole(1800, 2100, "the year of planting")] = None
-    pruning: Annotated[str | None, BeforeValidator(partial(cells.choice, among=cells.same("spur", "cane")))] = None
-    own_rooted: YesNo = None
-    pruning_weight_kg: Annotated[float | None, _number(0, 100, "cane prunings of one vine in kilograms")] = None
-    normal_yield_t_ha: Annotated[float | None, _number(0, 1000, "tonnes a hectare in a normal year")] = None
-    row_bearing_deg: Annotated[float | None, _number(0, 360, "degrees clockwise from true north, 0 to 360")] = None
-    first_vine_lon: Annotated[float | None, _number(-180, 180, "longitude in decimal degrees, -180 to 180")] = None
-    first_vine_lat: Annotated[float | None, _number(-90, 90, "latitude in decimal degrees, -90 to 90")] = None
-
-
+@with_columns(SAMPLES)
 class SampleRow(Row):
     """A row of samples.*: where canes were collected."""
 
-    format_names = {"sample": "name", "date": "time"}
 
-    sample: Name
-    lon: Annotated[float | None, _number(-180, 180, "longitude in decimal degrees, -180 to 180")] = None
-    lat: Annotated[float | None, _number(-90, 90, "latitude in decimal degrees, -90 to 90")] = None
-    easting: Annotated[float | None, _number(-1e8, 1e8, "easting in the unit of the CRS")] = None
-    northing: Annotated[float | None, _number(-1e8, 1e8, "northing in the unit of the CRS")] = None
-    block: Words = None
-    row: Annotated[int | None, _whole(1, 100_000, "the number of the vine row, 1 or more")] = None
-    vine: Annotated[int | None, _whole(1, 100_000, "the number of the vine in its row, 1 or more")] = None
-    date: Day = None
-
-
+@with_columns(BUDS_BY_NODE)
 class NodeRow(Row):
     """A row of buds.*: a node cut."""
 
-    sample: Name
-    cane: Cane = "1"
-    node: NodeOrNone = None
-    primary: Status
-    secondary: Status = "unread"
-    tertiary: Status = "unread"
 
-
+@with_columns(BUDS_BY_CANE)
 class CaneRow(Row):
     """A row of buds.* with a column a node: a cane."""
 
-    sample: Name
-    cane: Cane = "1"
 
-
+@with_columns(BUDS_BY_COUNT)
 class CountRow(Row):
     """A row of buds.*: counts of a sample, or of a part of its canes."""
 
-    sample: Name
-    part: Annotated[
-        str, BeforeValidator(partial(cells.choice, among=cells.same("basal", "apical", "all"), empty="all"))
-    ] = "all"
-    nodes: Count
-    primary_dead: Count
-    secondary_dead: CountOrNone = None
-    tertiary_dead: CountOrNone = None
-
-    @field_validator("primary_dead", "secondary_dead", "tertiary_dead")
+    @field_validator("primary_dead", "secondary_dead", "tertiary_dead", check_fields=False)
     @classmethod
     def _no_more_than_nodes(cls, dead: int | None, info: ValidationInfo) -> int | None:
         nodes = info.data.get("nodes")
@@ -123,20 +116,11 @@ class CountRow(Row):
         return dead
 
 
+@with_columns(WOOD)
 class WoodRow(Row):
     """A row of wood.*: a slice under the bark."""
 
-    sample: Name
-    tissue: Annotated[
-        str, BeforeValidator(partial(cells.choice, among=cells.same("cane", "cordon", "trunk"), needed=True))
-    ]
-    phloem: Status
-    xylem: Status = "unread"
 
-
-Model = TypeVar("Model", bound=Row)
-
-_SPELLINGS = {"lon": ("longitude",), "lat": ("latitude",)}
 _SHAPEFILE_NAME = 10
 
 # Formats that give every shape a dozen fields of their own, which nobody misses.
@@ -172,6 +156,21 @@ class Checked(Generic[Model]):
     def good(self) -> list[tuple[int, Model]]:
         """Return the rows without a problem, each with its place in the table."""
         return [(position, row) for position, row in enumerate(self.rows) if row is not None]
+
+
+def typed(column: Column, cells_: Sequence[Any]) -> pd.Series[Any]:
+    """Return a column's cells in the type that tables hold them in.
+
+    Names, states and words that always stand for something are text, figures that no row may lack are whole, other
+    figures are floats, NaN where missing; days are datetimes; all else is left as it is, None where missing.
+    """
+    values = pd.Series(cells_, dtype=object)
+    if column.is_figure:
+        return pd.Series(values.astype(np.int64 if column.filled else np.float64))
+    if column.kind is Kind.DATE:
+        return pd.to_datetime(values)
+    always = column.kind in (Kind.NAME, Kind.STATE) or column.filled or column.empty is not None
+    return values.astype(str) if always else values
 
 
 def squeeze(name: str) -> str:
@@ -226,15 +225,16 @@ def match_columns(table: Table, model: type[Row], mapping: Mapping[str, str], fi
 
 def _places(table: Table, field: str, squeezed: Sequence[str], model: type[Row]) -> list[int]:
     """Return the places of a field's column by its own name, else by a usual spelling, else by the format's name."""
-    names = [field, *_SPELLINGS.get(field, ())]
+    known = model.layout.find(field)
+    names = [field] if known is None else [field, *known.spellings]
     places = [i for i, column in enumerate(squeezed) if column in map(squeeze, names)]
     if not places and table.file.lower().endswith(".shp"):
         # Column names in a shapefile end after ten characters; two fields that begin alike cannot be told apart then.
         cut = field[:_SHAPEFILE_NAME]
         alone = len(field) > _SHAPEFILE_NAME and sum(other.startswith(cut) for other in model.model_fields) == 1
         places = [i for i, column in enumerate(squeezed) if alone and column.startswith(squeeze(cut))]
-    if not places and table.geometry is not None:
-        places = [i for i, column in enumerate(squeezed) if column == model.format_names.get(field)]
+    if not places and table.geometry is not None and known is not None and known.format_name:
+        places = [i for i, column in enumerate(squeezed) if column == known.format_name]
     return places
 
 

@@ -7,20 +7,18 @@ from pathlib import Path
 import pandas as pd
 from pydantic import ValidationInfo, field_validator
 
+from vinemap.columns import SHOOTS
 from vinemap.errors import Findings, InputError
-from vinemap.reading.cells import Count, Name, bad
-from vinemap.reading.schema import Row, check_rows, match_columns, names_of
+from vinemap.reading.cells import bad
+from vinemap.reading.schema import Row, check_rows, match_columns, names_of, with_columns
 from vinemap.reading.tables import read_table
 
 
+@with_columns(SHOOTS)
 class ShootRow(Row):
     """A row of spring counts: nodes left at pruning, and how many of them bear a shoot."""
 
-    sample: Name
-    nodes: Count
-    shoots: Count
-
-    @field_validator("shoots")
+    @field_validator("shoots", check_fields=False)
     @classmethod
     def _no_more_than_nodes(cls, shoots: int, info: ValidationInfo) -> int:
         nodes = info.data.get("nodes")
@@ -64,5 +62,5 @@ def read_shoots(path: Path, known: set[str]) -> pd.DataFrame:
             )
     if findings.problems:
         raise InputError(findings.problems)
-    rows = pd.DataFrame([vars(row) for _, row in checked.good()], columns=["sample", "nodes", "shoots"])
+    rows = pd.DataFrame([vars(row) for _, row in checked.good()], columns=SHOOTS.names)
     return rows.groupby("sample", sort=False, as_index=False).sum()

@@ -13,6 +13,7 @@ import pandas as pd
 import xarray as xr
 from pyproj import CRS
 
+from vinemap.columns import BLOCKS, SAMPLES
 from vinemap.errors import Findings, InputError, Problem
 from vinemap.reading.blocks import read_blocks, repair, warn_of_overlaps
 from vinemap.reading.buds import read_buds, read_wood
@@ -20,36 +21,18 @@ from vinemap.reading.elevation import read_elevation
 from vinemap.reading.join import join
 from vinemap.reading.metric import metric_crs, refuse_strays
 from vinemap.reading.samples import read_samples, refuse_mistaken_axes, refuse_placeless
-from vinemap.reading.schema import BlockRow, CountRow, NodeRow, Row, SampleRow, WoodRow
+from vinemap.reading.schema import BlockRow, CountRow, NodeRow, Row, SampleRow, WoodRow, typed
 from vinemap.settings import SETTINGS_FILE, Settings, load_settings
+from vinemap.states import State
 from vinemap.units import area_unit
 
-BLOCK_COLUMNS = (
-    "block",
-    "variety",
-    "species_group",
-    "row_spacing_m",
-    "vine_spacing_m",
-    "vines",
-    "nodes_per_vine",
-    "trunks",
-    "planted",
-    "pruning",
-    "own_rooted",
-    "pruning_weight_kg",
-    "normal_yield_t_ha",
-    "row_bearing_deg",
-    "first_vine_lon",
-    "first_vine_lat",
+BLOCK_COLUMNS = (*BLOCKS.names, "geometry", "area_ha")
+SAMPLE_COLUMNS = (
+    *("sample", "block", "stated_block", "distance_m"),
+    *(column.name for column in SAMPLES.columns if column.carried and column.name != "sample"),
     "geometry",
-    "area_ha",
 )
-SAMPLE_COLUMNS = ("sample", "block", "stated_block", "distance_m", "date", "geometry")
 
-_FIGURES = (
-    *("row_spacing_m", "vine_spacing_m", "vines", "nodes_per_vine", "trunks", "planted"),
-    *("pruning_weight_kg", "normal_yield_t_ha", "row_bearing_deg", "first_vine_lon", "first_vine_lat"),
-)
 _MODELS: dict[str, tuple[type[Row], ...]] = {
     "blocks": (BlockRow,),
     "samples": (SampleRow,),
@@ -73,12 +56,9 @@ class Site:
     warnings : tuple of str
         Plain sentences: what of these files was left out, repaired or assumed.
     blocks : GeoDataFrame
-        A row a block in file order: block (str, unique), variety (str or None), species_group (``vinifera``,
-        ``hybrid``, ``american`` or None), row_spacing_m, vine_spacing_m, vines, nodes_per_vine, trunks, planted (float,
-        NaN where unknown), pruning (``spur`` or ``cane``), own_rooted (True, False or None),
-        pruning_weight_kg (cane prunings of one vine), normal_yield_t_ha, row_bearing_deg (degrees clockwise from true
-        north), first_vine_lon, first_vine_lat (WGS 84; float, NaN where unknown), geometry (valid Polygon or
-        MultiPolygon), area_ha (float).
+        A row a block in file order: the columns of `vinemap.columns.BLOCKS` (figures as float, NaN where unknown; words
+        None where unknown, but for pruning, which the settings fill), geometry (valid Polygon or MultiPolygon), area_ha
+        (float).
     elevation : DataArray (y, x) or None
         float32 metres, NaN where unknown, in its own CRS and resolution; None where there is no grid.
     """
@@ -102,15 +82,15 @@ class Vineyard:
         Blocks, elevation, settings.
     samples : GeoDataFrame
         A row a sample: sample (str, unique), block (str, or None where it lies in none), stated_block (str or None),
-        distance_m (float, 0 inside the block), date (datetime64, NaT where unknown), geometry (Point).
+        distance_m (float, 0 inside the block), what else `vinemap.columns.SAMPLES` carries on (date: datetime64, NaT
+        where unknown), geometry (Point).
     nodes : DataFrame
-        A row a node cut: sample, cane (str), node (int, 1 = nearest the base), primary, secondary, tertiary
-        (``alive``, ``dead`` or ``unread``); no rows where the file holds counts.
+        A row a node cut, by `vinemap.columns.BUDS_BY_NODE`; no rows where the file holds counts.
     counts : DataFrame
-        A row of counts: sample, part (``basal``, ``apical`` or ``all``), nodes, primary_dead (int), secondary_dead,
-        tertiary_dead (float, NaN where not given); no rows where the file holds nodes.
+        A row of counts, by `vinemap.columns.BUDS_BY_COUNT`: nodes and primary_dead int, the others float, NaN where not
+        given; no rows where the file holds nodes.
     wood : DataFrame
-        sample, tissue (``cane``, ``cordon`` or ``trunk``), phloem, xylem (``alive``, ``dead`` or ``unread``).
+        A row a slice, by `vinemap.columns.WOOD`.
     warnings : tuple of str
         Plain sentences: what was left out, repaired or assumed, the site's own included.
     """
@@ -256,11 +236,9 @@ def _metric_blocks(folder: Path, settings: Settings, findings: Findings) -> gpd.
     if blocks.empty:
         return None
     warn_of_overlaps(blocks, findings)
-    figures = {name: pd.to_numeric(blocks[name]).astype(float) for name in _FIGURES}
-    pruning = blocks["pruning"].fillna(settings.default_pruning).astype(str)
-    return blocks.assign(
-        **figures, block=blocks["block"].astype(str), pruning=pruning, area_ha=blocks.geometry.area / 1e4
-    )
+    columns = {column.name: typed(column, blocks[column.name].tolist()) for column in BLOCKS.columns}
+    pruning = columns["pruning"].fillna(settings.default_pruning).astype(str)
+    return blocks.assign(**{**columns, "pruning": pruning, "area_ha": blocks.geometry.area / 1e4})
 
 
 def _refuse_unknown_varieties(blocks: gpd.GeoDataFrame, settings: Settings, findings: Findings) -> None:
@@ -343,7 +321,7 @@ def _buds(vineyard: Vineyard) -> str:
     nodes, counts = vineyard.nodes, vineyard.counts
     if len(nodes):
         canes = len(nodes[["sample", "cane"]].drop_duplicates())
-        unread = int((nodes["primary"] == "unread").sum())
+        unread = int((nodes["primary"] == State.UNREAD).sum())
         return (
             f"{_count(len(nodes), 'node')} cut on {_count(canes, 'cane')}: the primary bud was read at "
             f"{len(nodes) - unread:,} and left unread at {unread:,}."

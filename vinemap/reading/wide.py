@@ -17,9 +17,14 @@ from vinemap.errors import Findings
 from vinemap.reading.cells import bad, show, status, text
 from vinemap.reading.schema import CaneRow, Checked, check_rows, match_columns, squeeze
 from vinemap.reading.tables import Cells, Table, folded
+from vinemap.states import BUDS, State
 
-_LETTERS = {"a": "alive", "d": "dead", "-": "unread", "–": "unread", "−": "unread", "u": "unread"}
-_LONG = ("sample", "cane", "node", "primary", "secondary", "tertiary")
+_LETTERS = {
+    "a": State.ALIVE.value,
+    "d": State.DEAD.value,
+    **dict.fromkeys(("-", "–", "−", "u"), State.UNREAD.value),
+}
+_LONG = ("sample", "cane", "node", *BUDS)
 _NODE = re.compile(r"(node|n)?0*([1-9][0-9]{0,2})(\.0)?")
 
 
@@ -133,7 +138,7 @@ def _read(table: Table, position: int, place: int, findings: Findings) -> tuple[
 def _states(words: str) -> tuple[str, str, str]:
     letters = words.casefold().replace(" ", "")
     if 1 <= len(letters) <= 3 and all(letter in _LETTERS for letter in letters):
-        primary, secondary, tertiary = ([_LETTERS[letter] for letter in letters] + ["unread"] * 2)[:3]
+        primary, secondary, tertiary = ([_LETTERS[letter] for letter in letters] + [State.UNREAD.value] * 2)[:3]
         return primary, secondary, tertiary
     try:
         status(words)
@@ -142,4 +147,4 @@ def _states(words: str) -> tuple[str, str, str]:
             f"{show(words)} cannot be read as the buds of a node",
             "write a letter each for primary, secondary and tertiary: A alive, D dead, - unread, such as DA-",
         ) from fault
-    return words, "unread", "unread"
+    return words, State.UNREAD.value, State.UNREAD.value
