@@ -12,7 +12,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from operator import itemgetter
-from typing import Any, TypeVar
+from typing import TypeVar
 
 import pandas as pd
 
@@ -671,26 +671,3 @@ def dictionary(layouts: Iterable[Layout] = (*INPUTS, *OUTPUTS)) -> pd.DataFrame:
         for column in layout.columns
     ]
     return pd.DataFrame(rows).astype({"decimals": "Int64"})
-
-
-def dictionary_markdown(layouts: Iterable[Layout] = (*INPUTS, *OUTPUTS)) -> str:
-    """Return the data dictionary as Markdown: a heading and a table for each of the layouts."""
-    parts = []
-    for layout in layouts:
-        table = dictionary([layout]).drop(columns=["files", "row"])
-        table = table.loc[:, [name == "column" or bool(table[name].astype("string").str.len().any()) for name in table]]
-        head = [
-            f"### {layout.files}",
-            "",
-            f"A row is {layout.rows}.",
-            "",
-            _line(table),
-            _line(["---"] * len(table.columns)),
-        ]
-        parts.append("\n".join([*head, *(_line(row) for row in table.itertuples(index=False))]))
-    return "\n\n".join(parts) + "\n"
-
-
-def _line(cells: Iterable[Any]) -> str:
-    """Return a line of a Markdown table."""
-    return f"| {' | '.join('' if pd.isna(cell) else str(cell).replace('|', '&#124;') for cell in cells)} |"

@@ -28,22 +28,22 @@ class _Section(BaseModel):
 class Files(_Section):
     """File names inside the folder, where they are not found by their stem."""
 
-    blocks: str | None = None
-    blocks_layer: str | None = None
-    samples: str | None = None
-    samples_layer: str | None = None
-    buds: str | None = None
-    elevation: str | None = None
-    wood: str | None = None
+    blocks: str | None = Field(None, description="file of the block outlines")
+    blocks_layer: str | None = Field(None, description="its layer, where it holds several")
+    samples: str | None = Field(None, description="file of the sample points")
+    samples_layer: str | None = Field(None, description="its layer, where it holds several")
+    buds: str | None = Field(None, description="file of what the razor showed")
+    elevation: str | None = Field(None, description="elevation grid")
+    wood: str | None = Field(None, description="file of the wood checks")
 
 
 class Columns(_Section):
     """Column names, ours = yours, a table for each file (``[columns.blocks] variety = "Sorte"``)."""
 
-    blocks: dict[str, str] = Field(default_factory=dict)
-    samples: dict[str, str] = Field(default_factory=dict)
-    buds: dict[str, str] = Field(default_factory=dict)
-    wood: dict[str, str] = Field(default_factory=dict)
+    blocks: dict[str, str] = Field(default_factory=dict, description="of the blocks file")
+    samples: dict[str, str] = Field(default_factory=dict, description="of the samples file")
+    buds: dict[str, str] = Field(default_factory=dict, description="of the buds file")
+    wood: dict[str, str] = Field(default_factory=dict, description="of the wood file")
 
 
 class Survival(_Section):
@@ -122,11 +122,11 @@ class Settings(_Section):
     name: str | None = Field(None, description="of the vineyard; the folder's name by default")
     crs: str | None = Field(None, description="CRS of easting/northing columns, e.g. EPSG:32618")
     metric_crs: str | None = Field(None, description="CRS to work in; the UTM zone by default")
-    units: Literal["metric", "us"] = "metric"
-    language: Literal["en", "es"] = "en"
+    units: Literal["metric", "us"] = Field("metric", description="that the page and the sentences begin with")
+    language: Literal["en", "es"] = Field("en", description="that the page and the plan begin with")
     event_date: dt.date | None = Field(None, description="date of the freeze")
     gps_tolerance_m: float = Field(10.0, ge=0.0, description="a sample this far outside a block still joins it")
-    default_pruning: Literal["spur", "cane"] = "cane"
+    default_pruning: Literal["spur", "cane"] = Field("cane", description="of blocks that state none")
     files: Files = Files()
     columns: Columns = Columns()
     survival: Survival = Survival()

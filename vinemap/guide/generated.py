@@ -1,0 +1,142 @@
+"""The parts of the guide that are made from the code, so that they cannot lag behind it: columns, settings, rules."""
+
+from __future__ import annotations
+
+import types
+from collections.abc import Iterable, Iterator
+from typing import Any, Literal, Union, get_args, get_origin
+
+from pydantic import BaseModel
+from pydantic.fields import FieldInfo
+
+from vinemap.columns import INPUTS, OUTPUTS, Layout, dictionary
+from vinemap.rules import PruningRule, Rules, Step, default_rules
+from vinemap.settings import Settings
+
+_WORDS = {
+    str: "text",
+    float: "number",
+    int: "whole number",
+    bool: "true or false",
+    dict: "table",
+    list: "list",
+    type(None): "",
+}
+
+
+def columns_tables() -> str:
+    """Return the data dictionary as Markdown: a table a file."""
+    parts = ["## What goes in", *map(_layout, INPUTS), "## What comes out", *map(_layout, OUTPUTS)]
+    return "\n\n".join(parts)
+
+
+def _layout(layout: Layout) -> str:
+    table = dictionary([layout]).drop(columns=["files", "row"]).astype("string").fillna("")
+    # A heading over nothing but empty cells says nothing.
+    table = table.loc[:, [name == "column" or bool(table[name].ne("").any()) for name in table]]
+    table.insert(1, "meaning", table.pop("meaning"))
+    table["column"] = "`" + table["column"] + "`"
+    rows = table.itertuples(index=False, name=None)
+    return f"### {layout.files}\n\nA row is {layout.rows}.\n\n{_table(tuple(map(str, table)), rows)}"
+
+
+def settings_tables() -> str:
+    """Return every key of ``vinemap.toml`` as Markdown: a table a section, with its default and meaning."""
+    return "\n\n".join(_sections(Settings, ""))
+
+
+def _sections(model: type[BaseModel], above: str) -> Iterator[str]:
+    inner = {name: _model(field) for name, field in model.model_fields.items()}
+    keys = [
+        (f"`{name}`", _kind(field.annotation), _default(field), field.description or "")
+        for name, field in model.model_fields.items()
+        if inner[name] is None
+    ]
+    heading = f"## [{above}]\n\n" if above else "## At the top\n\n"
+    yield f"{heading}{_lead(model)}\n\n" + _table(("key", "takes", "default", "meaning"), keys)
+    for name, nested in inner.items():
+        # The rules have tables of their own, under "How it decides".
+        if nested is not None and nested is not Rules:
+            yield from _sections(nested, f"{above}.{name}" if above else name)
+
+
+def _lead(model: type[BaseModel]) -> str:
+    return (model.__doc__ or "").replace("``", "`").strip()
+
+
+def _model(field: FieldInfo) -> type[BaseModel] | None:
+    kind = field.annotation
+    return kind if isinstance(kind, type) and issubclass(kind, BaseModel) else None
+
+
+def _kind(kind: Any) -> str:
+    """Say in words what a key takes."""
+    origin = get_origin(kind)
+    if origin is Literal:
+        return " or ".join(f"`{value}`" for value in get_args(kind))
+    if origin in (Union, types.UnionType):
+        return " or ".join(filter(None, map(_kind, get_args(kind))))
+    if isinstance(kind, type) and issubclass(kind, BaseModel):
+        return "table"
+    return _WORDS.get(origin or kind, getattr(kind, "__name__", "value"))
+
+
+def _default(field: FieldInfo) -> str:
+    value = field.get_default(call_default_factory=True)
+    if isinstance(value, BaseModel) or value in (None, "", {}):
+        return ""
+    return f"`{value}`"
+
+
+def rules_tables() -> str:
+    """Return the rules as Markdown: the pruning rules step by step, then every other number, each with its source."""
+    rules = default_rules()
+    pruning = [_pruning(name, getattr(rules.pruning, name)) for name in type(rules.pruning).model_fields]
+    others = [_numbers(name, getattr(rules, name)) for name in type(rules).model_fields if name != "pruning"]
+    return "\n\n".join([*pruning, *others])
+
+
+def _pruning(name: str, rule: PruningRule) -> str:
+    steps = _table(
+        ("primary buds dead", "nodes to add"), zip(_ranges(rule.steps), map(_added, rule.steps), strict=True)
+    )
+    return f"## Rule `{name}`\n\n{steps}\n\n{_sourced(rule)}"
+
+
+def _ranges(steps: list[Step]) -> Iterator[str]:
+    start = "from 0 %"
+    for step in steps:
+        if step.end is None:
+            yield start
+        else:
+            yield f"{start} {'to below' if step.below is not None else 'up to'} {step.end:g} %"
+            start = f"{'from' if step.below is not None else 'above'} {step.end:g} %"
+
+
+def _added(step: Step) -> str:
+    named = {
+        "injury": "the injury's own percentage",
+        "replacement": "so many that the live buds bear the usual crop",
+        "all": "no number makes up for it: keep all that the vine can carry",
+    }
+    return named.get(str(step.add)) or ("none" if step.add == 0 else f"{step.add:g} %")
+
+
+def _numbers(name: str, table: Any) -> str:
+    rows = []
+    for key, field in type(table).model_fields.items():
+        value = getattr(table, key)
+        if key not in ("source", "caution"):
+            shown = ", ".join(f"{k} {v:g}" for k, v in value) if isinstance(value, BaseModel) else f"{value:g}"
+            rows.append((f"`{key}`", shown, field.description or ""))
+    return f"## `{name}`\n\n{_lead(type(table))}\n\n{_table(('key', 'value', 'meaning'), rows)}\n\n{_sourced(table)}"
+
+
+def _sourced(table: Any) -> str:
+    return f"Source: {table.source.rstrip('.')}. {table.caution}"
+
+
+def _table(heads: tuple[str, ...], rows: Iterable[tuple[str, ...]]) -> str:
+    """Return a Markdown table; bars within cells are escaped."""
+    lines = [heads, tuple("---" for _ in heads), *rows]
+    return "\n".join(f"| {' | '.join(cell.replace('|', chr(92) + '|') for cell in line)} |" for line in lines)
