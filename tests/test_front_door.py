@@ -36,7 +36,8 @@ try:
 finally:
     status = Path("/proc/self/status")
     peak_kb = re.search(r"VmHWM:\\s*(\\d+)", status.read_text())[1] if status.exists() else 0
-    print(peak_kb, *(set(sys.modules) & {"numpy", "pandas", "rasterio", "rich", "pydantic", "shapely"}), file=sys.stderr)
+    heavy = {"numpy", "pandas", "rasterio", "rich", "pydantic", "shapely"}
+    print(peak_kb, *(heavy & set(sys.modules)), file=sys.stderr)
 """
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert "Example: vinemap map demo_blocks" in done.stdout

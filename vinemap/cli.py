@@ -60,9 +60,7 @@ def map_command(folder: Path, out: Path | None, compare: Path | None, pdf: bool,
     for warning in run.report["warnings"]:
         _say(f"Note: {warning}", style="yellow")
     if open_page:
-        import webbrowser
-
-        webbrowser.open(written[0].resolve().as_uri())
+        _open(written[0])
     _say_written(written)
 
 
@@ -116,9 +114,9 @@ def bench(plan: Path | None, out: Path, name: str, language: str) -> None:
     """
     from vinemap.bench import read_bench_samples, write_bench
 
-    if out.suffix.lower() != ".html":
-        raise InputError([Problem(str(out), None, "", "is not a name for a page", "end the name in .html")])
-    write_bench(out, samples=None if plan is None else read_bench_samples(plan), name=name, language=language)
+    write_bench(
+        _page_path(out), samples=None if plan is None else read_bench_samples(plan), name=name, language=language
+    )
     _say(f"Wrote {out}. Save it on the phone, open it there, and send back the buds.csv that it saves.")
 
 
@@ -219,6 +217,24 @@ def demo(folder: Path) -> None:
     _say(f"Wrote an invented vineyard to {folder}. Map it: vinemap map {folder}")
 
 
+@commands.command()
+@click.option(
+    "-o", "--out", default=Path("outputs/guide.html"), type=click.Path(path_type=Path), show_default=True, help="File."
+)
+@click.option("--open/--no-open", "open_page", default=True, show_default=True, help="Open it in the browser.")
+def guide(out: Path, open_page: bool) -> None:
+    """Open the guide: first map, preparing files, reading the map, how it decides, columns, settings, Python.
+
+    Example: vinemap guide --no-open -o guide.html
+    """
+    from vinemap.guide.guide import write_guide
+
+    write_guide(_page_path(out))
+    if open_page:
+        _open(out)
+    _say(str(out))
+
+
 def _out(out: Path | None, folder: Path, suffix: str = "") -> Path:
     if out is None:
         return Path("outputs") / (folder.resolve().name + suffix)
@@ -230,6 +246,19 @@ def _out(out: Path | None, folder: Path, suffix: str = "") -> Path:
 
 def _shown(status: Status) -> Callable[[str], None]:
     return lambda stage: status.update(_plain(stage))
+
+
+def _page_path(out: Path) -> Path:
+    """Return the path as it is; raise `InputError` where a browser would not take the file for a page."""
+    if out.suffix.lower() != ".html":
+        raise InputError([Problem(str(out), None, "", "is not a name for a page", "end the name in .html")])
+    return out
+
+
+def _open(page: Path) -> None:
+    import webbrowser
+
+    webbrowser.open(page.resolve().as_uri())
 
 
 def _say_written(written: list[Path]) -> None:

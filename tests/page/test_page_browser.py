@@ -950,7 +950,7 @@ def test_what_is_missing_is_left_out(opened: Open, tmp_path: Path, change: Calla
 
 
 def test_500_blocks_and_5000_samples_stay_fluid(opened: Open, tmp_path: Path) -> None:
-    """A move paints each layer once, from what is ready: no grid is coloured again, and no sample's circle is drawn anew."""
+    """A move paints each layer once, from what is ready: no grid is coloured again, no sample's circle drawn anew."""
     write_page(tmp_path / "map.html", **page_case(500, 10, cell=6.0).arguments())
     page = opened(tmp_path / "map.html")
     done = page.page.evaluate(
