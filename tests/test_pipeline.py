@@ -22,7 +22,7 @@ from shapely import box
 from vinemap.decisions.explain import explain_block
 from vinemap.demo import Truth, write_demo
 from vinemap.errors import InputError
-from vinemap.exports.tables import write_geopackage
+from vinemap.exports.formats import write_geopackage
 from vinemap.pipeline import MapRun, make_map, write_map
 from vinemap.terrain.grid import centres
 

@@ -22,7 +22,7 @@ from vinemap.decisions.spring import SpringCheck, check_forecast, corrected
 from vinemap.decisions.worklist import work_list
 from vinemap.decisions.zones import action_zones
 from vinemap.errors import InputError, Problem, TooFewSamplesError
-from vinemap.exports import tables as exports
+from vinemap.exports.formats import read_run, staged, write_csv, write_geopackage, write_injury, write_json
 from vinemap.exports.navigation import write_navigation
 from vinemap.exports.summary import findings, verdict
 from vinemap.exports.workbook import write_workbook
@@ -257,7 +257,7 @@ def write_map(
         When PDF is asked for and cannot be made here.
     """
     progress("writing")
-    with exports.staged(out) as stage:
+    with staged(out) as stage:
         _fill(stage, run, earlier, pdf=pdf)
         names = _page_first(stage)
     return [out / name for name in names]
@@ -281,10 +281,10 @@ def write_spring(check: SpringCheck, run: MapRun, out: Path, progress: Progress 
         What was written, the page first.
     """
     progress("writing")
-    with exports.staged(out) as stage:
+    with staged(out) as stage:
         _fill(stage, run)
-        exports.write_csv(check.samples, stage / "spring_samples.csv")
-        exports.write_csv(check.calibration, stage / "spring_calibration.csv")
+        write_csv(check.samples, stage / "spring_samples.csv")
+        write_csv(check.calibration, stage / "spring_calibration.csv")
         names = _page_first(stage)
     return [out / name for name in names]
 
@@ -310,18 +310,18 @@ def _fill(stage: Path, run: MapRun, earlier: Path | None = None, *, pdf: bool = 
     _write_sheets(run, stage, pdf=pdf)
     layers = {"blocks": run.blocks, "samples": run.samples, "zones": run.zones}
     for name, table in {**layers, "worklist": run.work}.items():
-        exports.write_csv(table, stage / f"{name}.csv")
+        write_csv(table, stage / f"{name}.csv")
     write_workbook(run.work, stage / "worklist.xlsx", settings.work.currency)
-    exports.write_geopackage(layers, stage / "vineyard.gpkg")
-    exports.write_injury(run.surface, stage / "injury.tif")
+    write_geopackage(layers, stage / "vineyard.gpkg")
+    write_injury(run.surface, stage / "injury.tif")
     (stage / "navigation").mkdir()
     write_navigation(run.zones, stage / "navigation", settings.language)
-    exports.write_json(run.report, stage / "run.json")
+    write_json(run.report, stage / "run.json")
 
 
 def _earlier(run: MapRun, out: Path) -> tuple[gpd.GeoDataFrame, xr.Dataset]:
     """Read back an earlier run, which must lie on the same ground."""
-    blocks, surface = exports.read_run(out)
+    blocks, surface = read_run(out)
     if not box(*blocks.to_crs(run.blocks.crs).total_bounds).intersects(box(*run.blocks.total_bounds)):
         what, remedy = "holds the map of other ground", "name an earlier run of this vineyard"
         raise InputError([Problem(str(out), None, "", what, remedy)])

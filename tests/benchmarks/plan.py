@@ -20,7 +20,7 @@ from scipy.special import expit, logit
 
 from tests.benchmarks.accuracy import vinemap_surface
 from tests.benchmarks.simulate import CELL, CRS, EAST, NORTH, SIDE, Simulated, simulate
-from vinemap.plan.ground import inner
+from vinemap.plan.places import inner
 from vinemap.plan.points import spread_points
 from vinemap.plan.second import believe, next_points
 from vinemap.settings import Settings

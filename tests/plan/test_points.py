@@ -10,7 +10,7 @@ import xarray as xr
 from shapely import Point, Polygon, box
 from shapely.affinity import translate
 
-from vinemap.plan.ground import candidates, inner, standing
+from vinemap.plan.places import candidates, inner, standing
 from vinemap.plan.points import spread_points
 from vinemap.reading.rows import block_frames
 from vinemap.terrain.layers import terrain

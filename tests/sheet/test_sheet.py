@@ -21,7 +21,7 @@ from tests.builders import HOSTILE, Html
 from vinemap.decisions.actions import ACTIONS
 from vinemap.settings import Settings
 from vinemap.sheet import LANGUAGES, CrewSheet, crew_sheet, write_pdf, write_sheet
-from vinemap.sheet.ground import HEIGHT, WIDTH, Shade, block_map
+from vinemap.sheet.zone_map import HEIGHT, WIDTH, Shade, block_map
 
 CRS = "EPSG:32618"
 X, Y = 500_000.0, 4_800_000.0

@@ -9,11 +9,11 @@ import pandas as pd
 
 from vinemap.columns import BUDS_BY_NODE
 from vinemap.errors import Findings, InputError
-from vinemap.exports.tables import staged, write_csv
+from vinemap.exports.formats import staged, write_csv
 from vinemap.reading.buds import read_bud_tables
 from vinemap.reading.cells import bare_name, show
 from vinemap.reading.files import TABLES, usable
-from vinemap.reading.tables import Table, read_tables
+from vinemap.reading.tabular import Table, read_tables
 from vinemap.states import BUDS, State
 
 _KEY = ["sample", "cane", "node"]

@@ -9,7 +9,7 @@ import pandas as pd
 from vinemap.errors import Findings, InputError
 from vinemap.reading.files import usable
 from vinemap.reading.schema import SampleRow, check_rows, match_columns
-from vinemap.reading.tables import read_table
+from vinemap.reading.tabular import read_table
 
 
 def read_bench_samples(path: Path) -> pd.DataFrame:

@@ -15,8 +15,8 @@ from openpyxl.worksheet.worksheet import Worksheet
 
 from vinemap.columns import BUDS_BY_CANE, BUDS_BY_COUNT, BUDS_BY_NODE, SAMPLES, WOOD, Column, Kind
 from vinemap.errors import InputError, Problem
-from vinemap.exports.tables import staged
-from vinemap.reading.tables import NOTES_SHEET
+from vinemap.exports.formats import staged
+from vinemap.reading.tabular import NOTES_SHEET
 
 _NODES = 15
 _ROWS = 500

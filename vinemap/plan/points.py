@@ -10,8 +10,8 @@ import xarray as xr
 from shapely import MultiPolygon, Polygon
 
 from vinemap.arrays import Array
-from vinemap.plan.ground import candidates, inner, standing
 from vinemap.plan.pivotal import best_draw
+from vinemap.plan.places import candidates, inner, standing
 from vinemap.reading.rows import RowFrame
 
 _CANDIDATES = 500

@@ -15,17 +15,17 @@ from pyproj import Transformer
 from vinemap.arrays import Array
 from vinemap.bench import write_bench
 from vinemap.errors import InputError, Problem
-from vinemap.exports.tables import refuse_filled, staged
-from vinemap.plan.files import write_files
+from vinemap.exports.formats import refuse_filled, staged
 from vinemap.plan.options import PlanOptions
+from vinemap.plan.outputs import write_files
 from vinemap.plan.plan import Plan
 from vinemap.plan.points import spread_points
+from vinemap.plan.round_sheet import write_sheet
 from vinemap.plan.second import NextPoints, believe, next_points
-from vinemap.plan.sheet import write_sheet
+from vinemap.plan.sentences import sentences
 from vinemap.plan.sizes import block_sizes
 from vinemap.plan.stops import as_stops, line_on
 from vinemap.plan.survey import Survey, read_survey
-from vinemap.plan.told import sentences
 from vinemap.plan.walk import plan_walk
 from vinemap.plan.words import said
 from vinemap.reading.rows import RowFrame, block_frames

@@ -11,7 +11,7 @@ import xarray as xr
 from scipy.special import expit, logit, ndtr
 
 from vinemap.arrays import Array
-from vinemap.plan.ground import inner, standing
+from vinemap.plan.places import inner, standing
 from vinemap.plan.points import snapped
 from vinemap.reading.rows import RowFrame
 from vinemap.settings import Settings

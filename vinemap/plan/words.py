@@ -61,5 +61,5 @@ class Figure:
         return f"{digits} {self.unit}".rstrip()
 
     def __str__(self) -> str:
-        """Return it in English, as `vinemap.plan.told` speaks."""
+        """Return it in English, as `vinemap.plan.sentences` speaks."""
         return self.said("en")

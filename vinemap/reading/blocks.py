@@ -18,9 +18,9 @@ from vinemap.errors import Findings
 from vinemap.reading.cells import show
 from vinemap.reading.crs import LONLAT, layer_crs
 from vinemap.reading.files import LAYERS, find_file
-from vinemap.reading.layers import read_layer
 from vinemap.reading.schema import BlockRow, Checked, check_rows, match_columns, refuse_repeats
-from vinemap.reading.tables import folded
+from vinemap.reading.tabular import folded
+from vinemap.reading.vector import read_layer
 from vinemap.settings import Settings
 
 # No vineyard lies farther from the equator; common practice.

@@ -26,7 +26,7 @@ from vinemap.reading.schema import (
     squeeze,
     typed,
 )
-from vinemap.reading.tables import Table, folded, read_table, read_tables
+from vinemap.reading.tabular import Table, folded, read_table, read_tables
 from vinemap.reading.wide import is_wide, unfold
 from vinemap.settings import Settings
 from vinemap.states import BUDS, Part, State
@@ -74,7 +74,7 @@ def read_bud_tables(
     Parameters
     ----------
     tables : list of Table
-        From `vinemap.reading.tables.read_tables`.
+        From `vinemap.reading.tabular.read_tables`.
     mapping : mapping
         Field to column name, from the settings.
     known, samples_file, findings

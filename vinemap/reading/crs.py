@@ -8,7 +8,7 @@ from pyproj import CRS
 from pyproj.exceptions import CRSError
 
 from vinemap.errors import Findings
-from vinemap.reading.tables import Table
+from vinemap.reading.tabular import Table
 from vinemap.settings import Settings
 
 LONLAT = CRS.from_epsg(4326)

@@ -19,9 +19,9 @@ from vinemap.reading.blocks import FARTHEST_LAT
 from vinemap.reading.cells import bare_name, date_figures, show
 from vinemap.reading.crs import LONLAT, layer_crs, named_crs
 from vinemap.reading.files import POINTS, TABLES, find_file
-from vinemap.reading.layers import read_layer
 from vinemap.reading.schema import Checked, SampleRow, check_rows, match_columns, names_of, refuse_repeats, typed
-from vinemap.reading.tables import Table, folded, read_table
+from vinemap.reading.tabular import Table, folded, read_table
+from vinemap.reading.vector import read_layer
 from vinemap.reading.vines import counted_places, located_points
 from vinemap.settings import Settings
 

@@ -38,7 +38,7 @@ from vinemap.columns import (
 from vinemap.errors import Findings
 from vinemap.reading import cells
 from vinemap.reading.cells import bad
-from vinemap.reading.tables import Table, folded
+from vinemap.reading.tabular import Table, folded
 
 
 class Row(BaseModel):

@@ -11,7 +11,7 @@ from vinemap.columns import SHOOTS
 from vinemap.errors import Findings, InputError
 from vinemap.reading.cells import bad
 from vinemap.reading.schema import Row, check_rows, match_columns, names_of, with_columns
-from vinemap.reading.tables import read_table
+from vinemap.reading.tabular import read_table
 
 
 @with_columns(SHOOTS)

@@ -16,7 +16,7 @@ from pydantic_core import PydanticCustomError
 from vinemap.errors import Findings
 from vinemap.reading.cells import bad, show, status, text
 from vinemap.reading.schema import CaneRow, Checked, check_rows, match_columns, squeeze
-from vinemap.reading.tables import Cells, Table, folded
+from vinemap.reading.tabular import Cells, Table, folded
 from vinemap.states import BUDS, State
 
 _LETTERS = {

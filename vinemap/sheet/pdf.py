@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from vinemap.errors import VinemapError
-from vinemap.sheet.write import CrewSheet
+from vinemap.sheet.crew import CrewSheet
 
 
 def write_pdf(sheet: CrewSheet, path: Path) -> None:
@@ -14,7 +14,7 @@ def write_pdf(sheet: CrewSheet, path: Path) -> None:
     Parameters
     ----------
     sheet : CrewSheet
-        Of `vinemap.sheet.write.crew_sheet`.
+        Of `vinemap.sheet.crew.crew_sheet`.
     path : Path
         PDF file to write.
 

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from vinemap.errors import Findings
 from vinemap.reading.files import TABLES, content, find_file
-from vinemap.reading.tables import Table, decode, read_table
+from vinemap.reading.tabular import Table, decode, read_table
 
 
 def read(path: Path, stem: str = "buds") -> tuple[Table | None, list[str]]:

@@ -14,8 +14,8 @@ import segno
 
 from tests.builders import HOSTILE, Html, blocks, write_elevation
 from vinemap.plan import PlanOptions, make_plan
+from vinemap.plan.round_sheet import write_sheet
 from vinemap.plan.run import plan_round
-from vinemap.plan.sheet import write_sheet
 from vinemap.plan.words import Figure, Term, said, texts
 
 

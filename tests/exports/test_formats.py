@@ -14,7 +14,7 @@ import xarray as xr
 from shapely import Point, box
 
 from vinemap.errors import InputError
-from vinemap.exports import tables as exports
+from vinemap.exports.formats import BANDS, read_run, staged, write_csv, write_geopackage, write_injury, write_json
 from vinemap.terrain.grid import block_grid
 
 
@@ -25,18 +25,18 @@ def _grid() -> xr.Dataset:
     grid = block_grid(blocks.buffer(0).to_frame("geometry").assign(block="a"), 3.0, 10_000)
     values = np.linspace(0, 1, grid["block_index"].size, dtype=np.float32).reshape(grid["block_index"].shape)
     values[0, 0] = np.nan
-    return grid.assign({name: (("y", "x"), values) for name in exports.BANDS})
+    return grid.assign({name: (("y", "x"), values) for name in BANDS})
 
 
 def test_injury_is_a_cloud_optimised_geotiff(tmp_path: Path) -> None:
     """rasterio reads back layout, CRS, nodata, band names and values, north up."""
     grid = _grid()
-    exports.write_injury(grid, tmp_path / "injury.tif")
+    write_injury(grid, tmp_path / "injury.tif")
     with rasterio.open(tmp_path / "injury.tif") as raster:
         assert raster.tags(ns="IMAGE_STRUCTURE")["LAYOUT"] == "COG"
         assert raster.crs.to_epsg() == 32618
         assert np.isnan(raster.nodata)
-        assert raster.descriptions == exports.BANDS
+        assert raster.descriptions == BANDS
         assert set(raster.dtypes) == {"float32"}
         np.testing.assert_array_equal(raster.read(1), grid["primary_injury"])
         assert raster.xy(0, 0) == pytest.approx((float(grid.x[0]), float(grid.y[0])))
@@ -47,7 +47,7 @@ def test_geopackage_reads_back(tmp_path: Path) -> None:
     columns = {"block": ["a", "b"], "own_rooted": [True, None], "vines": [120.0, np.nan], "nodes": [5, 6]}
     frame = gpd.GeoDataFrame(columns, geometry=[box(0, 0, 1, 1), box(1, 0, 2, 1)], crs="EPSG:32618")
     points = gpd.GeoDataFrame({"sample": ["s"]}, geometry=[Point(0, 0)], crs="EPSG:32618")
-    exports.write_geopackage({"blocks": frame, "samples": points}, tmp_path / "v.gpkg")
+    write_geopackage({"blocks": frame, "samples": points}, tmp_path / "v.gpkg")
     back = gpd.read_file(tmp_path / "v.gpkg", layer="blocks")
     assert back.crs.to_epsg() == 32618
     assert back["own_rooted"].tolist()[0] == "yes"
@@ -63,7 +63,7 @@ def test_csv_has_no_geometry_and_few_decimals(tmp_path: Path) -> None:
         {"block": ["a, b"], "injury_pct": [33.333], "area_ha": [1.23456], "date": pd.to_datetime(["2026-02-03"])},
         geometry=[Point(0, 0)],
     )
-    exports.write_csv(table, tmp_path / "t.csv")
+    write_csv(table, tmp_path / "t.csv")
     assert (tmp_path / "t.csv").read_text(encoding="utf-8") == (
         'block,injury_pct,area_ha,date\n"a, b",33.3,1.235,2026-02-03\n'
     )
@@ -71,7 +71,7 @@ def test_csv_has_no_geometry_and_few_decimals(tmp_path: Path) -> None:
 
 def test_json_has_no_nan(tmp_path: Path) -> None:
     """A figure that is not there is null, which every JSON reader takes (RFC 8259)."""
-    exports.write_json({"a": float("nan"), "b": [1.5, float("inf")], "c": {"d": np.float64(2)}}, tmp_path / "r.json")
+    write_json({"a": float("nan"), "b": [1.5, float("inf")], "c": {"d": np.float64(2)}}, tmp_path / "r.json")
     found = json.loads((tmp_path / "r.json").read_text(encoding="utf-8"), parse_constant=pytest.fail)
     assert found == {"a": None, "b": [1.5, None], "c": {"d": 2.0}}
 
@@ -83,7 +83,7 @@ def test_a_failed_run_leaves_the_last_output(tmp_path: Path) -> None:
     (out / "map.html").write_text("last", encoding="utf-8")
 
     def fail() -> None:
-        with exports.staged(out) as stage:
+        with staged(out) as stage:
             (stage / "map.html").write_text("next", encoding="utf-8")
             raise ZeroDivisionError
 
@@ -99,7 +99,7 @@ def test_files_already_moved_go_back(tmp_path: Path) -> None:
     (tmp_path / "blocks.csv").write_text("last", encoding="utf-8")
 
     def fail() -> None:
-        with exports.staged(tmp_path) as stage:
+        with staged(tmp_path) as stage:
             for name in ("blocks.csv", "map.html", "run.json"):
                 (stage / name).write_text("next", encoding="utf-8")
 
@@ -115,7 +115,7 @@ def test_a_good_run_replaces_its_files_and_no_others(tmp_path: Path) -> None:
     out.mkdir(parents=True)
     (out / "map.html").write_text("last", encoding="utf-8")
     (out / "notes.txt").write_text("mine", encoding="utf-8")
-    with exports.staged(out) as stage:
+    with staged(out) as stage:
         (stage / "map.html").write_text("next", encoding="utf-8")
         (stage / "sheets").mkdir()
         (stage / "sheets" / "a.html").write_text("sheet", encoding="utf-8")
@@ -128,12 +128,12 @@ def test_a_good_run_replaces_its_files_and_no_others(tmp_path: Path) -> None:
 def test_an_earlier_run_is_read_back(tmp_path: Path) -> None:
     """What `--compare` needs comes back from the files; a folder without them is named as none of ours."""
     blocks = gpd.GeoDataFrame({"block": ["a"]}, geometry=[box(0, 0, 9, 9)], crs="EPSG:32618")
-    exports.write_geopackage({"blocks": blocks}, tmp_path / "vineyard.gpkg")
+    write_geopackage({"blocks": blocks}, tmp_path / "vineyard.gpkg")
     grid = _grid()
-    exports.write_injury(grid, tmp_path / "injury.tif")
-    then, surface = exports.read_run(tmp_path)
+    write_injury(grid, tmp_path / "injury.tif")
+    then, surface = read_run(tmp_path)
     assert then["block"].tolist() == ["a"]
     np.testing.assert_array_equal(surface["primary_injury"], grid["primary_injury"])
     assert surface.rio.crs.to_epsg() == 32618
     with pytest.raises(InputError, match="no output folder"):
-        exports.read_run(tmp_path / "nowhere")
+        read_run(tmp_path / "nowhere")

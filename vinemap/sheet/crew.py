@@ -14,7 +14,7 @@ import xarray as xr
 from vinemap.decisions.actions import AS_USUAL, KEEP_MORE, LOOK_AGAIN, NO_DATA, REPLANT, RETRAIN
 from vinemap.resources import texts
 from vinemap.settings import Settings
-from vinemap.sheet.ground import BlockMap, Shade, block_map
+from vinemap.sheet.zone_map import BlockMap, Shade, block_map
 from vinemap.units import area_unit
 from vinemap.web.templates import render
 

@@ -10,7 +10,7 @@ import pyogrio
 import shapely
 
 from vinemap.errors import Findings
-from vinemap.reading.tables import Cells, Table
+from vinemap.reading.tabular import Cells, Table
 
 
 def read_layer(path: Path, stem: str, layer: str | None, findings: Findings) -> Table | None:

@@ -14,10 +14,10 @@ import segno
 from pyproj import CRS, Transformer
 
 from vinemap.arrays import Array
-from vinemap.plan.drawing import Paper, RouteMap, dot_size, route_map
 from vinemap.plan.plan import Plan
+from vinemap.plan.route import Paper, RouteMap, dot_size, route_map
+from vinemap.plan.sentences import area, height, legs_of, way
 from vinemap.plan.stops import place_of
-from vinemap.plan.told import area, height, legs_of, way
 from vinemap.plan.words import Figure, Term, said, texts
 from vinemap.web.templates import render, trusted
 

@@ -9,8 +9,8 @@ import pandas as pd
 from shapely import LineString
 
 from vinemap.columns import BUDS_BY_NODE, PLAN_POINTS
+from vinemap.exports.formats import write_csv
 from vinemap.exports.gpx import write_gpx
-from vinemap.exports.tables import write_csv
 
 
 def write_files(
