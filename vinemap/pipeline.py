@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import datetime as dt
 import difflib
+import os
 import platform
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import geopandas as gpd
 import pandas as pd
@@ -24,6 +25,7 @@ from vinemap.decisions.zones import action_zones
 from vinemap.errors import InputError, Problem, TooFewSamplesError
 from vinemap.exports.formats import read_run, staged, write_csv, write_geopackage, write_injury, write_json
 from vinemap.exports.navigation import write_navigation
+from vinemap.exports.picture import plot_map
 from vinemap.exports.summary import findings, verdict
 from vinemap.exports.workbook import write_workbook
 from vinemap.page import OnlineBasemap, write_page
@@ -39,6 +41,9 @@ from vinemap.survival.tally import pruning_reach, tally
 from vinemap.survival.wood import wood_table
 from vinemap.terrain.grid import block_grid, cell_size
 from vinemap.terrain.layers import terrain
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 Progress = Callable[[str], None]
 
@@ -98,14 +103,18 @@ class MapRun:
             )
         return pd.Series(self.blocks.drop(columns="geometry").iloc[names.index(name)])
 
+    def plot(self, layer: str = "primary_injury", ax: Axes | None = None) -> Axes:
+        """Draw a layer of the surface with the blocks and the samples; see `vinemap.exports.picture.plot_map`."""
+        return plot_map(self.surface, self.blocks, self.samples, layer, ax)
 
-def make_map(folder: Path, progress: Progress = _quiet) -> MapRun:
-    """Read a vineyard folder and find out what died, where, and what to do.
+
+def make_map(vineyard: Vineyard | str | os.PathLike[str], progress: Progress = _quiet) -> MapRun:
+    """Find out what died, where, and what to do.
 
     Parameters
     ----------
-    folder : Path
-        Of the vineyard.
+    vineyard : Vineyard or path
+        As `vinemap.read` gives it, or the folder to read.
     progress : callable
         Told in words what is being done.
 
@@ -113,14 +122,21 @@ def make_map(folder: Path, progress: Progress = _quiet) -> MapRun:
     ------
     InputError
         When the folder cannot be used as it stands, or has fewer than 3 samples in its blocks.
+
+    Examples
+    --------
+    >>> run = vinemap.make_map("demo_blocks")
+    >>> run.blocks.nlargest(1, "map_injury_pct")[["block", "action"]].to_dict("records")
+    [{'block': 'Dipper', 'action': 'prune_long_wait'}]
     """
-    progress("reading")
-    vineyard = read_vineyard(folder)
+    if not isinstance(vineyard, Vineyard):
+        progress("reading")
+        vineyard = read_vineyard(vineyard)
     progress("survival")
     return _mapped(vineyard, _tallied(vineyard), progress)
 
 
-def check_folder(folder: Path) -> Vineyard:
+def check_folder(folder: str | os.PathLike[str]) -> Vineyard:
     """Read a vineyard folder, and make sure that it can be mapped.
 
     Parameters
@@ -227,7 +243,12 @@ def _block_rows(vineyard: Vineyard, tallies: pd.DataFrame, injury: InjuryMap) ->
 
 
 def write_map(
-    run: MapRun, out: Path, earlier: Path | None = None, progress: Progress = _quiet, *, pdf: bool = False
+    run: MapRun,
+    out: str | os.PathLike[str],
+    earlier: str | os.PathLike[str] | None = None,
+    progress: Progress = _quiet,
+    *,
+    pdf: bool = False,
 ) -> list[Path]:
     """Write the outputs of a run, all or nothing.
 
@@ -255,10 +276,19 @@ def write_map(
         When ``earlier`` is no output folder.
     VinemapError
         When PDF is asked for and cannot be made here.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> run = vinemap.make_map("demo_blocks")
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     vinemap.write_map(run, folder)[0].name
+    'map.html'
     """
     progress("writing")
+    out = Path(out)
     with staged(out) as stage:
-        _fill(stage, run, earlier, pdf=pdf)
+        _fill(stage, run, None if earlier is None else Path(earlier), pdf=pdf)
         names = _page_first(stage)
     return [out / name for name in names]
 

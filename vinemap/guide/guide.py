@@ -10,7 +10,7 @@ from typing import NamedTuple
 from markdown_it import MarkdownIt
 
 from vinemap import __version__
-from vinemap.exports.tables import staged
+from vinemap.exports.formats import staged
 from vinemap.guide.generated import columns_tables, rules_tables, settings_tables
 from vinemap.resources import asset
 from vinemap.web.templates import render, trusted

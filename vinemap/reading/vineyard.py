@@ -119,6 +119,12 @@ def read_vineyard(folder: str | os.PathLike[str]) -> Vineyard:
     ------
     InputError
         With every problem of every file.
+
+    Examples
+    --------
+    >>> vineyard = vinemap.read("demo_blocks")
+    >>> len(vineyard.samples), vineyard.site.crs.to_string()
+    (76, 'EPSG:32618')
     """
     findings = Findings()
     folder, settings = _opened(folder, findings)

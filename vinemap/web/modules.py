@@ -142,6 +142,7 @@ def joined(entry: str, read: Callable[[str], str] = _packaged) -> str:
 
     Examples
     --------
+    >>> from vinemap.web.modules import joined
     >>> files = {"a.js": 'import { one } from "./b.js";\nalert(one);\n', "b.js": "export const one = 1;\n"}
     >>> print(joined("a.js", files.__getitem__))
     (function () {
