@@ -8,8 +8,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from vinemap.decisions.actions import ACTIONS, decide
+from vinemap.decisions.actions import decide
+from vinemap.decisions.classes import Ground, Sorter
 from vinemap.settings import Settings
+from vinemap.states import Action, Grade
 
 
 def settings(**actions: object) -> Settings:
@@ -125,7 +127,7 @@ def test_buds_alone_say_check_the_wood_and_no_more() -> None:
 def test_no_bud_figure_sentences_a_vine(injury: float, bare: float | None, rule: str) -> None:
     """Whatever the buds say, the action is one of those that buds can carry, and nodes stay within twice the target."""
     row = one({"rule": rule}, map_injury_pct=injury, no_live_bud_pct=np.nan if bare is None else bare)
-    assert row["action"] in ACTIONS
+    assert row["action"] in set(Action)
     assert np.isnan(row["nodes_to_keep"]) or 40 <= row["nodes_to_keep"] <= 80
 
 
@@ -193,3 +195,82 @@ def test_no_more_nodes_is_as_usual() -> None:
     """1 % dead asks for 40.4 nodes in place of 40, which is 40."""
     row = one({"rule": "replacement"}, map_injury_pct=1.0)
     assert (row["action"], row["nodes_to_keep"]) == ("as_usual", 40)
+
+
+SOUND = {"trunk_dead_low_pct": 0.0, "trunk_hurt_pct": 0.0, "trunk_hurt_high_pct": 30.0}
+HURT = {"trunk_hurt_high_pct": 90.0}
+
+
+@pytest.mark.parametrize(
+    ("figure", "limit", "others", "under", "over"),
+    [
+        ("trunk_dead_low_pct", 50, {"trunk_hurt_pct": 60.0, **HURT}, Grade.MOST_TRUNKS_HURT, Grade.TRUNKS_DEAD),
+        ("trunk_hurt_pct", 50, HURT, Grade.BY_NUMBER, Grade.MOST_TRUNKS_HURT),
+        ("trunk_hurt_pct", 10, {"map_injury_pct": 85.0, **HURT}, Grade.BY_LENGTH, Grade.TRUNKS_HURT),
+        ("no_live_bud_pct", 50, {}, Grade.BY_NUMBER, Grade.NO_LIVE_BUD),
+        ("map_injury_pct", 95, {}, Grade.BY_LENGTH, Grade.MOST_PRIMARIES),
+        ("map_injury_pct", 80, {}, Grade.BY_NUMBER, Grade.BY_LENGTH),
+        ("too_few_pct", 50, {}, Grade.BY_NUMBER, Grade.TOO_FEW),
+        ("map_high_pct", 80, {"map_low_pct": 20.04}, Grade.BY_NUMBER, Grade.TOO_WIDE),
+    ],
+)
+def test_every_limit_is_held_against_the_printed_figure(
+    figure: str, limit: float, others: dict[str, float], under: Grade, over: Grade
+) -> None:
+    """A figure 0.04 over its limit prints as the limit and does not pass it; 0.06 over prints 0.1 over and does."""
+    row = {"map_injury_pct": 35.0, **others}
+    assert one(**row | {figure: limit + 0.04})["grade"] == under
+    assert one(**row | {figure: limit + 0.06})["grade"] == over
+
+
+@pytest.mark.parametrize(("dead", "words"), [(50.04, "Trunks are hurt: keep"), (50.06, "Most trunks are dead: after")])
+def test_action_and_words_follow_one_grade(dead: float, words: str) -> None:
+    """At 50.04 % dead trunks, which prints as 50.0, grade and sentence say hurt; at 50.06 both say dead."""
+    row = one(map_injury_pct=35.0, trunk_dead_low_pct=dead, trunk_hurt_pct=60.0, trunk_hurt_high_pct=90.0)
+    assert row["action"] == Action.LOOK_AGAIN
+    assert str(row["action_text"]).startswith(words)
+
+
+def test_words_on_the_wood_follow_the_printed_figure() -> None:
+    """50.04 % of primaries and 10.04 % of trunks print as the limits, and no caution goes by what is not printed."""
+    assert "bark" not in str(one(map_injury_pct=50.04)["action_text"])
+    assert "bark" in str(one(map_injury_pct=50.06)["action_text"])
+    assert one(map_injury_pct=10.0, trunk_hurt_pct=10.04, trunk_hurt_high_pct=40.0)["trunks_hurt"] is False
+    assert one(map_injury_pct=10.0, trunk_hurt_pct=10.06, trunk_hurt_high_pct=40.0)["trunks_hurt"] is True
+
+
+percent = st.one_of(st.floats(0, 100), st.sampled_from([10.04, 10.06, 19.95, 50.04, 50.06, 80.04, 95.04, 95.06]))
+
+
+@given(injury=percent, bare=st.one_of(st.just(np.nan), percent), dead=percent, hurt=percent, high=percent)
+def test_zones_and_blocks_find_one_class(injury: float, bare: float, dead: float, hurt: float, high: float) -> None:
+    """A piece of ground falls into the class of the grade that a block of the same figures has."""
+    row = one(
+        **{"map_injury_pct": injury, "no_live_bud_pct": bare, "trunk_dead_low_pct": dead},
+        **{"trunk_hurt_pct": hurt, "trunk_hurt_high_pct": high},
+    )
+    cell = [np.array([value]) for value in (injury, bare, 1.0, dead, dead, hurt, high)]
+    sort = int(Sorter(settings(), 0.0).sort(Ground(*cell))[0])
+    steps = len(settings().actions.rules.pruning.proportional.steps)
+    alike = {Grade.MOST_PRIMARIES: Grade.NO_LIVE_BUD, Grade.MOST_TRUNKS_HURT: Grade.TRUNKS_HURT}
+    found = Grade.BY_NUMBER if sort < steps else tuple(Grade)[sort - steps]
+    assert found == alike.get(Grade(row["grade"]), row["grade"])
+
+
+def test_every_grade_has_its_action() -> None:
+    """Each grade but the two that ask further leads to one action; want of figures leads to none of the others."""
+    cases: dict[Grade, tuple[dict[str, object], Action]] = {
+        Grade.BY_LENGTH: ({"map_injury_pct": 85.0}, Action.PRUNE_LONG),
+        Grade.NO_LIVE_BUD: ({"map_injury_pct": 60.0, "no_live_bud_pct": 60.0}, Action.CHECK_WOOD),
+        Grade.MOST_PRIMARIES: ({"map_injury_pct": 96.0}, Action.CHECK_WOOD),
+        Grade.TOO_FEW: ({"map_injury_pct": 35.0, "too_few_pct": 60.0}, Action.NO_DATA),
+        Grade.TOO_WIDE: ({"map_injury_pct": 35.0, "map_low_pct": 5.0, "map_high_pct": 80.0}, Action.NO_DATA),
+        Grade.UNKNOWN: ({"map_injury_pct": np.nan}, Action.NO_DATA),
+    }
+    for grade, (columns, action) in cases.items():
+        row = one(**columns)
+        assert (row["grade"], row["action"]) == (grade, action)
+    dead = {"map_injury_pct": 35.0, "trunk_dead_low_pct": 60.0, "trunk_hurt_pct": 90.0, "trunk_hurt_high_pct": 99.0}
+    for own, action in ((True, Action.RETRAIN), (False, Action.REPLANT), (None, Action.LOOK_AGAIN)):
+        row = one(**dead, own_rooted=own)
+        assert (row["grade"], row["action"]) == (Grade.TRUNKS_DEAD, action)

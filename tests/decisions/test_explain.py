@@ -125,3 +125,33 @@ def test_what_decides_in_the_rule_s_place_is_said() -> None:
         assert f"This decides: {words}" in text
         assert "This figure decides" not in text
         assert "Rule:" not in text
+
+
+@pytest.mark.parametrize(("dead", "words"), [(50.04, "60.0 % of the trunks are hurt"), (50.06, "at least 50.1 % of")])
+def test_the_figure_told_is_the_one_that_decided(dead: float, words: str) -> None:
+    """At 50.04 % dead trunks, printed 50.0, the hurt ones decide, with their own limit; at 50.06 the dead ones do."""
+    text = chain(trunk_dead_low_pct=dead, trunk_hurt_pct=60.0, trunk_hurt_high_pct=90.0)
+    assert f"This decides: {words}" in text
+    assert "and the limit is 50 %" in text
+    assert ("So: Most trunks are dead" in text) == (dead > 50.05)
+
+
+def test_hurt_trunks_name_the_limit_that_they_passed() -> None:
+    """50.04 % hurt print as 50.0, which does not pass the greater limit: with no number to prune to, 10 % decides."""
+    text = chain(map_injury_pct=85.0, trunk_hurt_pct=50.04, trunk_hurt_high_pct=80.0)
+    assert "This decides: 50.0 % of the trunks are hurt, and the limit is 10 %" in text
+
+
+def test_the_step_told_is_that_of_the_printed_figure() -> None:
+    """19.95 % is written as 20.0 in blocks.csv and decided as such; the chain says the same."""
+    text = chain(map_injury_pct=19.95, map_low_pct=19.0, map_high_pct=21.0, nodes_per_vine=40.0)
+    assert "20.0 % (19.0 to 21.0 %). This figure decides." in text
+    assert "From 20 to 80 %" in text
+    assert "40 × (1 + 20.0 / 100) = 48" in text
+
+
+def test_a_block_beyond_the_map_is_not_told_of_bounds() -> None:
+    """Where the map has no figure, the chain says that, and not that its bounds lie apart."""
+    text = chain(map_injury_pct=np.nan, map_low_pct=np.nan, map_high_pct=np.nan)
+    assert "This decides: the map has no figure for the block." in text
+    assert "points apart" not in text

@@ -16,8 +16,10 @@ from shapely import get_coordinates
 from shapely.affinity import rotate
 from shapely.geometry import MultiPolygon, Polygon, box
 
+from vinemap.decisions.actions import decide
 from vinemap.decisions.zones import action_zones
 from vinemap.settings import Settings
+from vinemap.states import Action, Grade
 from vinemap.terrain.grid import block_grid, centres
 
 CRS = "EPSG:32618"
@@ -253,3 +255,17 @@ def test_zones_follow_all_the_checks_of_their_block() -> None:
     assert zones["trunk_dead_pct"].tolist() == pytest.approx([30.0, 85.0])
     assert zones["trunk_dead_low_pct"].tolist() == pytest.approx([5.0, 57.0])
     assert (zones["trunk_dead_high_pct"] > zones["trunk_dead_pct"]).all()
+
+
+@pytest.mark.parametrize(
+    ("low", "grade", "action"),
+    [(50.04, Grade.MOST_TRUNKS_HURT, Action.LOOK_AGAIN), (50.06, Grade.TRUNKS_DEAD, Action.RETRAIN)],
+)
+def test_zones_go_by_the_printed_share_of_dead_trunks(low: float, grade: Grade, action: Action) -> None:
+    """A block's bound that prints as 50.0 % does not pass the limit of 50; one that prints as 50.1 does."""
+    blocks = frame(box(X, Y, X + 100, Y + 100), own_rooted=[True])
+    blocks = blocks.assign(trunk_dead_pct=80.0, trunk_dead_low_pct=low, trunk_dead_high_pct=94.0)
+    blocks = blocks.assign(trunk_hurt_pct=82.0, trunk_hurt_high_pct=94.0, map_injury_pct=30.0)
+    zones = action_zones(surface(blocks, 0.3), blocks, Settings())
+    assert zones[["grade", "action"]].to_numpy().tolist() == [[grade, action]]
+    assert decide(blocks, Settings())[["grade", "action"]].to_numpy().tolist() == [[grade, action]]

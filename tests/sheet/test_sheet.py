@@ -18,10 +18,10 @@ from pypdf import PdfReader
 from shapely.geometry import MultiPolygon, box
 
 from tests.builders import HOSTILE, Html
-from vinemap.decisions.actions import ACTIONS
 from vinemap.settings import Settings
 from vinemap.sheet import LANGUAGES, CrewSheet, crew_sheet, write_pdf, write_sheet
 from vinemap.sheet.zone_map import HEIGHT, WIDTH, Shade, block_map
+from vinemap.states import Action
 
 CRS = "EPSG:32618"
 X, Y = 500_000.0, 4_800_000.0
@@ -159,9 +159,9 @@ def test_every_action_has_its_words_and_colour() -> None:
     style = (files("vinemap.sheet") / "drawing.css").read_text(encoding="utf-8")
     for language in LANGUAGES:
         page = json.loads((files("vinemap.page") / "texts" / f"{language}.json").read_text(encoding="utf-8"))
-        assert all(f"action.{code}" in page and f"do.{code}" in page for code in ACTIONS)
-    colours = [re.search(rf"^\.{code} {{ fill: (#\w+); }}$", style, re.MULTILINE) for code in ACTIONS]
-    assert len({found.group(1) for found in colours if found}) == len(ACTIONS)
+        assert all(f"action.{code}" in page and f"do.{code}" in page for code in Action)
+    colours = [re.search(rf"^\.{code} {{ fill: (#\w+); }}$", style, re.MULTILINE) for code in Action]
+    assert len({found.group(1) for found in colours if found}) == len(Action)
 
 
 def test_both_languages_have_the_same_keys() -> None:

@@ -11,31 +11,33 @@ from numpy.typing import NDArray
 from vinemap.arrays import Array
 from vinemap.rules import PruningRule, Rules
 from vinemap.settings import Settings
-
-AS_USUAL, KEEP_MORE = "as_usual", "keep_more"
-PRUNE_LONG, CHECK_WOOD = "prune_long_wait", "check_wood"
-LOOK_AGAIN, RETRAIN, REPLANT = "look_again", "retrain", "replant_candidate"
-NO_DATA = "no_data"
-ACTIONS = (AS_USUAL, KEEP_MORE, PRUNE_LONG, CHECK_WOOD, LOOK_AGAIN, RETRAIN, REPLANT, NO_DATA)
-"""Codes of what to do, from the lightest to the strongest, then the one for want of figures. Buds alone never say more
-than 'check_wood'."""
-
-BY_NUMBER, BY_LENGTH, BARE, HURT, DEAD, UNKNOWN = range(6)
-"""Grades of ground: the rule gives a number; it gives none; hardly a live bud; hurt trunks; dead trunks; not known."""
+from vinemap.states import NUMBERED, Action, Grade, Origin, SpeciesGroup
 
 _BOUNDS = ("", "_low", "_high")
+_NO_GROUP = "unknown"
 MOST_PCT = 50.0
 """Of the ground of a block: with too few samples on more of it, nothing is decided."""
 _TEXTS = {
-    PRUNE_LONG: "Keep all the nodes you can and decide after budbreak.",
-    CHECK_WOOD: "Check the wood: cut nothing back before you have looked under the bark and seen budbreak.",
-    LOOK_AGAIN: "Trunks are hurt: keep all the wood, look again after budbreak, and keep suckers for new trunks.",
-    RETRAIN: "Most trunks are dead: after budbreak, bring up new trunks from suckers, which are true on own roots.",
-    REPLANT: "Most trunks are dead, and the vines are grafted: after budbreak, look at the union. A vine alive above "
-    "it can be retrained from there; one dead at the union is a candidate for replanting.",
-    NO_DATA: "Too few samples to say: cut more canes before you prune.",
+    Action.PRUNE_LONG: "Keep all the nodes you can and decide after budbreak.",
+    Action.CHECK_WOOD: "Check the wood: cut nothing back before you have looked under the bark and seen budbreak.",
+    Action.LOOK_AGAIN: "Trunks are hurt: keep all the wood, look again after budbreak, and keep suckers for new "
+    "trunks.",
+    Action.RETRAIN: "Most trunks are dead: after budbreak, bring up new trunks from suckers, which are true on own "
+    "roots.",
+    Action.REPLANT: "Most trunks are dead, and the vines are grafted: after budbreak, look at the union. A vine alive "
+    "above it can be retrained from there; one dead at the union is a candidate for replanting.",
+    Action.NO_DATA: "Too few samples to say: cut more canes before you prune.",
 }
 _TRUNK_COLUMNS = ("trunk_dead_low_pct", "trunk_hurt_pct", "trunk_hurt_high_pct")
+_ACTIONS = {
+    Grade.BY_LENGTH: Action.PRUNE_LONG,
+    Grade.NO_LIVE_BUD: Action.CHECK_WOOD,
+    Grade.MOST_PRIMARIES: Action.CHECK_WOOD,
+    Grade.TRUNKS_HURT: Action.LOOK_AGAIN,
+    Grade.MOST_TRUNKS_HURT: Action.LOOK_AGAIN,
+    # Where the roots are known, the vines are renewed.
+    Grade.TRUNKS_DEAD: Action.LOOK_AGAIN,
+}
 _UNKNOWN_ROOTS = (
     "Most trunks are dead: after budbreak, look for suckers, and find out whether they grow true or from rootstock."
 )
@@ -60,6 +62,15 @@ class Trunks(NamedTuple):
     hurt: Array
     hurt_high: Array
 
+    def mostly_dead(self, rules: Rules) -> NDArray[np.bool_]:
+        """Whether so many trunks are dead that vines must be renewed, whatever the buds say."""
+        return np.asarray(printed(self.dead_low) > rules.wood.dead_low_over_pct)
+
+
+def printed(percent: Array) -> Array:
+    """Round percentages to one decimal, as the tables print them: every limit is held against printed figures."""
+    return np.round(percent, 1)
+
 
 def decide(blocks: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     """Say what to do in each block.
@@ -79,16 +90,9 @@ def decide(blocks: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     Returns
     -------
     DataFrame, same index
-        - action: one of `ACTIONS`; action_text: the same as a sentence.
-        - target_nodes: nodes a vine in a normal year; target_from: 'given', 'pruning weight', 'spacing' or ''.
-        - trunks_hurt: whether trunks with dead phloem call for a second look before a number of nodes is cut to.
-        - extra_pct, extra_low_pct, extra_high_pct: more nodes than the target, percent; nodes_to_keep,
-          nodes_to_keep_low, nodes_to_keep_high: nodes a vine, whole. Low and high are the rule at the bounds of the
-          injury. NaN where the rule gives no number: keep all, as many as the vine bears.
-        - crop_before_pct, crop_after_pct and their ``_low``, ``_high``: crop as a share of a normal year's with the
-          target's nodes and with the nodes to keep, low where the injury is at its high bound; ``after`` is NaN where
-          no number of nodes is given. crop_before_t, crop_after_t and their bounds: the same in tonnes over the block,
-          NaN where no normal yield is given.
+        The columns of blocks.csv, explained in `vinemap.columns.BLOCKS_CSV`, from action to crop_after_high_t: what to
+        do, the grade that decided it, nodes, crop. Nodes to keep and the crop after are NaN where the rule gives no
+        number, tonnes where no normal yield is given.
 
     Notes
     -----
@@ -99,10 +103,12 @@ def decide(blocks: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     rules; secondaries that nobody read count as no crop. Where secondaries were read under live primaries too, their
     survival is on the high side, for the two die together.
 
-    Wood checks come before buds: see `grade`. Dead trunks are a call to retrain on own roots, and make a candidate for
-    replanting of grafted vines, whose suckers from below the union are rootstock (common practice).
+    Wood checks come before buds: see `grade`, whose result is carried on as a column. Dead trunks are a call to retrain
+    on own roots, and make a candidate for replanting of grafted vines, whose suckers from below the union are rootstock
+    (common practice).
     """
-    target, target_from = target_nodes(blocks, settings.actions.rules)
+    rules = settings.actions.rules
+    target, target_from = target_nodes(blocks, rules)
     figures = pd.DataFrame(
         {
             "injury_pct": _column(blocks, "map_injury_pct"),
@@ -110,25 +116,24 @@ def decide(blocks: pd.DataFrame, settings: Settings) -> pd.DataFrame:
             "injury_high_pct": _column(blocks, "map_high_pct"),
             "no_live_bud_pct": _column(blocks, "map_no_live_bud_pct").fillna(_column(blocks, "no_live_bud_pct")),
             **{name: _column(blocks, name) for name in _TRUNK_COLUMNS},
-            "own_rooted": own_rooted(blocks),
+            "too_few_pct": _column(blocks, "too_few_pct"),
         },
         index=blocks.index,
+    ).round(1)
+    width = (figures["injury_high_pct"] - figures["injury_low_pct"]).round(1)
+    figures = figures.join(secondary_crop(blocks, rules)).assign(
+        too_few=figures["too_few_pct"] > MOST_PCT,
+        too_wide=width > round(100 * settings.surface.max_width, 1),
+        own_rooted=own_rooted(blocks),
+        target_nodes=target,
     )
-    wide = figures["injury_high_pct"] - figures["injury_low_pct"] > 100 * settings.surface.max_width
-    figures["injury_pct"] = figures["injury_pct"].mask(wide | (_column(blocks, "too_few_pct") > MOST_PCT))
-    secondary = secondary_crop(blocks, settings.actions.rules)
-    figures = figures.join(secondary).assign(target_nodes=target)
     decided = prescribe(figures, settings)
     decided.insert(0, "target_nodes", target)
     decided.insert(1, "target_from", target_from)
-    limits = settings.actions.rules.wood
-    hurt = figures["trunk_hurt_pct"].round(1) > limits.hurt_over_pct
+    hurt = figures["trunk_hurt_pct"] > rules.wood.hurt_over_pct
     decided = decided.assign(trunks_hurt=hurt.astype(object))
-    told = figures[["injury_pct", "trunk_hurt_pct"]].assign(
-        trunk_dead_over=figures["trunk_dead_low_pct"] > limits.dead_low_over_pct
-    )
-    rows = decided.join(told).to_dict("records")
-    decided.insert(1, "action_text", [_sentence(row, settings.actions.rules) for row in rows])
+    rows = decided.join(figures[["injury_pct", "trunk_hurt_pct"]]).to_dict("records")
+    decided.insert(1, "action_text", [_sentence(row, rules) for row in rows])
     tonnes = _column(blocks, "normal_yield_t_ha") * _column(blocks, "area_ha") / 100
     crops = [f"crop_{when}{bound}" for when in ("before", "after") for bound in _BOUNDS]
     return decided.assign(**{f"{crop}_t": decided[f"{crop}_pct"] * tonnes for crop in crops})
@@ -142,16 +147,17 @@ def target_nodes(blocks: pd.DataFrame, rules: Rules) -> tuple[pd.Series[float], 
     """
     given = _column(blocks, "nodes_per_vine")
     budgets = {
-        "american": rules.balanced.american,
-        "hybrid": rules.balanced.hybrid,
-        "vinifera": rules.balanced.vinifera,
+        SpeciesGroup.AMERICAN: rules.balanced.american,
+        SpeciesGroup.HYBRID: rules.balanced.hybrid,
+        SpeciesGroup.VINIFERA: rules.balanced.vinifera,
     }
     weight, group = _column(blocks, "pruning_weight_kg"), _groups(blocks)
     balanced = pd.Series(np.nan, blocks.index)
     for name, budget in budgets.items():
         balanced = balanced.mask(group == name, pd.Series(budget.nodes(weight), blocks.index))
     spaced = pd.Series(rules.nodes_per_foot.nodes(_column(blocks, "vine_spacing_m")), blocks.index)
-    origin = np.select([given.notna(), balanced.notna(), spaced.notna()], ["given", "pruning weight", "spacing"], "")
+    known = {Origin.GIVEN: given.notna(), Origin.PRUNING_WEIGHT: balanced.notna(), Origin.SPACING: spaced.notna()}
+    origin = np.select(list(known.values()), list(known), Origin.UNKNOWN)
     target = half_up(given.fillna(balanced).fillna(spaced).to_numpy(np.float64))
     return pd.Series(target, blocks.index), pd.Series(origin, blocks.index)
 
@@ -162,7 +168,7 @@ def secondary_crop(blocks: pd.DataFrame, rules: Rules) -> pd.DataFrame:
     Low and high are the bounds that go with the low and the high bound of the injury: most secondaries alive with the
     least injury.
     """
-    shares = rules.secondary_crop.model_dump(include={"american", "hybrid", "vinifera", "unknown"})
+    shares = rules.secondary_crop.model_dump(include={*SpeciesGroup, _NO_GROUP})
     share = _groups(blocks).map(shares)
     columns = {}
     middle = _column(blocks, "secondary_pct")
@@ -186,29 +192,36 @@ def prescribe(figures: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     figures : DataFrame
         injury_pct, injury_low_pct, injury_high_pct, no_live_bud_pct, secondary_crop, secondary_crop_low,
         secondary_crop_high, target_nodes, trunk_dead_low_pct, trunk_hurt_pct, trunk_hurt_high_pct, own_rooted; NaN (or
-        None) where unknown.
+        None) where unknown. too_few, too_wide (bool): with too few samples, or bounds too wide, to go by the injury.
     settings : Settings
 
     Returns
     -------
     DataFrame, same index
-        action, then extra_pct, nodes_to_keep, crop_before_pct and crop_after_pct, each with its bounds, as in `decide`.
+        action, grade, then extra_pct, nodes_to_keep, crop_before_pct and crop_after_pct, each with its bounds, as in
+        `decide`.
     """
     rules = settings.actions.rules
     target = figures["target_nodes"].to_numpy(np.float64)
-    injury = {bound: figures[f"injury{bound}_pct"].round(1).to_numpy(np.float64) for bound in _BOUNDS}
+    unsure = {name: figures[name].to_numpy(bool) for name in ("too_few", "too_wide")}
+    injury = {bound: printed(figures[f"injury{bound}_pct"].to_numpy(np.float64)) for bound in _BOUNDS}
+    injury[""] = np.where(unsure["too_few"] | unsure["too_wide"], np.nan, injury[""])
     crop = {b: crop_left(injury[b], figures[f"secondary_crop{b}"].to_numpy(np.float64)) for b in _BOUNDS}
     extra = {b: chosen_rule(settings).more_nodes(injury[b], crop[b], rules.ceiling.times_target) for b in _BOUNDS}
-    bare = figures["no_live_bud_pct"].round(1).to_numpy(np.float64)
-    trunks = Trunks(*(figures[name].round(1).to_numpy(np.float64) for name in _TRUNK_COLUMNS))
-    found = grade(injury[""], extra[""], bare, trunks, rules)
-    own = figures["own_rooted"]
-    renewal = np.select([own.eq(True), own.eq(False)], [RETRAIN, REPLANT], LOOK_AGAIN)
-    numbered = np.where((extra[""] > 0) & (half_up(target * (1 + extra[""] / 100)) != target), KEEP_MORE, AS_USUAL)
-    action = np.choose(found, [numbered, PRUNE_LONG, CHECK_WOOD, LOOK_AGAIN, renewal, NO_DATA])
-    columns: dict[str, Any] = {"action": action}
+    bare = figures["no_live_bud_pct"].to_numpy(np.float64)
+    trunks = Trunks(*(figures[name].to_numpy(np.float64) for name in _TRUNK_COLUMNS))
+    found = grade(injury[""], extra[""], bare, trunks, rules, **unsure)
+    own, dead = figures["own_rooted"], found == Grade.TRUNKS_DEAD.code
+    by_number = found == Grade.BY_NUMBER.code
+    more = (extra[""] > 0) & (half_up(target * (1 + extra[""] / 100)) != target)
+    action = np.select(
+        [by_number & more, by_number, dead & own.eq(True), dead & own.eq(False)],
+        [Action.KEEP_MORE, Action.AS_USUAL, Action.RETRAIN, Action.REPLANT],
+        np.array([_ACTIONS.get(one, Action.NO_DATA) for one in Grade])[found],
+    )
+    columns: dict[str, Any] = {"action": action, "grade": np.array(list(Grade))[found]}
     for b in _BOUNDS:
-        extra[b] = np.where(np.isin(action, (AS_USUAL, KEEP_MORE)), extra[b], np.nan)
+        extra[b] = np.where(by_number, extra[b], np.nan)
         columns[f"extra{b}_pct"] = extra[b]
         columns[f"nodes_to_keep{b}"] = half_up(target * (1 + extra[b] / 100))
     for b, other in zip(_BOUNDS, ("", "_high", "_low"), strict=True):  # least crop where most is dead
@@ -218,8 +231,17 @@ def prescribe(figures: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     return pd.DataFrame(columns, index=figures.index)
 
 
-def grade(injury_pct: Array, more_pct: Array, no_live_bud_pct: Array, trunks: Trunks, rules: Rules) -> NDArray[np.intp]:
-    """Return what ground asks for, by buds and trunks, before the nodes are counted.
+def grade(
+    injury_pct: Array,
+    more_pct: Array,
+    no_live_bud_pct: Array,
+    trunks: Trunks,
+    rules: Rules,
+    *,
+    too_few: NDArray[np.bool_] | None = None,
+    too_wide: NDArray[np.bool_] | None = None,
+) -> NDArray[np.intp]:
+    """Return what decides over ground, by buds and trunks, before the nodes are counted; nothing else decides that.
 
     Dead trunks come first, where their lower bound passes ``wood.dead_low_over_pct``. Hurt trunks count where they pass
     ``wood.hurt_most_over_pct``, and where the buds give no number to prune to. Where hardly a bud is alive and the
@@ -228,26 +250,36 @@ def grade(injury_pct: Array, more_pct: Array, no_live_bud_pct: Array, trunks: Tr
     Parameters
     ----------
     injury_pct, more_pct, no_live_bud_pct : ndarray
-        Primaries dead; more nodes by the rule, NaN where it gives no number; nodes with no live bud. Percent.
+        Primaries dead; more nodes by the rule, NaN where it gives no number; nodes with no live bud. Percent; rounded
+        here as they are printed, and so are the trunks.
     trunks : Trunks
     rules : Rules
+    too_few, too_wide : ndarray, optional
+        Ground on which there are too few samples, or bounds too wide, to go by the injury; nowhere by default.
 
     Returns
     -------
     ndarray of int
-        `BY_NUMBER`, `BY_LENGTH`, `BARE`, `HURT`, `DEAD` or `UNKNOWN`.
+        The `vinemap.states.Grade.code` of each.
     """
-    limits = rules.wood
-    unread = np.isnan(no_live_bud_pct)
-    bare = np.where(unread, injury_pct > limits.primary_over_pct, no_live_bud_pct > limits.no_live_bud_over_pct)
-    counted = ~np.isnan(more_pct) & ~bare
-    sound = (trunks.hurt <= limits.hurt_over_pct) & (trunks.hurt_high < 50)
-    dead, hurt = trunks.dead_low > limits.dead_low_over_pct, trunks.hurt > limits.hurt_over_pct
-    return np.select(
-        [dead, np.isnan(injury_pct), trunks.hurt > limits.hurt_most_over_pct, counted, hurt],
-        [DEAD, UNKNOWN, HURT, BY_NUMBER, HURT],
-        np.where(bare & ~sound, BARE, BY_LENGTH),
-    )
+    limits, nowhere = rules.wood, np.zeros(injury_pct.shape, bool)
+    injury, no_live_bud = printed(injury_pct), printed(no_live_bud_pct)
+    hurt, hurt_high = printed(trunks.hurt), printed(trunks.hurt_high)
+    unread = np.isnan(no_live_bud)
+    bare = np.where(unread, injury > limits.primary_over_pct, no_live_bud > limits.no_live_bud_over_pct)
+    unsound = ~((hurt <= limits.hurt_over_pct) & (hurt_high < 50))
+    first = {
+        Grade.TRUNKS_DEAD: trunks.mostly_dead(rules),
+        Grade.TOO_FEW: nowhere if too_few is None else too_few,
+        Grade.TOO_WIDE: nowhere if too_wide is None else too_wide,
+        Grade.UNKNOWN: np.isnan(injury),
+        Grade.MOST_TRUNKS_HURT: hurt > limits.hurt_most_over_pct,
+        Grade.BY_NUMBER: ~np.isnan(more_pct) & ~bare,
+        Grade.TRUNKS_HURT: hurt > limits.hurt_over_pct,
+        Grade.MOST_PRIMARIES: bare & unsound & unread,
+        Grade.NO_LIVE_BUD: bare & unsound,
+    }
+    return np.select(list(first.values()), [one.code for one in first], Grade.BY_LENGTH.code)
 
 
 def own_rooted(blocks: pd.DataFrame) -> pd.Series[Any]:
@@ -265,14 +297,14 @@ def chosen_rule(settings: Settings) -> PruningRule:
 
 def _sentence(row: dict[Any, Any], rules: Rules) -> str:
     action = row["action"]
-    counted = _keep_more(row) if action == KEEP_MORE else _as_usual(row)
+    counted = _keep_more(row) if action == Action.KEEP_MORE else _as_usual(row)
     text = _TEXTS.get(action, counted)
-    if action == LOOK_AGAIN and row["trunk_dead_over"]:
+    if action == Action.LOOK_AGAIN and row["grade"] == Grade.TRUNKS_DEAD:
         text = _UNKNOWN_ROOTS
-    if action in (AS_USUAL, KEEP_MORE) and row["trunks_hurt"]:
+    if action in NUMBERED and row["trunks_hurt"]:
         return f"{text} {_TRUNKS_HURT}"
     likely = row["injury_pct"] > rules.wood.likely_over_pct and np.isnan(row["trunk_hurt_pct"])
-    return f"{text} {_SUSPECT}" if likely and action in (KEEP_MORE, PRUNE_LONG) else text
+    return f"{text} {_SUSPECT}" if likely and action in (Action.KEEP_MORE, Action.PRUNE_LONG) else text
 
 
 def _as_usual(row: dict[Any, Any]) -> str:
@@ -311,4 +343,4 @@ def _column(table: pd.DataFrame, name: str) -> pd.Series[float]:
 
 def _groups(blocks: pd.DataFrame) -> pd.Series[str]:
     group = blocks["species_group"] if "species_group" in blocks else pd.Series(None, blocks.index, dtype=object)
-    return group.astype(object).where(group.notna(), "unknown")
+    return group.astype(object).where(group.notna(), _NO_GROUP)

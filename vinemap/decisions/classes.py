@@ -10,11 +10,20 @@ from numpy.typing import NDArray
 from scipy.special import logit, ndtr
 
 from vinemap.arrays import Array
-from vinemap.decisions.actions import BARE, BY_NUMBER, DEAD, HURT, UNKNOWN, Trunks, chosen_rule, crop_left, grade
+from vinemap.decisions.actions import Trunks, chosen_rule, crop_left, grade, printed
 from vinemap.model.field import TAIL
 from vinemap.settings import Settings
+from vinemap.states import Grade
 
 _NEVER = 1e-6
+# What decides over such ground differs, but not what is to be done on it: it is of one class.
+_ALIKE = {
+    Grade.MOST_PRIMARIES: Grade.NO_LIVE_BUD,
+    Grade.MOST_TRUNKS_HURT: Grade.TRUNKS_HURT,
+    Grade.TOO_FEW: Grade.UNKNOWN,
+    Grade.TOO_WIDE: Grade.UNKNOWN,
+}
+_CLASS = np.array([_ALIKE.get(one, one).code for one in Grade])
 
 
 @dataclass(frozen=True)
@@ -80,11 +89,11 @@ class Sorter:
 
     def sort(self, ground: Ground) -> NDArray[np.int32]:
         """Return the sort of each cell or piece: a step's number, or the number of steps plus the grade."""
-        injury = np.round(ground.acted_on, 1)
+        injury = printed(ground.acted_on)
         more = self._rule.more_nodes(injury, crop_left(injury, self._secondary), self._rules.ceiling.times_target)
-        trunks = Trunks(*(np.round(values, 1) for values in (ground.dead_low, ground.hurt, ground.hurt_high)))
-        found = grade(injury, more, np.round(ground.bare, 1), trunks, self._rules)
-        sort = np.where(found == BY_NUMBER, self._rule.step_of(injury), self._steps + found)
+        trunks = Trunks(ground.dead_low, ground.hurt, ground.hurt_high)
+        found = _CLASS[grade(injury, more, ground.bare, trunks, self._rules)]
+        sort = np.where(found == Grade.BY_NUMBER.code, self._rule.step_of(injury), self._steps + found)
         return np.asarray(sort, np.int32)
 
     def chance(self, sort: int, ground: Ground, bounds: Bounds) -> Array:
@@ -92,13 +101,14 @@ class Sorter:
 
         NaN where that cannot be said: ground with too few samples, or with trunks hurt but not dead.
         """
-        limits, found = self._rules.wood, sort - self._steps
-        if found in (UNKNOWN, HURT):
+        limits = self._rules.wood
+        found = None if sort < self._steps else tuple(Grade)[sort - self._steps]
+        if found in (Grade.UNKNOWN, Grade.TRUNKS_HURT):
             return np.full(bounds.injury[0].shape, np.nan)
-        if found == DEAD:
+        if found is Grade.TRUNKS_DEAD:
             return _between(limits.dead_low_over_pct, 100.0, *bounds.dead)
         counted = bool(np.isfinite(ground.bare).any())
-        if found == BARE and counted:
+        if found is Grade.NO_LIVE_BUD and counted:
             return _between(limits.no_live_bud_over_pct, 100.0, *bounds.bare)
         first, last = self._span(sort, 0.0 if counted else np.nan, ground)
         return _between(first, last, *bounds.injury)

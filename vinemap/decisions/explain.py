@@ -5,14 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
-from vinemap.decisions.actions import AS_USUAL, CHECK_WOOD, KEEP_MORE, MOST_PCT, NO_DATA, PRUNE_LONG, chosen_rule
+from vinemap.columns import BLOCKS_CSV
+from vinemap.decisions.actions import chosen_rule
 from vinemap.rules import PruningRule, Step
 from vinemap.settings import Settings
+from vinemap.states import Action, Grade, Origin, Pruning, Tissue, WoodState
 from vinemap.units import KILOGRAMS_PER_POUND, METRES_PER_FOOT
 
-_BY_RULE = (AS_USUAL, KEEP_MORE, PRUNE_LONG)
+_BY_RULE = (Grade.BY_NUMBER, Grade.BY_LENGTH)
 ADVICE = (
     "Figures support, and do not replace, your local extension service and licensed practice. Wait for budbreak before "
     "any vine comes out; crown gall and trunk disease can look like cold injury."
@@ -37,12 +40,12 @@ def explain_block(block: pd.Series[Any], settings: Settings) -> list[str]:
         and the nodes, or the figure that takes the rule's place; the crop, the action, cautions. Every figure is
         printed as the tables have it.
     """
-    row = {str(name): value for name, value in block.items()}
+    row = {str(name): _printed(str(name), value) for name, value in block.items()}
     return [
         *_counts(row, settings),
         *_map(row),
         *_wood(row),
-        *(_numbers(row, settings) if row["action"] in _BY_RULE else _grade(row, settings)),
+        *(_numbers(row, settings) if row["grade"] in _BY_RULE else _grade(row, settings)),
         *_crop(row, settings),
         f"So: {row['action_text']}",
         f"Mind: {chosen_rule(settings).caution}",
@@ -59,22 +62,34 @@ def _numbers(row: dict[str, Any], settings: Settings) -> Iterator[str]:
 
 def _grade(row: dict[str, Any], settings: Settings) -> Iterator[str]:
     """Tell what decided in the place of the pruning rule."""
-    limits = settings.actions.rules.wood
-    if row["action"] == NO_DATA:
-        where = "over most of the block" if row.get("too_few_pct", 0.0) > MOST_PCT else "of the block's mean"
-        yield f"This decides: bounds {where} lie more than {100 * settings.surface.max_width:.0f} points apart."
-    elif row["action"] == CHECK_WOOD and _has(row, "no_live_bud_pct"):
+    limits, grade = settings.actions.rules.wood, row["grade"]
+    apart = f"lie more than {100 * settings.surface.max_width:.0f} points apart"
+    if grade == Grade.TOO_FEW:
+        yield f"This decides: bounds over most of the block {apart}."
+    elif grade == Grade.TOO_WIDE:
+        yield f"This decides: bounds of the block's mean {apart}."
+    elif grade == Grade.UNKNOWN:
+        yield "This decides: the map has no figure for the block."
+    elif grade == Grade.NO_LIVE_BUD:
         bare = row["map_no_live_bud_pct"] if _has(row, "map_no_live_bud_pct") else row["no_live_bud_pct"]
         yield _decided(f"{bare:.1f} % of the nodes have no live bud", limits.no_live_bud_over_pct, limits.source)
-    elif row["action"] == CHECK_WOOD:
+    elif grade == Grade.MOST_PRIMARIES:
         what = f"{row['map_injury_pct']:.1f} % of the primaries are dead, and secondaries were not read"
         yield _decided(what, limits.primary_over_pct, limits.source)
-    elif row.get("trunk_dead_low_pct", 0.0) > limits.dead_low_over_pct:
+    elif grade == Grade.TRUNKS_DEAD:
         what = f"at least {row['trunk_dead_low_pct']:.1f} % of the trunks are dead"
         yield _decided(what, limits.dead_low_over_pct, limits.source)
     else:
-        over = limits.hurt_most_over_pct if row["trunk_hurt_pct"] > limits.hurt_most_over_pct else limits.hurt_over_pct
+        over = limits.hurt_most_over_pct if grade == Grade.MOST_TRUNKS_HURT else limits.hurt_over_pct
         yield _decided(f"{row['trunk_hurt_pct']:.1f} % of the trunks are hurt", over, limits.source)
+
+
+def _printed(name: str, value: Any) -> Any:
+    """Return a figure as blocks.csv has it."""
+    column = BLOCKS_CSV.find(name)
+    if column is None or column.decimals is None or pd.isna(value):
+        return value
+    return float(np.round(value, column.decimals))
 
 
 def _decided(what: str, limit: float, source: str) -> str:
@@ -95,7 +110,7 @@ def _counts(row: dict[str, Any], settings: Settings) -> Iterator[str]:
         f"{row['nodes']} = {row['injury_pct']:.1f} %{_bounds(row, 'injury_low_pct', 'injury_high_pct')}."
     )
     if _has(row, "basal_nodes", "basal_pct"):
-        reach = settings.survival.spur_reach if row.get("pruning") == "spur" else settings.survival.cane_reach
+        reach = settings.survival.spur_reach if row.get("pruning") == Pruning.SPUR else settings.survival.cane_reach
         yield (
             f"On the first {reach} nodes, which {row['pruning']} pruning keeps: {row['basal_dead']} of "
             f"{row['basal_nodes']} = {row['basal_pct']:.1f} %{_bounds(row, 'basal_low_pct', 'basal_high_pct')}."
@@ -116,7 +131,7 @@ def _map(row: dict[str, Any]) -> Iterator[str]:
         yield (
             f"Over the whole block, by the map, on the nodes that pruning keeps: {row['map_injury_pct']:.1f} %"
             f"{_bounds(row, 'map_low_pct', 'map_high_pct')}."
-            f"{' This figure decides.' if row['action'] in _BY_RULE else ''}"
+            f"{' This figure decides.' if row['grade'] in _BY_RULE else ''}"
         )
 
 
@@ -124,8 +139,7 @@ def _step(row: dict[str, Any], settings: Settings) -> Iterator[str]:
     rule = chosen_rule(settings)
     if not _has(row, "map_injury_pct"):
         return
-    injury = round(row["map_injury_pct"], 1)
-    number = int(rule.step_of(injury))
+    number = int(rule.step_of(row["map_injury_pct"]))
     yield f"Rule: {rule.label.lower()} ({rule.source}). {_span(rule, number)}: {_what(rule.steps[number])}."
 
 
@@ -150,16 +164,16 @@ def _what(step: Step) -> str:
 
 def _target(row: dict[str, Any], settings: Settings) -> Iterator[str]:
     rules = settings.actions.rules
-    if row.get("target_from") == "given":
+    if row.get("target_from") == Origin.GIVEN:
         yield f"Normal year: {row['target_nodes']:.0f} nodes a vine, as given."
-    elif row.get("target_from") == "pruning weight":
+    elif row.get("target_from") == Origin.PRUNING_WEIGHT:
         budget = getattr(rules.balanced, row["species_group"])
         pounds = row["pruning_weight_kg"] / KILOGRAMS_PER_POUND
         yield (
             f"Normal year: {row['target_nodes']:.0f} nodes a vine, {budget.first:g} for the first pound of cane "
             f"prunings and {budget.further:g} for each further one, of {pounds:.2f} lb ({rules.balanced.source})."
         )
-    elif row.get("target_from") == "spacing":
+    elif row.get("target_from") == Origin.SPACING:
         feet = row["vine_spacing_m"] / METRES_PER_FOOT
         yield (
             f"Normal year: {row['target_nodes']:.0f} nodes a vine, the middle of {rules.nodes_per_foot.low:g} to "
@@ -170,7 +184,7 @@ def _target(row: dict[str, Any], settings: Settings) -> Iterator[str]:
 
 
 def _nodes(row: dict[str, Any]) -> Iterator[str]:
-    if row["action"] not in (AS_USUAL, KEEP_MORE) or not _has(row, "nodes_to_keep"):
+    if row["grade"] != Grade.BY_NUMBER or not _has(row, "nodes_to_keep"):
         return
     sums = [f"{row['target_nodes']:.0f} × (1 + {row['extra_pct']:.1f} / 100) = {row['nodes_to_keep']:.0f}"]
     for bound, word in (("low", "lower"), ("high", "upper")):
@@ -188,9 +202,9 @@ def _crop(row: dict[str, Any], settings: Settings) -> Iterator[str]:
         return
     shares = settings.actions.rules.secondary_crop
     group = row.get("species_group") if _has(row, "species_group") else "unknown"
-    injury, share = round(row["map_injury_pct"], 1) / 100, getattr(shares, str(group))
+    injury, share = row["map_injury_pct"] / 100, getattr(shares, str(group))
     if _has(row, "secondary_pct"):
-        alive = 1 - round(row["secondary_pct"], 1) / 100
+        alive = 1 - row["secondary_pct"] / 100
         second = f" + {injury:.3f} × {alive:.3f} secondaries alive × {share:g} of the primary's crop"
     else:
         second = "; secondaries were not read and count as no crop"
@@ -212,8 +226,8 @@ def _tonnes(row: dict[str, Any]) -> str:
 
 def _wood(row: dict[str, Any]) -> Iterator[str]:
     told = False
-    for tissue in ("trunk", "cordon", "cane"):
-        for state, words in (("hurt", "with dead phloem"), ("dead", "dead through")):
+    for tissue in reversed(Tissue):
+        for state, words in ((WoodState.HURT, "with dead phloem"), (WoodState.DEAD, "dead through")):
             name = f"{tissue}_{state}"
             if row.get(f"{name}_read"):
                 told = True
@@ -221,5 +235,5 @@ def _wood(row: dict[str, Any]) -> Iterator[str]:
                     f"Wood: {tissue}s {words} on {row[f'{name}_vines']:.0f} of {row[f'{name}_read']:.0f} vines checked"
                     f"{_bounds(row, f'{name}_low_pct', f'{name}_high_pct')}."
                 )
-    if not told and row["action"] != NO_DATA:
+    if not told and row["action"] != Action.NO_DATA:
         yield "Wood: none was checked here, so nothing stronger than checking it can be said."

@@ -9,12 +9,11 @@ import numpy as np
 import pandas as pd
 
 from vinemap.arrays import Array
-from vinemap.decisions.actions import LOOK_AGAIN, NO_DATA, REPLANT, RETRAIN
 from vinemap.settings import Settings
+from vinemap.states import RENEWED, Action
 
 HOUR = "hour"
-_RENEWED = (RETRAIN, REPLANT)
-_URGENT = (REPLANT, RETRAIN, LOOK_AGAIN)
+_URGENT = (Action.REPLANT, Action.RETRAIN, Action.LOOK_AGAIN)
 
 
 def work_list(zones: gpd.GeoDataFrame, blocks: pd.DataFrame, settings: Settings) -> pd.DataFrame:
@@ -71,7 +70,7 @@ def totals(table: pd.DataFrame) -> pd.Series[Any]:
 
     NaN where a line whose action is known has none, so that no total passes for more than it holds.
     """
-    done = table[table["action"] != NO_DATA]
+    done = table[table["action"] != Action.NO_DATA]
     materials = [name for name in done if str(name).endswith("_pieces")]
     columns = ["area_ha", "vines", "vines_to_work", "hours", *materials, "cost"]
     sums: pd.Series[Any] = done[columns].astype("Float64").sum(skipna=False)
@@ -90,7 +89,7 @@ def visiting_order(zones: gpd.GeoDataFrame, order: str) -> list[int]:
         nearest one not yet visited, by straight distance.
     """
     urgent = zones["action"].map({action: rank for rank, action in enumerate(_URGENT)}).fillna(len(_URGENT))
-    keys = pd.DataFrame({"urgent": urgent, "known": zones["action"].eq(NO_DATA), "injury": -zones["injury_pct"]})
+    keys = pd.DataFrame({"urgent": urgent, "known": zones["action"].eq(Action.NO_DATA), "injury": -zones["injury_pct"]})
     keys = keys.reset_index(drop=True).sort_values(["known", "urgent", "injury"], kind="stable")
     worst: list[int] = keys.index.tolist()
     if order == "worst" or not worst:
@@ -111,8 +110,8 @@ def _shares(table: pd.DataFrame, blocks: pd.DataFrame) -> dict[str, Array]:
 
     Of dead trunks the zone's own share, or the block's where there is none.
     """
-    renewed = table["action"].isin(_RENEWED).to_numpy()
-    idle = table["action"].eq(NO_DATA).to_numpy()
+    renewed = table["action"].isin(RENEWED).to_numpy()
+    idle = table["action"].eq(Action.NO_DATA).to_numpy()
     by_block = blocks.set_index("block")
     shares = {}
     for bound in ("", "_low", "_high"):
@@ -127,7 +126,7 @@ def _shares(table: pd.DataFrame, blocks: pd.DataFrame) -> dict[str, Array]:
 def _pieces(action: pd.Series[str], settings: Settings) -> dict[str, Array]:
     """Return pieces of each material for one vine, by line."""
     given = {str(task): dict(materials) for task, materials in settings.work.materials.items()}
-    given[REPLANT] = {"young_vines": 1.0} | given.get(REPLANT, {})
+    given[Action.REPLANT] = {"young_vines": 1.0} | given.get(Action.REPLANT, {})
     present = [task for task in given if action.eq(task).any()]
     names = dict.fromkeys(name for task in present for name in given[task])
     return {name: action.map({t: given[t].get(name, 0.0) for t in given}).fillna(0.0).to_numpy() for name in names}
@@ -146,7 +145,9 @@ def _in_south(zones: gpd.GeoDataFrame) -> bool:
 
 def _full_crop_year(action: pd.Series[str], settings: Settings, south: bool) -> pd.Series[int]:
     recovery, event = settings.actions.rules.recovery, settings.event_date
-    years = np.ceil(action.map({RETRAIN: recovery.retrain_years, REPLANT: recovery.replant_years}).astype(np.float64))
+    years = np.ceil(
+        action.map({Action.RETRAIN: recovery.retrain_years, Action.REPLANT: recovery.replant_years}).astype(np.float64)
+    )
     if event is None:
         return pd.Series(pd.NA, action.index, dtype="Int64")
     spring = event.year + int(event.month > 6 and not south)

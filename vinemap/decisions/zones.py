@@ -18,7 +18,8 @@ from scipy import ndimage
 from shapely.geometry.base import BaseGeometry
 
 from vinemap.arrays import Array
-from vinemap.decisions.actions import own_rooted, prescribe, secondary_crop, target_nodes
+from vinemap.columns import ZONES_CSV
+from vinemap.decisions.actions import Trunks, own_rooted, prescribe, secondary_crop, target_nodes
 from vinemap.decisions.classes import Bounds, Ground, Sorter
 from vinemap.decisions.pieces import (
     Labels,
@@ -31,14 +32,9 @@ from vinemap.decisions.pieces import (
     widest_neighbour,
 )
 from vinemap.reading.rows import row_direction
+from vinemap.rules import Rules
 from vinemap.settings import Settings
 from vinemap.terrain.grid import cell_size
-
-_COLUMNS = (
-    *("zone", "block", "action", "area_ha", "vines", "injury_pct", "injury_low_pct", "injury_high_pct"),
-    *("sure_pct", "target_nodes", "extra_pct", "nodes_to_keep", "nodes_to_keep_low", "nodes_to_keep_high"),
-    *("crop_before_pct", "crop_after_pct", "trunk_dead_pct", "trunk_dead_low_pct", "trunk_dead_high_pct", "geometry"),
-)
 
 Averages = Callable[[gpd.GeoSeries], tuple[Array, Array]]
 """Gives the low and the high bound of the mean injury over each polygon, as fractions."""
@@ -71,14 +67,10 @@ def action_zones(
     Returns
     -------
     GeoDataFrame
-        In the order of the blocks, worst zone first: zone (1, 2, … over the vineyard), block, action, area_ha, vines
-        (the block's, shared by area; they add up to the block's), injury_pct (mean over the zone's cells),
-        injury_low_pct and injury_high_pct (bounds of that mean), sure_pct (how much of the zone belongs where it was
-        put: the mean, over its cells, of the chance that the cell's own injury lies in the step that the zone follows;
-        NaN for 'no_data' and for hurt trunks), target_nodes, extra_pct, nodes_to_keep with its bounds,
-        crop_before_pct, crop_after_pct, trunk_dead_pct with its bounds (vines whose trunks are dead: means over the
-        zone's cells, NaN in a block where none was checked), geometry (Polygon or MultiPolygon). The zones of a block
-        cover it and do not overlap.
+        In the order of the blocks, worst zone first: the columns of `vinemap.columns.ZONES_CSV` and geometry (Polygon
+        or MultiPolygon). The zones of a block cover it and do not overlap, and their vines add up to the block's.
+        sure_pct is how much of the zone belongs where it was put: the mean, over its cells, of the chance that the
+        cell's own injury lies in the step that the zone follows; NaN for 'no_data' and for hurt trunks.
     """
     rules = settings.actions.rules
     figures = secondary_crop(blocks, rules).assign(
@@ -87,7 +79,7 @@ def action_zones(
     smallest = settings.actions.smallest_zone_ha * 1e4 / cell_size(grid) ** 2
     rows = []
     for row, secondary in enumerate(figures["secondary_crop"]):
-        window = _window(grid, row, blocks.iloc[row], rules.wood.dead_low_over_pct)
+        window = _window(grid, row, blocks.iloc[row], rules)
         strips = _vine_rows(window, blocks.iloc[row], grid)
         cutter = _Cutter(Sorter(settings, secondary), smallest, settings.actions.whole_rows_share)
         rows += _pieces(window, strips, blocks.geometry.iloc[row], cutter)
@@ -96,23 +88,22 @@ def action_zones(
     order = zones.assign(least=-zones["injury_pct"]).sort_values(["row", "least", "area_ha"])
     zones = zones.loc[order.index].reset_index(drop=True)
     here = figures.iloc[zones["row"]].reset_index(drop=True)
-    acted_on = pd.DataFrame(zones[["no_live_bud_pct", "trunk_dead_low_pct", "trunk_hurt_pct", "trunk_hurt_high_pct"]])
     nothing = np.full(len(zones), np.nan)
     low, high = (nothing, nothing) if averages is None else averages(zones.geometry)
     zones = zones.assign(injury_low_pct=100 * low, injury_high_pct=100 * high)
-    acted_on = acted_on.assign(
-        injury_pct=zones["acted_on_pct"],
-        injury_low_pct=zones["injury_low_pct"],
-        injury_high_pct=zones["injury_high_pct"],
-    )
-    zones = zones.join(prescribe(acted_on.join(here), settings))
+    measured = pd.DataFrame(zones[[*_MEASURED]]).assign(too_few=zones["known"] < 0.5, too_wide=False)
+    zones = zones.join(prescribe(measured.join(here), settings))
     zones = zones.assign(target_nodes=here["target_nodes"], zone=np.arange(1, len(zones) + 1))
-    return zones.assign(vines=_shared_vines(blocks, zones))[list(_COLUMNS)]
+    return zones.assign(vines=_shared_vines(blocks, zones))[[*ZONES_CSV.names, "geometry"]]
 
 
 _FIGURES = (
-    *("row", "injury_pct", "acted_on_pct", "no_live_bud_pct", "trunk_hurt_pct", "trunk_hurt_high_pct"),
+    *("row", "injury_pct", "known", "no_live_bud_pct", "trunk_hurt_pct", "trunk_hurt_high_pct"),
     *("trunk_dead_pct", "trunk_dead_low_pct", "trunk_dead_high_pct", "sure_pct", "geometry"),
+)
+_MEASURED = (
+    *("injury_pct", "injury_low_pct", "injury_high_pct", "no_live_bud_pct", "trunk_hurt_pct", "trunk_hurt_high_pct"),
+    "trunk_dead_low_pct",
 )
 _Row = tuple[int, *tuple[float, ...], BaseGeometry]
 
@@ -128,7 +119,7 @@ class _Window:
     transform: Affine
 
 
-def _window(grid: xr.Dataset, row: int, block: pd.Series[Any], dead_low_over_pct: float) -> _Window:
+def _window(grid: xr.Dataset, row: int, block: pd.Series[Any], rules: Rules) -> _Window:
     """Return the cells that the block's outline reaches, and one more on each side."""
     transform = grid.rio.transform()
     left, bottom, right, top = block["geometry"].bounds
@@ -152,9 +143,9 @@ def _window(grid: xr.Dataset, row: int, block: pd.Series[Any], dead_low_over_pct
         layer(f"trunk_dead{side}", figure) if seen else np.full(own.shape, np.nan)
         for side, figure in (("", dead), ("_low", dead_low), ("_high", dead_high))
     )
-    if dead_low > dead_low_over_pct:
+    if Trunks(np.array(dead_low), np.array(hurt), np.array(hurt_high)).mostly_dead(rules):
         # All checks of the block say together what a cell's few cannot: here most trunks are dead, where any are.
-        low = np.where(mean > dead_low_over_pct, np.minimum(np.fmax(low, dead_low), mean), low)
+        low = np.where(mean > rules.wood.dead_low_over_pct, np.minimum(np.fmax(low, dead_low), mean), low)
     ground = Ground(
         injury=injury,
         bare=layer("no_live_bud_injury"),
@@ -227,7 +218,7 @@ def _pieces(window: _Window, strips: Labels | None, outline: BaseGeometry, cutte
         chance[here] = sorter.chance(int(one), window.ground.each(chosen), window.bounds.each(chosen))
     sure = 100 * piece_means(label, own, chance)
     dead = means.dead, means.dead_low, piece_means(label, own, window.bounds.dead[1])
-    figures = (means.injury, means.acted_on, means.bare, means.hurt, means.hurt_high, *dead, sure)
+    figures = (means.injury, means.known, means.bare, means.hurt, means.hurt_high, *dead, sure)
     ground = outlines(label, window.transform, outline)
     found = zip(zip(*figures, strict=True), ground, strict=True)
     return [(window.row, *map(float, row), piece) for row, piece in found if not piece.is_empty]

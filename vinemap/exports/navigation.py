@@ -8,9 +8,9 @@ from typing import Any
 import geopandas as gpd
 import pandas as pd
 
-from vinemap.decisions.actions import KEEP_MORE
 from vinemap.exports.gpx import write_gpx
 from vinemap.resources import texts
+from vinemap.states import Action
 
 FILES = ("zone_points.gpx", "zone_outlines.gpx", "zones.kml", "zones.geojson", "zones_shp/zones.shp")
 
@@ -73,7 +73,7 @@ def _described(row: dict[Any, Any], words: dict[str, str]) -> str:
     if pd.notna(row["nodes_to_keep"]):
         keep, usual = f"{row['nodes_to_keep']:.0f}", f"{row['target_nodes']:.0f}"
         parts.append(words["do.nodes"].format(keep=keep, usual=usual))
-    elif row["action"] == KEEP_MORE:
+    elif row["action"] == Action.KEEP_MORE:
         parts.append(words["do.extra"].format(extra=f"{row['extra_pct']:.0f} %"))
     if pd.notna(row["vines"]):
         parts.append(f"{words['sheet.vines']}: {row['vines']}.")

@@ -6,8 +6,8 @@ from typing import Any
 
 import pandas as pd
 
-from vinemap.decisions.actions import NO_DATA
 from vinemap.settings import Settings
+from vinemap.states import Action
 from vinemap.surface.fit import InjuryMap
 from vinemap.units import area_unit
 
@@ -26,7 +26,7 @@ def findings(blocks: pd.DataFrame, injury: InjuryMap, settings: Settings) -> lis
 
 
 def _worst(blocks: pd.DataFrame) -> list[str]:
-    known = blocks[blocks["action"] != NO_DATA]
+    known = blocks[blocks["action"] != Action.NO_DATA]
     ranked = known.sort_values("map_injury_pct", ascending=False).head(_WORST)
     sentence = (
         "{block}: {map_injury_pct:.0f} % of primary buds dead ({map_low_pct:.0f} to {map_high_pct:.0f}). {action_text}"

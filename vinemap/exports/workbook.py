@@ -6,9 +6,9 @@ from pathlib import Path
 
 import pandas as pd
 
-from vinemap.decisions.actions import NO_DATA
 from vinemap.decisions.worklist import totals
 from vinemap.resources import texts
+from vinemap.states import Action
 
 
 def write_workbook(table: pd.DataFrame, path: Path, currency: str = "") -> None:
@@ -23,7 +23,7 @@ def write_workbook(table: pd.DataFrame, path: Path, currency: str = "") -> None:
     currency : str
         For the heading of the cost.
     """
-    label = "Total, zones without figures left out" if table["action"].eq(NO_DATA).any() else "Total"
+    label = "Total, zones without figures left out" if table["action"].eq(Action.NO_DATA).any() else "Total"
     sums = pd.DataFrame([totals(table)]).assign(block=label)
     whole = pd.concat([table.astype(object), sums.astype(object)], ignore_index=True)[list(table)]
     shown = whole.rename(columns={"cost": f"cost ({currency})"} if currency else {})

@@ -11,10 +11,10 @@ import geopandas as gpd
 import pandas as pd
 import xarray as xr
 
-from vinemap.decisions.actions import AS_USUAL, KEEP_MORE, LOOK_AGAIN, NO_DATA, REPLANT, RETRAIN
 from vinemap.resources import texts
 from vinemap.settings import Settings
 from vinemap.sheet.zone_map import BlockMap, Shade, block_map
+from vinemap.states import NUMBERED, Action
 from vinemap.units import area_unit
 from vinemap.web.templates import render
 
@@ -184,7 +184,7 @@ def _page(
 def _todo(block: pd.Series[Any], words: Words) -> str:
     """Say what the block's action means, with its nodes and their bounds."""
     sentences = [words(f"do.{block['action']}")]
-    if block["action"] in (AS_USUAL, KEEP_MORE):
+    if block["action"] in NUMBERED:
         if pd.notna(block["nodes_to_keep"]):
             keep, usual = words.number(block["nodes_to_keep"]), words.number(block["target_nodes"])
             low, high = block["nodes_to_keep_low"], block["nodes_to_keep_high"]
@@ -193,7 +193,7 @@ def _todo(block: pd.Series[Any], words: Words) -> str:
                 sentences.append(words("do.nodes_or_more", low=words.number(low)))
             elif low < high:
                 sentences.append(words("do.nodes_bounds", low=words.number(low), high=words.number(high)))
-        elif block["action"] == KEEP_MORE:
+        elif block["action"] == Action.KEEP_MORE:
             sentences.append(words("do.extra", extra=f"{words.number(block['extra_pct'])} %"))
     return " ".join(sentences)
 
@@ -219,9 +219,9 @@ def _nodes(zone: pd.Series[Any], words: Words) -> str:
     if pd.notna(zone["nodes_to_keep"]):
         figure = words.number(zone["nodes_to_keep"])
         return words.within(figure, zone["nodes_to_keep_low"], zone["nodes_to_keep_high"])
-    if zone["action"] == KEEP_MORE:
+    if zone["action"] == Action.KEEP_MORE:
         return words("nodes_extra", extra=words.number(zone["extra_pct"]))
-    return "" if zone["action"] in (AS_USUAL, NO_DATA) else words("nodes_all")
+    return "" if zone["action"] in (Action.AS_USUAL, Action.NO_DATA) else words("nodes_all")
 
 
 def _watch(block: pd.Series[Any], zones: gpd.GeoDataFrame, words: Words, settings: Settings) -> list[str]:
@@ -229,13 +229,13 @@ def _watch(block: pd.Series[Any], zones: gpd.GeoDataFrame, words: Words, setting
     points = []
     if zones["nodes_to_keep"].notna().any():
         points.append(words("watch.count"))
-    if block["trunks_hurt"] and zones["action"].isin((AS_USUAL, KEEP_MORE)).any():
+    if block["trunks_hurt"] and zones["action"].isin(NUMBERED).any():
         points.insert(0, words("do.trunks_hurt"))
     unsure = zones.loc[zones["sure_pct"] < _UNSURE_PCT, "zone"]
     if len(unsure):
         points.append(words("watch.unsure", zones=", ".join(map(str, unsure))))
     points.append(words("watch.wood"))
-    hurt = zones["injury_pct"].max() > settings.actions.rules.wood.likely_over_pct
-    if hurt or block["action"] in (LOOK_AGAIN, RETRAIN, REPLANT):
+    hurt = zones["injury_pct"].max().round(1) > settings.actions.rules.wood.likely_over_pct
+    if hurt or block["action"] in (Action.LOOK_AGAIN, Action.RETRAIN, Action.REPLANT):
         points.append(words("watch.suckers"))
     return points
