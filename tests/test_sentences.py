@@ -1,0 +1,58 @@
+"""One system of sentences: every language has every key with the same places, and figures have its marks."""
+
+from __future__ import annotations
+
+import ast
+import copy
+import pickle
+import re
+from pathlib import Path
+from string import Formatter
+
+import pytest
+
+import vinemap
+from vinemap.sentences import Figure, Listed, Sentence, languages, said
+
+ENGLISH = languages()["en"]
+
+
+def _places(text: str) -> set[str]:
+    return {name for _, name, _, _ in Formatter().parse(text) if name is not None}
+
+
+@pytest.mark.parametrize("language", languages())
+def test_no_language_lacks_a_key_or_a_place(language: str) -> None:
+    """What is missing or too much is named."""
+    words = languages()[language]
+    assert set(words) - set(ENGLISH) == set(), "not in English"
+    assert set(ENGLISH) - set(words) == set(), f"not in {language}"
+    assert {key for key, text in words.items() if _places(text) != _places(ENGLISH[key])} == set()
+
+
+def test_every_key_that_python_names_exists() -> None:
+    """A key that is written out in a call stands in the word lists."""
+    for path in Path(vinemap.__file__).parent.rglob("*.py"):
+        for call in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if not (isinstance(call, ast.Call) and isinstance(call.func, ast.Name) and call.func.id == "Sentence"):
+                continue
+            key = call.args[0]
+            if isinstance(key, ast.Constant):
+                assert key.value in ENGLISH, (path.name, key.value)
+
+
+def test_a_sentence_is_text_in_english_and_speaks_every_language() -> None:
+    """What stands inside it is said in the language of the whole; copies keep it."""
+    cells = Sentence("warning.cells", wanted=Figure(1234.5, 1), cell=Figure(4.25, 1))
+    assert str(cells).startswith("The grid's cells were widened from 1,234.5 m")
+    for kept in (cells, copy.deepcopy(cells), pickle.loads(pickle.dumps(cells))):  # noqa: S301 - our own
+        assert "de 1.234,5 m a 4,2 m" in kept.said("es")
+    assert list(cells.everywhere()) == list(languages())
+    assert not re.search(r"[{}]", cells)
+
+
+def test_long_lists_are_cut() -> None:
+    """Twelve names are shown, and how many more there are."""
+    assert str(Listed("abc")) == "a, b, c"
+    assert Listed(range(14)).said("es").endswith("10, 11 y 2 más")
+    assert said("en", "list.more", shown="a", more=Figure(2)) == "a and 2 more"

@@ -1,0 +1,157 @@
+"""Sentences in every language: one file of words a language, one key a sentence.
+
+A language is a file ``texts/CODE.json``: keys, dotted and the same in every file, to text with places in braces.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from functools import cache
+from importlib.resources import files
+from typing import Any, Protocol, runtime_checkable
+
+_OWN = "en"
+"""The language of tables, files and of every `Sentence` as text."""
+
+
+@cache
+def languages() -> dict[str, dict[str, str]]:
+    """Return every language's words, by its code."""
+    found = sorted(files("vinemap").joinpath("texts").iterdir(), key=lambda entry: entry.name)
+    return {
+        entry.name.removesuffix(".json"): json.loads(entry.read_text(encoding="utf-8"))
+        for entry in found
+        if entry.name.endswith(".json")
+    }
+
+
+@cache
+def section(name: str) -> dict[str, dict[str, str]]:
+    """Return the words of one section in each language, their keys without its name: what a page carries."""
+    start = f"{name}."
+    return {
+        language: {key.removeprefix(start): text for key, text in words.items() if key.startswith(start)}
+        for language, words in languages().items()
+    }
+
+
+@runtime_checkable
+class Said(Protocol):
+    """What can be said in any language."""
+
+    def said(self, language: str) -> str:
+        """Return it in one language."""
+        ...
+
+
+def said(language: str, key: str, **values: Any) -> str:
+    """Return a sentence in one language, as plain text.
+
+    Parameters
+    ----------
+    language : str
+        Code of a language that has a file.
+    key : str
+        Of the sentence.
+    **values
+        For its places; what is `Said` is said in the same language.
+    """
+    filled = {name: value.said(language) if isinstance(value, Said) else value for name, value in values.items()}
+    return languages()[language][key].format(**filled)
+
+
+class Sentence(str):
+    """A sentence, or a term that stands inside one: as text it is English, and `said` gives any language.
+
+    Parameters
+    ----------
+    key : str
+        Of the sentence.
+    **values
+        For its places; another `Sentence`, a `Figure` or `Listed` is said in the language of the whole.
+
+    Examples
+    --------
+    >>> from vinemap.sentences import Figure, Sentence
+    >>> Sentence("warning.cells", wanted=Figure(3), cell=Figure(4.25, 1)).said("es")
+    'Las celdas de la malla se ampliaron de 3 m a 4,2 m para limitar su número.'
+    """
+
+    key: str
+    values: dict[str, Any]
+
+    def __new__(cls, key: str, **values: Any) -> Sentence:
+        """Say it in English."""
+        sentence = super().__new__(cls, said(_OWN, key, **values))
+        sentence.key, sentence.values = key, values
+        return sentence
+
+    @classmethod
+    def counted(cls, key: str, count: int, **values: Any) -> Sentence:
+        """Take ``key.one`` for a count of 1, else ``key.many``; ``count`` is among the values."""
+        return cls(f"{key}.{'one' if count == 1 else 'many'}", count=Figure(count), **values)
+
+    def said(self, language: str) -> str:
+        """Return it in one language."""
+        return said(language, self.key, **self.values)
+
+    def everywhere(self) -> dict[str, str]:
+        """Return it in each language, by its code."""
+        return {language: self.said(language) for language in languages()}
+
+    def __getnewargs_ex__(self) -> tuple[tuple[str], dict[str, Any]]:
+        """Let copies and pickles keep what it is made of."""
+        return (self.key,), self.values
+
+
+class Figure:
+    """A figure that stands inside a sentence, with the marks of the sentence's language.
+
+    Parameters
+    ----------
+    value : float
+        To be shown.
+    decimals : int
+        Digits after the mark.
+    unit : str
+        Written after it, where there is one.
+    """
+
+    def __init__(self, value: float, decimals: int = 0, unit: str = "") -> None:
+        self.value, self.decimals, self.unit = value, decimals, unit
+
+    def said(self, language: str) -> str:
+        """Return it in one language."""
+        words = languages()[language]
+        marks = str.maketrans({",": words["figure.thousands"], ".": words["figure.decimal"]})
+        return f"{f'{self.value:,.{self.decimals}f}'.translate(marks)} {self.unit}".rstrip()
+
+    def __str__(self) -> str:
+        """Return it in English."""
+        return self.said(_OWN)
+
+
+class Listed:
+    """Names that stand inside a sentence; past the twelfth they are counted.
+
+    Parameters
+    ----------
+    names : iterable of str
+        In their order.
+    """
+
+    _MOST = 12
+
+    def __init__(self, names: Iterable[object]) -> None:
+        self.names = [str(name) for name in names]
+
+    def said(self, language: str) -> str:
+        """Return them in one language."""
+        shown = ", ".join(self.names[: self._MOST])
+        more = len(self.names) - self._MOST
+        return said(language, "list.more", shown=shown, more=Figure(more)) if more > 0 else shown
+
+    def __str__(self) -> str:
+        """Return them in English."""
+        return self.said(_OWN)
