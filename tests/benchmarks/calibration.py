@@ -26,11 +26,11 @@ COEF_SD = np.array([1.0, 1.0])
 
 
 def _parameters(rng: np.random.Generator, priors: Priors) -> tuple[float, float, float]:
-    """Length, field sd and vine sd from their priors (Fuglstad et al. 2019: 1/range and sd are exponential)."""
+    """Length, field sd and cluster sd from their priors (Fuglstad et al. 2019: 1/range and sd are exponential)."""
     rate = -np.log(0.05)
     length = priors.shortest_range_m / 2 * rate / rng.exponential()
-    field_sd, vine_sd = (s / rate * rng.exponential() for s in (priors.largest_field_sd, priors.largest_vine_sd))
-    return min(length, 20 * SIDE_M), field_sd, vine_sd
+    field_sd, cluster_sd = (s / rate * rng.exponential() for s in (priors.largest_field_sd, priors.largest_cluster_sd))
+    return min(length, 20 * SIDE_M), field_sd, cluster_sd
 
 
 def ranks(vineyards: int) -> np.ndarray:
@@ -38,13 +38,13 @@ def ranks(vineyards: int) -> np.ndarray:
     found = np.empty((vineyards, POINTS))
     for seed in track(range(vineyards), "vineyards"):
         rng = np.random.default_rng(seed)
-        length, field_sd, vine_sd = _parameters(rng, Priors())
+        length, field_sd, cluster_sd = _parameters(rng, Priors())
         xy = rng.uniform(0, SIDE_M, (SAMPLES + POINTS, 2))
         X = np.column_stack([np.ones(len(xy)), rng.standard_normal(len(xy))])
         K = field_sd**2 * matern32(cdist(xy, xy), length) + 1e-9 * np.eye(len(xy))
         truth = X @ (COEF_SD * rng.standard_normal(2)) + np.linalg.cholesky(K) @ rng.standard_normal(len(xy))
         read = rng.integers(10, 60, SAMPLES)
-        dead = rng.binomial(read, expit(truth[:SAMPLES] + vine_sd * rng.standard_normal(SAMPLES)))
+        dead = rng.binomial(read, expit(truth[:SAMPLES] + cluster_sd * rng.standard_normal(SAMPLES)))
         field = BinomialField().fit(xy[:SAMPLES], dead, read, X[:SAMPLES], prior_sd=COEF_SD)
         there = field.predict(xy[SAMPLES:], X[SAMPLES:])
         found[seed] = norm.cdf((truth[SAMPLES:] - there.logit_mean) / there.logit_sd)
@@ -52,9 +52,9 @@ def ranks(vineyards: int) -> np.ndarray:
 
 
 def main(vineyards: int) -> None:
-    """Print coverage of central bounds and a test of uniform ranks."""
+    """Print coverage of central intervals and a test of uniform ranks."""
     found = ranks(vineyards)
-    table = Table("bounds", "coverage", title=f"{vineyards} vineyards, {POINTS} points each")
+    table = Table("interval", "coverage", title=f"{vineyards} vineyards, {POINTS} points each")
     for level in (0.5, 0.8, 0.9):
         table.add_row(f"{level:.0%}", f"{np.mean(np.abs(found - 0.5) < level / 2):.3f}")
     console = Console()

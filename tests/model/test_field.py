@@ -29,7 +29,7 @@ def _survey(seed: int, n: int = 60) -> tuple[np.ndarray, np.ndarray, np.ndarray,
 
 
 def test_without_a_field_it_is_a_binomial_regression() -> None:
-    """With field and spread at zero and flat priors, coefficients and their errors are statsmodels' Binomial GLM."""
+    """With field and deviations at zero and flat priors, coefficients and errors are statsmodels' Binomial GLM."""
     xy, dead, read, X = _survey(1)
     peer = sm.GLM(np.column_stack([dead, read - dead]), X, family=sm.families.Binomial()).fit()
     field = BinomialField(theta=SMALL).fit(xy, dead, read, X, prior_sd=1e3)
@@ -49,8 +49,8 @@ def test_star98_is_the_published_binomial_regression() -> None:
     np.testing.assert_allclose(field.coef_, peer.params, atol=1e-4)
 
 
-def test_with_very_many_buds_it_is_kriging() -> None:
-    """Where each sample has 10,000 buds, mean and variance are gstools' simple kriging with known errors."""
+def test_with_very_many_trials_it_is_kriging() -> None:
+    """Where each row has 10,000 trials, mean and variance are gstools' simple kriging with known errors."""
     rng = np.random.default_rng(2)
     xy = rng.uniform(0, 300, (40, 2))
     read = np.full(40, 1e4)
@@ -84,7 +84,7 @@ def test_lattice_prediction_agrees_with_the_exact_one() -> None:
 
 
 def test_draws_have_the_predicted_moments() -> None:
-    """Joint draws have the mean and spread that prediction gives, and the correlation of the exact posterior."""
+    """Joint draws have the mean and sd that prediction gives, and the correlation of the exact posterior."""
     xy, dead, read, X = _survey(4)
     theta = np.log([90.0, 1.0, 0.3])
     field = BinomialField(theta=theta).fit(xy, dead, read, X)
@@ -97,14 +97,15 @@ def test_draws_have_the_predicted_moments() -> None:
     K = matern32(cdist(xy, xy), 90.0) + 4 * X @ X.T + 0.09 * np.eye(len(xy))
     cross = matern32(cdist(xy, points), 90.0) + 4 * X @ rows.T
     prior = matern32(cdist(points, points), 90.0) + 4 * rows @ rows.T
-    weights = np.diag(1 / (read * expit(field._nodes[0].mode.fit.mode) * expit(-field._nodes[0].mode.fit.mode)))
+    mode = field._components[0].mode.fit.mode
+    weights = np.diag(1 / (read * expit(mode) * expit(-mode)))
     exact = prior - cross.T @ cho_solve(cho_factor(K + weights), cross)
     correlation = exact[0, 1] / np.sqrt(exact[0, 0] * exact[1, 1])
     assert np.corrcoef(drawn)[0, 1] == pytest.approx(correlation, abs=0.04)
 
 
 def test_inducing_points_agree_with_the_exact_algebra() -> None:
-    """With many points for the field's length, the approximation for huge surveys gives the exact map and bounds."""
+    """With many points for the field's length, the approximation for many rows gives the exact means and quantiles."""
     xy, dead, read, X = _survey(11, n=300)
     theta = np.log([90.0, 1.0, 0.3])
     exact = BinomialField(theta=theta).fit(xy, dead, read, X)
@@ -117,22 +118,22 @@ def test_inducing_points_agree_with_the_exact_algebra() -> None:
         np.testing.assert_allclose(getattr(one, name), getattr(other, name), atol=0.04)
     np.testing.assert_allclose(exact.coef_, approximate.coef_, atol=0.02)
     np.testing.assert_allclose(exact.coef_cov_, approximate.coef_cov_, atol=5e-3)
-    left, right = (field.leave_out(np.arange(300) // 3) for field in (exact, approximate))
-    np.testing.assert_allclose(left.logit_mean, right.logit_mean, atol=0.15)
+    one, other = (field.predict_held_out(np.arange(300) // 3) for field in (exact, approximate))
+    np.testing.assert_allclose(one.logit_mean, other.logit_mean, atol=0.15)
     drawn = logit(approximate.draw((0, 0, 400, 400), 3000, np.random.default_rng(5)).at(grid[:20], rows[:20]))
     np.testing.assert_allclose(drawn.mean(axis=1), other.logit_mean[:20], atol=0.06)
-    points = approximate._nodes[0].inducing
+    points = approximate._components[0].inducing
     carried = np.sqrt(other.logit_sd[:20] ** 2 - points.missed(points.basis(grid[:20])))
     np.testing.assert_allclose(drawn.std(axis=1), carried, rtol=0.06)
 
 
-def test_left_out_rows_are_foretold_as_by_a_refit() -> None:
+def test_held_out_rows_are_predicted_as_by_a_refit() -> None:
     """Dividing out a patch's likelihood comes close to fitting without it at the same covariance parameters."""
     xy, dead, read, X = _survey(6)
     theta = np.log([90.0, 1.0, 0.3])
     field = BinomialField(theta=theta).fit(xy, dead, read, X)
     groups = (xy[:, 0] // 100).astype(int)
-    held = field.leave_out(groups)
+    held = field.predict_held_out(groups)
     for group in np.unique(groups):
         out = groups == group
         refit = BinomialField(theta=theta).fit(xy[~out], dead[~out], read[~out], X[~out])
@@ -154,8 +155,8 @@ def test_the_search_finds_the_mode() -> None:
     assert np.abs(best.x - field.theta_).max() < 0.2
 
 
-def test_integration_widens_the_bounds() -> None:
-    """Uncertain covariance parameters make the bounds wider, never narrower on the whole."""
+def test_integration_widens_the_credible_intervals() -> None:
+    """Uncertain covariance parameters make credible intervals wider, never narrower on the whole."""
     xy, dead, read, X = _survey(8, n=15)
     point, whole = (BinomialField(integrate=choice).fit(xy, dead, read, X) for choice in (False, True))
     grid = np.random.default_rng(1).uniform(0, 400, (300, 2))
@@ -164,7 +165,7 @@ def test_integration_widens_the_bounds() -> None:
 
 
 def test_models_are_weighed_by_evidence() -> None:
-    """A covariate that drives the injury is kept and one that does not is mostly left out."""
+    """A covariate that drives the events is kept and one that does not is mostly dropped."""
     xy, dead, read, X = _survey(9)
     noise = np.random.default_rng(3).standard_normal(len(xy))
     prior_sd = np.array([[2.0, 0, 0], [2.0, 1, 0], [2.0, 0, 1], [2.0, 1, 1]])
@@ -174,8 +175,8 @@ def test_models_are_weighed_by_evidence() -> None:
     assert field.model_weights_.sum() == pytest.approx(1.0)
 
 
-def test_two_rows_of_one_vine_share_their_deviation() -> None:
-    """Splitting a vine's buds in two rows changes nothing when the rows are marked as one vine."""
+def test_two_rows_of_one_cluster_share_their_deviation() -> None:
+    """Splitting a cluster's trials in two rows changes nothing when the rows are marked as one cluster."""
     xy, dead, read, X = _survey(10)
     theta = np.log([90.0, 0.8, 0.7])
     half = np.floor(dead / 2)
@@ -185,7 +186,7 @@ def test_two_rows_of_one_vine_share_their_deviation() -> None:
         np.r_[half, dead - half],
         np.r_[np.floor(read / 2), read - np.floor(read / 2)].clip(np.r_[half, dead - half]),
         np.vstack([X, X]),
-        vine=np.tile(np.arange(len(xy)), 2),
+        cluster=np.tile(np.arange(len(xy)), 2),
     )
     grid = np.random.default_rng(1).uniform(0, 400, (50, 2))
     rows = np.column_stack([np.ones(50), np.zeros(50)])
@@ -193,8 +194,8 @@ def test_two_rows_of_one_vine_share_their_deviation() -> None:
 
 
 @pytest.mark.parametrize("seed", range(3))
-def test_three_samples_give_wide_bounds(seed: int) -> None:
-    """With three samples the bounds far from them span most of what is possible."""
+def test_three_rows_give_wide_credible_intervals(seed: int) -> None:
+    """With three rows the credible interval far from them spans most of what is possible."""
     xy, dead, read, X = _survey(seed, n=3)
     field = BinomialField().fit(xy, dead, read, X[:, :1])
     far = field.predict(np.array([[2000.0, 2000.0]]))
@@ -203,7 +204,7 @@ def test_three_samples_give_wide_bounds(seed: int) -> None:
 
 
 def test_prior_density_has_its_stated_tails() -> None:
-    """The priors put 5 % on ranges and spreads beyond those stated (Fuglstad et al. 2019)."""
+    """The priors put 5 % on ranges and standard deviations beyond those stated (Fuglstad et al. 2019)."""
     priors = Priors()
     log_sd = np.linspace(-12, 4, 40_001)
     theta = np.column_stack([np.full_like(log_sd, 5.0), log_sd, np.zeros_like(log_sd)])
@@ -217,7 +218,7 @@ def test_prior_density_has_its_stated_tails() -> None:
 
 
 def test_mean_of_a_logistic_normal() -> None:
-    """The quadrature equals numerical integration to 1e-4 for spreads up to 2."""
+    """The quadrature equals numerical integration to 1e-4 for standard deviations up to 2."""
     z = np.linspace(-40, 40, 400_001)
     for mean, sd in [(0.3, 0.5), (-2.0, 1.0), (1.5, 2.0)]:
         direct = np.trapezoid(expit(z) * norm.pdf(z, mean, sd), z)

@@ -30,7 +30,7 @@ def _case(rng: np.random.Generator, n: int) -> tuple[np.ndarray, np.ndarray, np.
 
 @pytest.mark.parametrize("length", [20.0, 90.0, 400.0])
 def test_binary_data_match_scikit_learn(length: float) -> None:
-    """At a fixed kernel and one bud a point, mode and marginal likelihood are scikit-learn's (GPML algorithm 3.1)."""
+    """At a fixed kernel and one trial a point, mode and marginal likelihood are scikit-learn's (GPML algorithm 3.1)."""
     rng = np.random.default_rng(4)
     xy = rng.uniform(0, 500, (80, 2))
     dead = (rng.random(80) < expit(xy[:, 0] / 100 - 2.5)).astype(float)
@@ -83,8 +83,8 @@ def test_gradient_is_that_of_the_marginal_likelihood() -> None:
     distance = cdist(xy, xy)
 
     def covariance(theta: np.ndarray) -> Dense:
-        length, sd, vine = np.exp(theta)
-        return Dense(sd**2 * matern32(distance, length) + vine**2 * np.eye(60))
+        length, sd, cluster = np.exp(theta)
+        return Dense(sd**2 * matern32(distance, length) + cluster**2 * np.eye(60))
 
     theta = np.log([90.0, 1.2, 0.4])
     derivatives = [
@@ -104,13 +104,13 @@ def test_information_is_half_the_trace_of_the_textbook() -> None:
     xy, dead, read = _case(np.random.default_rng(6), 40)
     distance = cdist(xy, xy)
     fit = laplace(Dense(matern32(distance, 90.0) + 0.1 * np.eye(40)), dead, read)
-    by_length, by_vine = matern32_by_length(distance, 90.0), np.full(40, 0.2)
-    found = expected_information(fit, [by_length, by_vine], np.sqrt(40) * np.eye(40))
+    by_length, by_cluster = matern32_by_length(distance, 90.0), np.full(40, 0.2)
+    found = expected_information(fit, [by_length, by_cluster], np.sqrt(40) * np.eye(40))
     R = np.linalg.inv(matern32(distance, 90.0) + 0.1 * np.eye(40) + np.diag(1 / fit.curvature))
-    moved = [R @ by_length, R @ np.diag(by_vine)]
+    moved = [R @ by_length, R @ np.diag(by_cluster)]
     np.testing.assert_allclose(found, [[0.5 * np.trace(a @ b) for b in moved] for a in moved], rtol=1e-8)
     signs = np.random.default_rng(7).choice([-1.0, 1.0], (40, 2000))
-    np.testing.assert_allclose(expected_information(fit, [by_length, by_vine], signs), found, rtol=0.1)
+    np.testing.assert_allclose(expected_information(fit, [by_length, by_cluster], signs), found, rtol=0.1)
 
 
 def test_a_fit_nearby_changes_the_way_not_the_end() -> None:
@@ -126,7 +126,7 @@ def test_a_fit_nearby_changes_the_way_not_the_end() -> None:
 
 @pytest.mark.parametrize("share", [0.0, 1.0])
 def test_all_alive_or_all_dead_has_a_finite_mode(share: float) -> None:
-    """No logit is infinite where every bud is alive, or dead, even under a very wide prior."""
+    """No logit is infinite where every trial is an event, or none is, even under a very wide prior."""
     xy, _, read = _case(np.random.default_rng(2), 40)
     K = 1e4 * matern32(cdist(xy, xy), 100.0) + np.eye(40)
     fit = laplace(Dense(K), share * read, read)
@@ -136,7 +136,7 @@ def test_all_alive_or_all_dead_has_a_finite_mode(share: float) -> None:
 
 
 def test_unread_rows_change_nothing() -> None:
-    """A row with no bud read leaves the likelihood and the other rows' modes as they were."""
+    """A row with no trial leaves the likelihood and the other rows' modes as they were."""
     xy, dead, read = _case(np.random.default_rng(3), 30)
     K = 2 * matern32(cdist(xy, xy), 120.0) + 0.1 * np.eye(30)
     read[20:], dead[20:] = 0.0, 0.0

@@ -1,4 +1,4 @@
-"""Scores of left-out samples."""
+"""Scores of held-out rows."""
 
 from __future__ import annotations
 
@@ -8,32 +8,34 @@ from scipy.special import expit
 from scipy.stats import betabinom, binom
 from sklearn.metrics import brier_score_loss
 
-from vinemap.model.scores import brier_score, left_out_means, score, spatial_folds
+from vinemap.model.scores import brier_score, held_out_means, score, spatial_folds
 
 
-def test_without_spread_the_log_score_is_binomial() -> None:
-    """With no spread the log score is the mean log probability of scipy's binomial distribution."""
+def test_without_deviations_the_log_score_is_binomial() -> None:
+    """With no deviation the log score is the mean log probability of scipy's binomial distribution."""
     dead, read, logit = np.array([3.0, 0, 20]), np.array([10.0, 12, 20]), np.array([-1.0, -3, 2])
     found = score(dead, read, logit, np.full(3, 1e-9))
     assert found.log_score == pytest.approx(binom.logpmf(dead, read, expit(logit)).mean(), abs=1e-6)
 
 
 def test_log_score_is_that_of_a_count_distribution() -> None:
-    """Probabilities of all counts of a sample add up to one whatever the spread."""
+    """Probabilities of all counts of a row add up to one whatever the deviation."""
     counts = np.arange(31.0)
     each = [score(np.array([c]), np.array([30.0]), np.array([0.4]), np.array([1.3])).log_score for c in counts]
     assert np.exp(each).sum() == pytest.approx(1.0, abs=1e-6)
 
 
-def test_brier_is_scikit_learns_bud_by_bud() -> None:
-    """Counts give the Brier score that scikit-learn gives on single buds."""
-    dead, read, chance = np.array([2.0, 5]), np.array([4.0, 6]), np.array([0.3, 0.9])
-    buds = np.r_[1, 1, 0, 0, 1, 1, 1, 1, 1, 0]
-    assert brier_score(dead, read, chance) == pytest.approx(brier_score_loss(buds, np.repeat(chance, [4, 6])))
+def test_brier_is_scikit_learns_trial_by_trial() -> None:
+    """Counts give the Brier score that scikit-learn gives on single trials."""
+    dead, read, probability = np.array([2.0, 5]), np.array([4.0, 6]), np.array([0.3, 0.9])
+    trials = np.r_[1, 1, 0, 0, 1, 1, 1, 1, 1, 0]
+    assert brier_score(dead, read, probability) == pytest.approx(
+        brier_score_loss(trials, np.repeat(probability, [4, 6]))
+    )
 
 
 def test_coverage_is_nominal_when_the_model_is_right() -> None:
-    """Counts drawn from the very distribution foretold fall inside 90 % bounds 90 times of 100."""
+    """Counts drawn from the very distribution predicted fall inside 90 % intervals 90 times of 100."""
     rng = np.random.default_rng(0)
     mean, sd = rng.normal(0, 1, 4000), np.full(4000, 0.7)
     read = rng.integers(5, 60, 4000).astype(float)
@@ -41,29 +43,29 @@ def test_coverage_is_nominal_when_the_model_is_right() -> None:
     assert score(dead, read, mean, sd).coverage_90 == pytest.approx(0.9, abs=0.012)
 
 
-def test_coverage_falls_when_spread_is_denied() -> None:
-    """Counts with more spread than foretold fall outside more often."""
+def test_coverage_falls_when_clusters_are_denied() -> None:
+    """Counts that vary more than predicted fall outside more often."""
     rng = np.random.default_rng(1)
     read = np.full(2000, 40.0)
     dead = betabinom.rvs(40, 2, 2, size=2000, random_state=rng).astype(float)
     assert score(dead, read, np.zeros(2000), np.full(2000, 0.1)).coverage_90 < 0.6
 
 
-def test_left_out_means_never_see_their_own_group() -> None:
-    """Changing a group's own counts leaves its left-out mean as it was."""
+def test_held_out_means_never_see_their_own_fold() -> None:
+    """Changing a fold's own counts leaves its held-out means as they were."""
     read = np.full(6, 10.0)
     block, groups = np.array([0, 0, 0, 1, 1, 1]), np.array([0, 1, 2, 3, 4, 5])
     dead = np.array([1.0, 2, 3, 8, 9, 10])
-    before = left_out_means(dead, read, block, groups)
+    before = held_out_means(dead, read, block, groups)
     dead[0] = 10
-    after = left_out_means(dead, read, block, groups)
+    after = held_out_means(dead, read, block, groups)
     assert after[0] == before[0]
     assert (after[1:3] > before[1:3]).all()
 
 
-def test_left_out_mean_by_hand() -> None:
-    """Two others of the block with 2 and 3 of 10 dead, drawn to the vineyard's mean by one sample's weight."""
-    found = left_out_means(np.array([9.0, 2, 3, 8]), np.full(4, 10.0), np.array([0, 0, 0, 1]), np.arange(4))
+def test_held_out_mean_by_hand() -> None:
+    """Two others of the group with 2 and 3 events of 10, drawn to the overall mean by one row's weight."""
+    found = held_out_means(np.array([9.0, 2, 3, 8]), np.full(4, 10.0), np.array([0, 0, 0, 1]), np.arange(4))
     overall = (2 + 3 + 8) / 30
     assert found[0] == pytest.approx((2 + 3 + 10 * overall) / 30)
 

@@ -1,1 +1,1 @@
-"""A spatial model of binomial counts; it knows no vineyard."""
+"""A spatial model of binomial counts: events of trials, observed at sites, in clusters; it knows no vineyard."""

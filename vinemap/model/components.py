@@ -24,7 +24,7 @@ Chunked = Callable[[Callable[[Array], Array], Array], Array]
 
 
 @dataclass(frozen=True)
-class ExactNode:
+class ExactComponent:
     """The exact Gaussian algebra over all rows.
 
     Attributes
@@ -34,7 +34,7 @@ class ExactNode:
     mode : Mode
         The fit.
     weight : float
-        Posterior weight among the nodes.
+        Posterior weight among the components.
     """
 
     counts: Counts
@@ -59,21 +59,21 @@ class ExactNode:
         """Posterior covariance (p, p) of the coefficients."""
         return np.diag(self.mode.variance) + self._pulls[1:] @ (self.counts.X * self.mode.variance)
 
-    def reach(self, xy: Array) -> Array:
-        """Return distances (n, m) of points from the data: what `field_moments` asks, the same for every node."""
+    def features(self, xy: Array) -> Array:
+        """Return distances (n, m) of points from the data: what `field_moments` asks, the same for every component."""
         return cdist(self.counts.xy, xy)
 
-    def field_moments(self, reach: Array) -> tuple[Array, Array, Array]:
+    def field_moments(self, features: Array) -> tuple[Array, Array, Array]:
         """Mean (m,) and variance (m,) of the field at points, and its covariance (p, m) with the coefficients."""
         length, field_sd, _ = np.exp(self.mode.theta)
-        correlation = matern32(reach, length)
+        correlation = matern32(features, length)
         mean, *joint = blas.dgemm(field_sd**2, correlation.T, self._pulls.T).T
         whitened = self._factor.whiten(correlation, overwrite=True)
         variance = field_sd**2 - field_sd**4 * np.einsum("ij,ij->j", whitened, whitened)
         return mean, np.maximum(variance, 0.0), np.array(joint)
 
     def row_covariances(self, members: list[Array]) -> Iterator[Array]:
-        """Yield the posterior covariance of the log-odds of each group of rows, vine-to-vine spread included."""
+        """Yield the posterior covariance of the log-odds of each group of rows, clusters' own deviations included."""
         K = cast(Dense, self.mode.fit.K).K
         whitened = self._factor.whiten(K)
         posterior = K - whitened.T @ whitened
@@ -83,13 +83,13 @@ class ExactNode:
     def draw(self, lattice: Lattice, draws: int, rng: np.random.Generator, in_chunks: Chunked) -> tuple[Array, Array]:
         """Draw the field on a lattice (points, draws) and the coefficients (p, draws) by Matheron's rule."""
         counts, fit, variance = self.counts, self.mode.fit, self.mode.variance
-        length, field_sd, vine_sd = np.exp(self.mode.theta)
+        length, field_sd, cluster_sd = np.exp(self.mode.theta)
         # At four lengths beyond the lattice the correlation has fallen below one per cent.
         covariance = field_sd**2 * matern32(lattice.spacing_on_torus(4 * length), length)
         fields = lattice.stationary(covariance, draws, rng)
         coefs = np.sqrt(variance)[:, None] * rng.standard_normal((len(variance), draws))
         at_data = lattice.cubic(counts.xy) @ fields + counts.X @ coefs
-        at_data += vine_sd * rng.standard_normal((len(counts), draws))[counts.vine]
+        at_data += cluster_sd * rng.standard_normal((len(counts), draws))[counts.cluster]
         pull = fit.weight[:, None] - self._factor.solve_noisy(at_data, rng.standard_normal(at_data.shape))
 
         def update(points: Array) -> Array:
@@ -132,11 +132,11 @@ class Inducing:
 
 
 @dataclass(frozen=True)
-class InducingNode:
+class InducingComponent:
     """The field seen through inducing points, with the variance that they miss kept at each row.
 
     For more rows than exact algebra carries: ``f(x) = k(x, Z) K_ZZ^-1 u + r(x)``, u the field at the points Z and r
-    independent from place to place. Draws leave r out, which averages over blocks do not feel.
+    independent from place to place. Draws leave r out, which averages over areas do not feel.
 
     Attributes
     ----------
@@ -157,14 +157,14 @@ class InducingNode:
     inducing: Inducing
 
     @classmethod
-    def fit(cls, counts: Counts, theta: Array, variance: Array, points: int) -> InducingNode:
+    def fit(cls, counts: Counts, theta: Array, variance: Array, points: int) -> InducingComponent:
         """Fit at given covariance parameters, with inducing points at the k-means centres of the rows."""
-        length, field_sd, vine_sd = (float(value) for value in np.exp(theta))
+        length, field_sd, cluster_sd = (float(value) for value in np.exp(theta))
         centres = np.unique(kmeans2(counts.xy, points, seed=0, minit="points", missing="warn")[0], axis=0)
         inducing = Inducing(centres, length, field_sd)
         basis = inducing.basis(counts.xy)
         U = np.hstack([basis.T, counts.X * np.sqrt(variance)])
-        fit = laplace(LowRank(U, inducing.missed(basis) + vine_sd**2), counts.dead, counts.read, counts.offset)
+        fit = laplace(LowRank(U, inducing.missed(basis) + cluster_sd**2), counts.events, counts.trials, counts.offset)
         mode = Mode(theta, variance, fit, fit.log_marginal + counts.priors.log_density(theta)[0])
         return cls(counts, mode, 1.0, inducing)
 
@@ -191,7 +191,7 @@ class InducingNode:
         """Posterior covariance (p, p) of the coefficients."""
         return np.asarray(self._whitened.T @ self._whitened)
 
-    def reach(self, xy: Array) -> Array:
+    def features(self, xy: Array) -> Array:
         """Return the inducing points' basis at points, for `field_moments`."""
         return self.inducing.basis(xy)
 
@@ -203,7 +203,7 @@ class InducingNode:
         return mean, variance, self._whitened.T @ whitened
 
     def row_covariances(self, members: list[Array]) -> Iterator[Array]:
-        """Yield the posterior covariance of the log-odds of each group of rows, vine-to-vine spread included."""
+        """Yield the posterior covariance of the log-odds of each group of rows, clusters' own deviations included."""
         shrink = self._factor.S / np.maximum(self.mode.fit.curvature, 1e-300)
         own = (1 - shrink) / np.maximum(self.mode.fit.curvature, 1e-300)
         for rows in members:

@@ -98,7 +98,7 @@ class DenseFactor:
         residual = self.root[:, None] * vectors + noise
         return np.asarray(self.root[:, None] * cho_solve((self.cholesky, True), residual, check_finite=False))
 
-    def spread(self, noise: Array) -> Array:
+    def colour(self, noise: Array) -> Array:
         """Return S times noise (n, m): unit noise becomes noise of covariance R."""
         return np.asarray(blas.dtrmm(1.0, self._whitener, noise, lower=1, trans_a=1))
 

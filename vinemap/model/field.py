@@ -1,4 +1,4 @@
-"""Spatial binomial regression: covariates, a Matérn field and vine-to-vine spread."""
+"""Spatial binomial regression: covariates, a Matérn field and between-cluster deviations."""
 
 from __future__ import annotations
 
@@ -11,14 +11,14 @@ from scipy.special import expit, logit, ndtr, ndtri
 from threadpoolctl import threadpool_limits
 
 from vinemap.arrays import Array
-from vinemap.model.components import ExactNode, InducingNode
+from vinemap.model.components import ExactComponent, InducingComponent
 from vinemap.model.hyperparameters import NEARLY_NORMAL, Counts, Mode, Priors
 from vinemap.model.lattice import Lattice
 
-Node = ExactNode | InducingNode
+Component = ExactComponent | InducingComponent
 
 TAIL = float(ndtri(0.95))
-"""Standard deviations from the middle to the 5 % and 95 % bounds of a normal variable."""
+"""Standard deviations from the middle to the 5 % and 95 % quantiles of a normal variable."""
 
 # Much wider chunks only take memory, much narrower ones make matrix products slow.
 _CHUNK_BYTES = 16e6
@@ -36,7 +36,7 @@ _MOST_MODELS = 6
 
 @dataclass(frozen=True)
 class Prediction:
-    """Posterior of the chance that a bud is dead, a value a point.
+    """Posterior of the probability of an event, a value a point.
 
     Attributes
     ----------
@@ -54,44 +54,44 @@ class Prediction:
 
     @classmethod
     def of(cls, mean: Array, variance: Array) -> Prediction:
-        """Turn moments of the log-odds into those of the chance itself."""
+        """Turn moments of the log-odds into those of the probability itself."""
         sd = np.sqrt(np.maximum(variance, 1e-12))
         return cls(logistic_normal_mean(mean, sd), expit(mean - TAIL * sd), expit(mean + TAIL * sd), mean, sd)
 
     def exceedance(self, threshold: float) -> Array:
-        """Return the chance that injury exceeds ``threshold`` (a fraction), shape (m,)."""
+        """Return the probability (m,) that the event's own probability exceeds ``threshold``."""
         return np.asarray(ndtr((self.logit_mean - logit(threshold)) / self.logit_sd))
 
 
 def logistic_normal_mean(mean: Array, sd: Array) -> Array:
     """Mean of the inverse logit of a normal variable by 9-point Gauss-Hermite quadrature."""
-    nodes, weights = np.polynomial.hermite_e.hermegauss(9)
+    points, weights = np.polynomial.hermite_e.hermegauss(9)
     total = np.zeros_like(mean)
-    for node, weight in zip(nodes, weights / weights.sum(), strict=True):
-        total += weight * expit(mean + node * sd)
+    for point, weight in zip(points, weights / weights.sum(), strict=True):
+        total += weight * expit(mean + point * sd)
     return total
 
 
-def _coefficients(nodes: list[Node]) -> tuple[Array, Array]:
-    """Posterior mean (p,) and covariance (p, p) of the coefficients over nodes."""
-    shares = np.array([node.weight for node in nodes])
+def _coefficients(components: list[Component]) -> tuple[Array, Array]:
+    """Posterior mean (p,) and covariance (p, p) of the coefficients over components."""
+    shares = np.array([component.weight for component in components])
     shares /= shares.sum()
-    coef = np.array([node.coef for node in nodes])
+    coef = np.array([component.coef for component in components])
     mean = shares @ coef
-    within = np.tensordot(shares, [node.coef_covariance() for node in nodes], 1)
+    within = np.tensordot(shares, [component.coef_covariance() for component in components], 1)
     return mean, within + (shares[:, None] * (coef - mean)).T @ (coef - mean)
 
 
 class BinomialField:
-    """Injury as a spatial binomial regression fitted by Laplace approximation.
+    """Spatial binomial regression fitted by Laplace approximation.
 
-    At sample *s*, ``dead ~ Binomial(read, p)`` with ``logit p = offset + X b + f(x, y) + e``: coefficients *b* with
-    independent normal priors, *f* a Gaussian process with Matérn 3/2 correlation, *e* the vine-to-vine spread.
-    Coefficients are integrated, not plugged in. The three covariance parameters are set at their posterior mode, and
-    integrated over a central composite design around it where the samples are few.
+    At each row, ``events ~ Binomial(trials, p)`` with ``logit p = offset + X b + f(x, y) + e``: coefficients *b* with
+    independent normal priors, *f* a Gaussian process with Matérn 3/2 correlation, *e* the deviation of the
+    row's cluster. Coefficients are integrated, not plugged in. The three covariance parameters are set at their
+    posterior mode, and integrated over a central composite design around it where the rows are few.
 
     Several priors of the coefficients may be given, each a model: a prior standard deviation of 0 leaves a covariate
-    out. Models are averaged by their evidence where the samples are few; with many, the best one on a random part of
+    out. Models are averaged by their evidence where the rows are few; with many, the best one on a random part of
     the rows is kept. The algebra is exact up to ``most_exact`` rows.
 
     Parameters
@@ -101,7 +101,7 @@ class BinomialField:
     integrate : bool or None
         Integrate the covariance parameters and average the models; None does so up to 400 rows.
     theta : array (3,), optional
-        Fixed log length scale, log field sd, log vine sd: nothing is estimated then.
+        Fixed log length scale, log field sd, log cluster sd: nothing is estimated then.
     most_exact : int
         Beyond this many rows the field is seen through inducing points.
     inducing : int
@@ -147,14 +147,14 @@ class BinomialField:
     def fit(
         self,
         xy: Array,
-        dead: Array,
-        read: Array,
+        events: Array,
+        trials: Array,
         X: Array | None = None,
         *,
         prior_sd: Array | float = 2.0,
         log_prior: Array | float = 0.0,
         offset: Array | float = 0.0,
-        vine: Array | None = None,
+        cluster: Array | None = None,
         start: Array | None = None,
     ) -> BinomialField:
         """Fit to counts.
@@ -163,8 +163,8 @@ class BinomialField:
         ----------
         xy : array (n, 2)
             Easting and northing in metres.
-        dead, read : array (n,)
-            Dead buds and buds read.
+        events, trials : array (n,)
+            Counts at each site.
         X : array (n, p), optional
             Covariates; a column of ones by default.
         prior_sd : float, array (p,) or array (k, p)
@@ -173,8 +173,8 @@ class BinomialField:
             Log prior weights of the models.
         offset : float or array (n,)
             Known part of the log-odds.
-        vine : array (n,), optional
-            Rows with the same value share one vine-to-vine deviation; each row is its own vine by default.
+        cluster : array (n,), optional
+            Rows with the same value share one deviation; each row is its own cluster by default.
         start : array (3,), optional
             Where to start the search for the covariance parameters.
 
@@ -183,7 +183,7 @@ class BinomialField:
         BinomialField
             Itself.
         """
-        self.counts_ = Counts.of(xy, dead, read, X, offset, vine, self.priors)
+        self.counts_ = Counts.of(xy, events, trials, X, offset, cluster, self.priors)
         columns = self.counts_.X.shape[1]
         variances = np.square(np.atleast_2d(prior_sd)) * np.ones(columns)
         weights = np.broadcast_to(log_prior, len(variances))
@@ -195,18 +195,18 @@ class BinomialField:
 
     def _fit(self, variances: Array, log_prior: Array, start: Array | None, few: bool) -> None:
         if len(self.counts_) > self.most_exact:
-            self._nodes: list[Node] = [self._inducing_node(variances, log_prior)]
+            self._components: list[Component] = [self._inducing_component(variances, log_prior)]
         else:
             modes = self._models(variances, log_prior, start, few)
             best = max(modes, key=lambda mode: mode.log_posterior)
-            self._nodes = self._design(modes) if few and self.theta is None else self._as_nodes([(best, 1.0)])
-        best = max((node.mode for node in self._nodes), key=lambda mode: mode.log_posterior)
+            self._components = self._design(modes) if few and self.theta is None else self._as_components([(best, 1.0)])
+        best = max((component.mode for component in self._components), key=lambda mode: mode.log_posterior)
         self.theta_, self.log_evidence_ = best.theta, best.log_posterior
-        self.coef_, self.coef_cov_ = _coefficients(self._nodes)
-        of_best = [node for node in self._nodes if node.mode.variance is best.variance]
+        self.coef_, self.coef_cov_ = _coefficients(self._components)
+        of_best = [component for component in self._components if component.mode.variance is best.variance]
         self.best_coef_, self.best_coef_cov_ = _coefficients(of_best)
-        thetas = np.array([node.mode.theta for node in of_best])
-        shares = np.array([node.weight for node in of_best])
+        thetas = np.array([component.mode.theta for component in of_best])
+        shares = np.array([component.weight for component in of_best])
         self.theta_sd_ = np.sqrt(np.average((thetas - np.average(thetas, 0, shares)) ** 2, 0, shares))
 
     # Models and covariance parameters
@@ -233,11 +233,11 @@ class BinomialField:
         self.model_weights_ = np.eye(len(variances))[model]
         return model
 
-    def _inducing_node(self, variances: Array, log_prior: Array) -> InducingNode:
+    def _inducing_component(self, variances: Array, log_prior: Array) -> InducingComponent:
         """Fit more rows than exact algebra carries; covariance parameters come from a random part of them."""
         model = self._best_of_part(variances, log_prior)
         theta = self._mode(self.counts_.part(_PART), variances[model], float(log_prior[model]), None).theta
-        return InducingNode.fit(self.counts_, theta, variances[model], self.inducing)
+        return InducingComponent.fit(self.counts_, theta, variances[model], self.inducing)
 
     def _rank(self, counts: Counts, variances: Array, log_prior: Array, start: Array | None) -> list[Mode]:
         """Fit every model, each from where the one before it ended."""
@@ -252,18 +252,18 @@ class BinomialField:
             return counts.at(np.asarray(self.theta, float), variance, log_prior)
         return counts.mode(variance, log_prior, start)
 
-    def _as_nodes(self, weighted: list[tuple[Mode, float]]) -> list[Node]:
+    def _as_components(self, weighted: list[tuple[Mode, float]]) -> list[Component]:
         """Keep the heaviest of the weighted modes, up to all but a fiftieth of the weight."""
         weighted = sorted(weighted, key=lambda pair: -pair[1])
         mass = np.cumsum([weight for _, weight in weighted])
         kept = weighted[: int(np.searchsorted(mass, _MASS * mass[-1])) + 1]
         total = sum(weight for _, weight in kept)
-        return [ExactNode(self.counts_, mode, weight / total) for mode, weight in kept]
+        return [ExactComponent(self.counts_, mode, weight / total) for mode, weight in kept]
 
-    def _design(self, modes: list[Mode]) -> list[Node]:
+    def _design(self, modes: list[Mode]) -> list[Component]:
         """Design over the covariance parameters of every model that was kept: composite, or its axial part alone."""
         peak = max(mode.log_posterior for mode in modes)
-        low, high = self.counts_.bounds().T
+        low, high = self.counts_.limits().T
         stretch = 1.1
         radius = stretch * np.sqrt(3)
         # With this weight the design gives a normal posterior its total mass and its variance exactly.
@@ -278,37 +278,37 @@ class BinomialField:
                 theta = np.clip(mode.theta + axes @ (radius * direction), low, high)
                 point = self.counts_.at(theta, mode.variance, log_prior, mode.fit)
                 weighted.append((point, float(sphere * np.exp(point.log_posterior - peak))))
-        return self._as_nodes(weighted)
+        return self._as_components(weighted)
 
     # Prediction
 
     def _field_moments(self, xy: Array) -> Array:
-        """Rows: mean of the field, its variance, its covariance with each coefficient, over all nodes."""
+        """Rows: mean of the field, its variance, its covariance with each coefficient, over all components."""
         mean, square = np.zeros(len(xy)), np.zeros(len(xy))
         joint = np.zeros((len(self.coef_), len(xy)))
-        reach = self._nodes[0].reach(xy)
-        for node in self._nodes:
-            node_mean, node_variance, node_joint = node.field_moments(reach)
-            mean += node.weight * node_mean
-            square += node.weight * (node_variance + node_mean**2)
-            joint += node.weight * (node_joint + np.outer(node.coef - self.coef_, node_mean))
+        features = self._components[0].features(xy)
+        for component in self._components:
+            component_mean, component_variance, component_joint = component.field_moments(features)
+            mean += component.weight * component_mean
+            square += component.weight * (component_variance + component_mean**2)
+            joint += component.weight * (component_joint + np.outer(component.coef - self.coef_, component_mean))
         return np.vstack([mean, square - mean**2, joint])
 
     def _length(self) -> float:
         """Length scale that interpolation has to follow.
 
-        A cubic spline of step h misses a field of length ℓ and standard deviation σ by about σ (h/ℓ)^3, so that nodes
-        count by weight, standard deviation and the inverse cube of their length.
+        A cubic spline of step h misses a field of length ℓ and standard deviation σ by about σ (h/ℓ)^3, so that
+        components count by weight, standard deviation and the inverse cube of their length.
         """
-        thetas = np.array([node.mode.theta for node in self._nodes])
-        shares = np.array([node.weight for node in self._nodes])
+        thetas = np.array([component.mode.theta for component in self._components])
+        shares = np.array([component.weight for component in self._components])
         return float(np.sum(shares * np.exp(thetas[:, 1] - 3 * thetas[:, 0])) ** (-1 / 3))
 
     def moments(self, xy: Array) -> Moments:
         """Moments of the field on a lattice over points (m, 2), finer than the field where that takes few points.
 
         One lattice serves any number of calls of `predict` at points that it covers. It has at most 200,000 points:
-        over ground so wide that this is too coarse for the field, it follows what the samples can show of it.
+        over ground so wide that this is too coarse for the field, it follows what the data can show of it.
         """
         lattice = Lattice.over(np.asarray(xy, float), self._length() / _STEPS_PER_LENGTH, _MOST_PREDICTED)
         return Moments(lattice, self._in_chunks(self._field_moments, lattice.points()))
@@ -320,7 +320,7 @@ class BinomialField:
         offset: Array | float = 0.0,
         moments: Moments | None = None,
     ) -> Prediction:
-        """Predict the chance that a bud is dead, vine-to-vine spread left out.
+        """Predict the probability of an event in the median cluster.
 
         Parameters
         ----------
@@ -346,16 +346,16 @@ class BinomialField:
             variance += 2 * column * covariance
         return Prediction.of(mean, variance)
 
-    def leave_out(self, groups: Array) -> Prediction:
-        """Predict each row, its vine's own deviation included, as if its whole group had not been seen.
+    def predict_held_out(self, folds: Array) -> Prediction:
+        """Predict each row, its cluster's deviation included, as if its whole fold had not been seen.
 
-        The covariance parameters stay as fitted to all rows, and the group's Gaussian likelihood terms are divided
+        The covariance parameters stay as fitted to all rows, and the fold's Gaussian likelihood terms are divided
         out, which costs no refit.
 
         Parameters
         ----------
-        groups : array (n,)
-            Rows with the same value are left out together.
+        folds : array (n,)
+            Rows with the same value are held out together.
 
         References
         ----------
@@ -363,15 +363,15 @@ class BinomialField:
         Models", J. Mach. Learn. Res. 17 (2016) 103, section 3.2 (Laplace).
         """
         counts = self.counts_
-        members = [np.flatnonzero(groups == group) for group in np.unique(groups)]
+        members = [np.flatnonzero(folds == fold) for fold in np.unique(folds)]
         mean, square = np.zeros(len(counts)), np.zeros(len(counts))
-        for node in self._nodes:
-            fit = node.mode.fit
-            for rows, block in zip(members, node.row_covariances(members), strict=True):
-                held = np.linalg.solve(np.eye(len(rows)) - block * fit.curvature[rows], block)
+        for component in self._components:
+            fit = component.mode.fit
+            for rows, own in zip(members, component.row_covariances(members), strict=True):
+                held = np.linalg.solve(np.eye(len(rows)) - own * fit.curvature[rows], own)
                 held_mean = fit.mode[rows] - held @ fit.weight[rows]
-                mean[rows] += node.weight * held_mean
-                square[rows] += node.weight * (np.diag(held) + held_mean**2)
+                mean[rows] += component.weight * held_mean
+                square[rows] += component.weight * (np.diag(held) + held_mean**2)
         return Prediction.of(mean, square - mean**2)
 
     # Joint draws
@@ -386,7 +386,7 @@ class BinomialField:
         draws : int
             How many.
         rng : numpy.random.Generator
-            Source of chance.
+            Source of randomness.
 
         Returns
         -------
@@ -398,10 +398,12 @@ class BinomialField:
         J. T. Wilson et al., "Pathwise Conditioning of Gaussian Processes", J. Mach. Learn. Res. 22 (2021) 105.
         """
         corners = np.vstack([self.counts_.xy, np.reshape(bounds, (2, 2))])
-        shares = rng.multinomial(draws, [node.weight for node in self._nodes])
-        used = [(node, int(share)) for node, share in zip(self._nodes, shares, strict=True) if share]
+        shares = rng.multinomial(draws, [component.weight for component in self._components])
+        used = [(component, int(share)) for component, share in zip(self._components, shares, strict=True) if share]
         lattice = Lattice.over(corners, self._length() / _STEPS_DRAWN, _MOST_DRAWN / draws)
-        fields, coefs = zip(*(node.draw(lattice, share, rng, self._in_chunks) for node, share in used), strict=True)
+        fields, coefs = zip(
+            *(component.draw(lattice, share, rng, self._in_chunks) for component, share in used), strict=True
+        )
         return FieldDraws(lattice, np.hstack(fields), np.hstack(coefs))
 
     def _in_chunks(self, function: Callable[[Array], Array], xy: Array) -> Array:
@@ -432,7 +434,7 @@ class Moments:
 
 @dataclass(frozen=True)
 class FieldDraws:
-    """Joint posterior draws of the injury surface, to be read at any points.
+    """Joint posterior draws of the surface, to be read at any points.
 
     Attributes
     ----------
@@ -449,7 +451,7 @@ class FieldDraws:
     coefs: Array
 
     def at(self, xy: Array, X: Array | None = None, offset: Array | float = 0.0) -> Array:
-        """Return the chance of a dead bud at points (m, 2), one column a draw, shape (m, draws)."""
+        """Return the probability of an event at points (m, 2), one column a draw, shape (m, draws)."""
         X = np.ones((len(xy), 1)) if X is None else X
         logits = self.lattice.cubic(np.asarray(xy, float)) @ self.fields
         logits += X @ self.coefs

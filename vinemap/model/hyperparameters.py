@@ -1,4 +1,4 @@
-"""Counts of dead buds with their prior covariance, and the covariance parameters that explain them best."""
+"""Binomial counts with their prior covariance, and the covariance parameters that explain them best."""
 
 from __future__ import annotations
 
@@ -35,11 +35,11 @@ class Priors:
     Attributes
     ----------
     shortest_range_m : float
-        The distance at which correlation falls to about 0.1 is shorter than this with probability 0.05. Cold air
-        pools over tens of metres: a field that changes within a few vines is vine-to-vine spread instead.
-    largest_field_sd, largest_vine_sd : float
-        The standard deviations of field and vine-to-vine spread, on the logit scale, exceed these with
-        probability 0.05. A standard deviation of 3 takes a bud from 5 % to 95 % dead within its middle 68 %.
+        The distance at which correlation falls to about 0.1 is shorter than this with probability 0.05. What
+        changes faster than that is taken for between-cluster deviations instead.
+    largest_field_sd, largest_cluster_sd : float
+        The standard deviations of the field and between clusters, on the logit scale, exceed these with probability
+        0.05. A standard deviation of 3 takes a probability from 5 % to 95 % within its middle 68 %.
 
     References
     ----------
@@ -50,15 +50,15 @@ class Priors:
 
     shortest_range_m: float = 20.0
     largest_field_sd: float = 3.0
-    largest_vine_sd: float = 1.5
+    largest_cluster_sd: float = 1.5
 
     def _rates(self, theta: Array) -> Array:
-        length, field_sd, vine_sd = np.exp(theta)
+        length, field_sd, cluster_sd = np.exp(theta)
         # ρ = 2 ℓ is Fuglstad's range, sqrt(8 ν) / κ, for smoothness ν = 3/2 and κ = sqrt(3) / ℓ.
         shares = (
             self.shortest_range_m / (2 * length),
             field_sd / self.largest_field_sd,
-            vine_sd / self.largest_vine_sd,
+            cluster_sd / self.largest_cluster_sd,
         )
         return -np.log(0.05) * np.array(shares)
 
@@ -103,49 +103,49 @@ class Counts:
     ----------
     xy : array (n, 2)
         Easting and northing in metres.
-    dead, read : array (n,)
-        Dead buds and buds read.
+    events, trials : array (n,)
+        Counts at each site.
     X : array (n, p)
         Covariates.
     offset : array (n,)
         Known part of the log-odds.
-    vine : array of int (n,)
-        Rows with the same number share one vine-to-vine deviation.
+    cluster : array of int (n,)
+        Rows with the same number share one deviation.
     priors : Priors
         Of the covariance parameters.
     """
 
     xy: Array
-    dead: Array
-    read: Array
+    events: Array
+    trials: Array
     X: Array
     offset: Array
-    vine: Array
+    cluster: Array
     priors: Priors
 
     @classmethod
     def of(
-        cls, xy: Array, dead: Array, read: Array, X: Array | None, offset: Array | float, vine: Array | None,
+        cls, xy: Array, events: Array, trials: Array, X: Array | None, offset: Array | float, cluster: Array | None,
         priors: Priors,
     ) -> Counts:  # fmt: skip
         """Bring the arguments of `BinomialField.fit` into shape."""
         xy = np.asarray(xy, float)
         n = len(xy)
         X = np.ones((n, 1)) if X is None else np.asarray(X, float)
-        vine = np.arange(n) if vine is None else np.unique(vine, return_inverse=True)[1]
+        cluster = np.arange(n) if cluster is None else np.unique(cluster, return_inverse=True)[1]
         offset = np.array(np.broadcast_to(offset, n), float)
-        return cls(xy, np.asarray(dead, float), np.asarray(read, float), X, offset, vine, priors)
+        return cls(xy, np.asarray(events, float), np.asarray(trials, float), X, offset, cluster, priors)
 
     @cached_property
     def _distance(self) -> Array:
         return cdist(self.xy, self.xy)
 
     @cached_property
-    def _same_vine(self) -> Array | None:
-        """1 where two rows share a vine, shape (n, n); None where none do."""
-        if len(np.unique(self.vine)) == len(self):
+    def _same_cluster(self) -> Array | None:
+        """1 where two rows share a cluster, shape (n, n); None where none do."""
+        if len(np.unique(self.cluster)) == len(self):
             return None
-        return np.asarray(self.vine[:, None] == self.vine, float)
+        return np.asarray(self.cluster[:, None] == self.cluster, float)
 
     @cached_property
     def _signs(self) -> Array:
@@ -160,38 +160,38 @@ class Counts:
         pick = np.random.default_rng(0).permutation(len(self))[:rows]
         return Counts.of(
             self.xy[pick],
-            self.dead[pick],
-            self.read[pick],
+            self.events[pick],
+            self.trials[pick],
             self.X[pick],
             self.offset[pick],
-            self.vine[pick],
+            self.cluster[pick],
             self.priors,
         )
 
     def covariance(self, theta: Array, variance: Array) -> Dense:
-        """Prior covariance (n, n) of the log-odds: coefficients, field and vine-to-vine spread."""
-        length, field_sd, vine_sd = np.exp(theta)
+        """Prior covariance (n, n) of the log-odds: coefficients, field and between-cluster deviations."""
+        length, field_sd, cluster_sd = np.exp(theta)
         K = matern32(self._distance, length)
         # K.T is the Fortran-ordered view to which BLAS adds the coefficients' part in place.
         K = blas.dgemm(1.0, self.X * variance, self.X, trans_b=1, beta=field_sd**2, c=K.T, overwrite_c=1).T
-        if self._same_vine is None:
-            K.flat[:: len(K) + 1] += vine_sd**2
+        if self._same_cluster is None:
+            K.flat[:: len(K) + 1] += cluster_sd**2
         else:
-            K += vine_sd**2 * self._same_vine
+            K += cluster_sd**2 * self._same_cluster
         return Dense(K)
 
     def _derivatives(self, theta: Array) -> list[Array]:
         """Differentiate the covariance by log ℓ, log σ and log τ; one dimension stands for a diagonal."""
-        length, field_sd, vine_sd = np.exp(theta)
+        length, field_sd, cluster_sd = np.exp(theta)
         by_length, by_sd = matern32_by_length(self._distance, length), matern32(self._distance, length)
         by_length *= field_sd**2
         by_sd *= 2 * field_sd**2
-        ones = np.ones(len(self)) if self._same_vine is None else self._same_vine
-        return [by_length, by_sd, 2 * vine_sd**2 * ones]
+        ones = np.ones(len(self)) if self._same_cluster is None else self._same_cluster
+        return [by_length, by_sd, 2 * cluster_sd**2 * ones]
 
     def at(self, theta: Array, variance: Array, log_prior: float = 0.0, near: Laplace | None = None) -> Mode:
         """Fit at given covariance parameters; ``near`` is a fit nearby."""
-        fit = laplace(self.covariance(theta, variance), self.dead, self.read, self.offset, near)
+        fit = laplace(self.covariance(theta, variance), self.events, self.trials, self.offset, near)
         return Mode(theta, variance, fit, fit.log_marginal + self.priors.log_density(theta)[0] + log_prior)
 
     def gradient(self, mode: Mode, derivatives: list[Array] | None = None) -> Array:
@@ -212,8 +212,8 @@ class Counts:
         step = np.linalg.solve(self._information(mode, derivatives), gradient)
         return step, float(gradient @ step)
 
-    def bounds(self) -> Array:
-        """Bounds of log ℓ, log σ, log τ, shape (3, 2), so wide that only a failed fit meets them."""
+    def limits(self) -> Array:
+        """Limits of log ℓ, log σ, log τ, shape (3, 2), so wide that only a failed fit meets them."""
         extent = max(float(np.ptp(self.xy, axis=0).max()), 2 * self.priors.shortest_range_m)
         return np.log([[1.0, 10 * extent], [0.02, 20.0], [0.01, 10.0]])
 
@@ -227,7 +227,7 @@ class Counts:
             return self._climb(self.at(start, variance, log_prior), log_prior)
         if len(self) > _MANY:
             return self.mode(variance, log_prior, self.part(len(self) // _PART).mode(variance).theta)
-        extent = float(np.exp(self.bounds()[0, 1])) / 10
+        extent = float(np.exp(self.limits()[0, 1])) / 10
         starts = [self.at(np.log([share * extent, 1.0, 0.4]), variance, log_prior) for share in _LENGTHS]
         return self._climb(max(starts, key=lambda mode: mode.log_posterior), log_prior)
 
@@ -245,7 +245,7 @@ class Counts:
 
     def _ahead(self, mode: Mode, step: Array, log_prior: float) -> Mode | None:
         """Fit at the first of ever shorter steps that improves the log posterior; None if none does."""
-        low, high = self.bounds().T
+        low, high = self.limits().T
         step = step * min(1.0, _LONGEST_STEP / float(np.abs(step).max()))
         for _ in range(_HALVINGS):
             trial = self.at(np.clip(mode.theta + step, low, high), mode.variance, log_prior, mode.fit)

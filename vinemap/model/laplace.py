@@ -20,9 +20,9 @@ _LAST_GAIN = 1e-9
 _STALE = 0.1
 
 
-def log_choose(dead: Array, read: Array) -> Array:
+def log_choose(events: Array, trials: Array) -> Array:
     """Return the log of the binomial coefficient, elementwise."""
-    return np.asarray(gammaln(read + 1) - gammaln(dead + 1) - gammaln(read - dead + 1))
+    return np.asarray(gammaln(trials + 1) - gammaln(events + 1) - gammaln(trials - events + 1))
 
 
 @dataclass(frozen=True)
@@ -60,7 +60,7 @@ class Laplace:
 
 
 def laplace(
-    K: Dense | LowRank, dead: Array, read: Array, mean: Array | float = 0.0, near: Laplace | None = None
+    K: Dense | LowRank, events: Array, trials: Array, mean: Array | float = 0.0, near: Laplace | None = None
 ) -> Laplace:
     """Find the posterior mode of the logits by Newton's method with step halving.
 
@@ -68,8 +68,8 @@ def laplace(
     ----------
     K : Dense or LowRank (n, n)
         Prior covariance of the logits.
-    dead, read : array (n,)
-        Dead buds and buds read.
+    events, trials : array (n,)
+        Counts.
     mean : array (n,) or float
         Prior mean of the logits.
     near : Laplace, optional
@@ -79,8 +79,8 @@ def laplace(
     -------
     Laplace
     """
-    likelihood = _Likelihood(dead, read, mean)
-    weight = offset = np.zeros(len(dead))
+    likelihood = _Likelihood(events, trials, mean)
+    weight = offset = np.zeros(len(events))
     factor = None
     if near is not None:
         # From one covariance to the next logits change less than weights do: one whole step from the logits.
@@ -114,24 +114,24 @@ def laplace(
 class _Likelihood:
     """Binomial counts at logits ``mean + offset``."""
 
-    dead: Array
-    read: Array
+    events: Array
+    trials: Array
     mean: Array | float
 
     @cached_property
     def _constant(self) -> float:
-        return float(log_choose(self.dead, self.read).sum())
+        return float(log_choose(self.events, self.trials).sum())
 
     def objective(self, weight: Array, offset: Array) -> float:
         """Return the log of likelihood times prior, but for the prior's constant, for ``offset = K weight``."""
         logit = self.mean + offset
-        likelihood = self.dead @ log_expit(logit) + (self.read - self.dead) @ log_expit(-logit)
+        likelihood = self.events @ log_expit(logit) + (self.trials - self.events) @ log_expit(-logit)
         return float(-0.5 * weight @ offset + likelihood) + self._constant
 
     def slope(self, offset: Array) -> tuple[Array, Array]:
         """Gradient (n,) of the log likelihood and its curvature W (n,)."""
         probability = expit(self.mean + offset)
-        return self.dead - self.read * probability, self.read * probability * (1 - probability)
+        return self.events - self.trials * probability, self.trials * probability * (1 - probability)
 
 
 def _whole_step(K: Dense | LowRank, factor: DenseFactor | LowRankFactor, offset: Array, gradient: Array) -> Array:
@@ -202,7 +202,7 @@ def expected_information(fit: Laplace, derivatives: list[Array], noise: Array) -
     Appl. Stat. 7 (2013) 1162: traces of covariance matrices from random signs.
     """
     factor = cast(DenseFactor, fit.factor)
-    spread = factor.spread(noise)
-    moved = [d[:, None] * spread if d.ndim == 1 else symmetric_times(d, spread) for d in derivatives]
+    coloured = factor.colour(noise)
+    moved = [d[:, None] * coloured if d.ndim == 1 else symmetric_times(d, coloured) for d in derivatives]
     solved = np.hsplit(factor.solve(np.hstack(moved)), len(moved))
     return np.einsum("imn,jmn->ij", np.array(moved), np.array(solved)) / (2 * noise.shape[1])

@@ -70,11 +70,11 @@ class Lattice:
         pointer = 16 * np.arange(len(xy) + 1)
         return sp.csr_array((weights.ravel(), columns.ravel(), pointer), shape=(len(xy), self.size))
 
-    def spacing_on_torus(self, reach: float) -> Array:
-        """Distances (rows, columns) from a corner of a torus that holds the lattice and ``reach`` metres beyond."""
+    def spacing_on_torus(self, margin: float) -> Array:
+        """Distances (rows, columns) from a corner of a torus that holds the lattice and ``margin`` metres beyond."""
         sides = []
         for count in (self.ny, self.nx):
-            length = next_fast_len(count + int(np.ceil(reach / self.step)))
+            length = next_fast_len(count + int(np.ceil(margin / self.step)))
             index = np.arange(length)
             sides.append(self.step * np.minimum(index, length - index))
         return np.hypot(sides[0][:, None], sides[1][None, :])

@@ -1,4 +1,4 @@
-"""How well left-out samples were foretold: log score, Brier score and coverage."""
+"""How well rows that were held out are predicted: log score, Brier score and coverage."""
 
 from __future__ import annotations
 
@@ -12,21 +12,21 @@ from scipy.stats import binom
 from vinemap.arrays import Array
 from vinemap.model.laplace import log_choose
 
-_NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(40)
+_POINTS, _WEIGHTS = np.polynomial.hermite_e.hermegauss(40)
 
 
 @dataclass(frozen=True)
 class Scores:
-    """Scores over samples that were left out.
+    """Scores over rows that were held out.
 
     Attributes
     ----------
     log_score : float
-        Mean log probability of a sample's count; higher is better.
+        Mean log probability of a row's count; higher is better.
     brier : float
-        Mean squared error of the chance of death, a bud; lower is better.
+        Mean squared error of the probability of an event, a trial; lower is better.
     coverage_90 : float
-        Share of the counts inside their central 90 % interval, vine-to-vine spread and binomial chance included.
+        Share of the counts inside their central 90 % interval, between-cluster and binomial variation included.
     """
 
     log_score: float
@@ -34,15 +34,15 @@ class Scores:
     coverage_90: float
 
 
-def score(dead: Array, read: Array, logit_mean: Array, logit_sd: Array) -> Scores:
+def score(events: Array, trials: Array, logit_mean: Array, logit_sd: Array) -> Scores:
     """Score counts against a logistic-normal prediction of each.
 
     Parameters
     ----------
-    dead, read : array (n,)
-        Dead buds and buds read.
+    events, trials : array (n,)
+        Counts.
     logit_mean, logit_sd : array (n,)
-        Of the predicted log-odds, vine-to-vine spread included.
+        Of the predicted log-odds, between-cluster variation included.
 
     References
     ----------
@@ -50,12 +50,12 @@ def score(dead: Array, read: Array, logit_mean: Array, logit_sd: Array) -> Score
     (2007) 359. Coverage of a count is that of its randomised probability integral transform: C. Czado, T. Gneiting &
     L. Held, Biometrics 65 (2009) 1254.
     """
-    z = logit_mean[:, None] + logit_sd[:, None] * _NODES
+    z = logit_mean[:, None] + logit_sd[:, None] * _POINTS
     weights = _WEIGHTS / _WEIGHTS.sum()
-    d, n = dead[:, None], read[:, None]
+    d, n = events[:, None], trials[:, None]
     log_terms = d * log_expit(z) + (n - d) * log_expit(-z) + log_choose(d, n)
-    chance = expit(z) @ weights
-    brier = brier_score(dead, read, chance)
+    probability = expit(z) @ weights
+    brier = brier_score(events, trials, probability)
     upper = binom.cdf(d, n, expit(z)) @ weights
     lower = binom.cdf(d - 1, n, expit(z)) @ weights
     inside = np.clip(np.minimum(upper, 0.95) - np.maximum(lower, 0.05), 0.0, None) / np.maximum(upper - lower, 1e-12)
@@ -64,38 +64,38 @@ def score(dead: Array, read: Array, logit_mean: Array, logit_sd: Array) -> Score
     )
 
 
-def brier_score(dead: Array, read: Array, chance: Array) -> float:
-    """Mean squared error of the chance of death, a bud (G. W. Brier, Mon. Weather Rev. 78 (1950) 1)."""
-    return float(np.sum(dead * (1 - chance) ** 2 + (read - dead) * chance**2) / read.sum())
+def brier_score(events: Array, trials: Array, probability: Array) -> float:
+    """Mean squared error of the probability of an event, a trial (G. W. Brier, Mon. Weather Rev. 78 (1950) 1)."""
+    return float(np.sum(events * (1 - probability) ** 2 + (trials - events) * probability**2) / trials.sum())
 
 
-def left_out_means(dead: Array, read: Array, block: Array, groups: Array) -> Array:
-    """Chance of death by block means, each from the samples outside the row's own group.
+def held_out_means(events: Array, trials: Array, group: Array, folds: Array) -> Array:
+    """Probability of an event by group means, each from the rows outside the row's own fold.
 
-    A block's mean is drawn towards the vineyard's by the weight of one sample, so that a block with nothing left, or
-    with all buds dead, still has a chance that a Brier score can judge.
+    A group's mean is drawn towards the overall one by the weight of one row, so that a group with nothing left, or with
+    nothing but events, still has a probability that a Brier score can judge.
 
     Parameters
     ----------
-    dead, read : array (n,)
-        Dead buds and buds read.
-    block, groups : array (n,)
-        Block of each row, and which rows are left out together.
+    events, trials : array (n,)
+        Counts.
+    group, folds : array (n,)
+        Group of each row, and which rows are held out together.
     """
-    chance = np.empty(len(dead))
-    one_sample = read.mean()
-    for group in np.unique(groups):
-        out = groups == group
-        overall = dead[~out].sum() / read[~out].sum()
-        for name in np.unique(block[out]):
-            rest = ~out & (block == name)
-            mean = (dead[rest].sum() + one_sample * overall) / (read[rest].sum() + one_sample)
-            chance[out & (block == name)] = mean
-    return chance
+    probability = np.empty(len(events))
+    one_row = trials.mean()
+    for fold in np.unique(folds):
+        out = folds == fold
+        overall = events[~out].sum() / trials[~out].sum()
+        for name in np.unique(group[out]):
+            rest = ~out & (group == name)
+            mean = (events[rest].sum() + one_row * overall) / (trials[rest].sum() + one_row)
+            probability[out & (group == name)] = mean
+    return probability
 
 
 def spatial_folds(xy: Array, folds: int) -> Array:
-    """Group points (n, 2) into compact patches by k-means, so that a left-out point has no near neighbour left.
+    """Group points (n, 2) into compact patches by k-means, so that a held-out point has no near neighbour left.
 
     There are no more patches than places, so that points on one place are one patch.
 

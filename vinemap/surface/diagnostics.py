@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from vinemap.model.field import TAIL, BinomialField
-from vinemap.model.scores import brier_score, left_out_means, score, spatial_folds
+from vinemap.model.scores import brier_score, held_out_means, score, spatial_folds
 from vinemap.surface.design import Design
 from vinemap.surface.observations import Observations
 
@@ -60,14 +60,14 @@ def describe(field: BinomialField, design: Design, observed: Observations) -> di
 
 
 def cross_validate(field: BinomialField, observed: Observations) -> dict[str, Any]:
-    """Score the surface and block means on samples left out singly and by patches; singly where all are one patch."""
+    """Score the surface and block means on samples held out singly and by patches; singly where all are one patch."""
     patches = spatial_folds(observed.xy, int(np.clip(observed.samples // 5, 2, 10)))
     schemes = {"leave_one_out": observed.sample, "blocked": patches if np.ptp(patches) else observed.sample}
     result: dict[str, Any] = {}
     for name, groups in schemes.items():
-        held = field.leave_out(groups)
+        held = field.predict_held_out(groups)
         surface = score(observed.dead, observed.read, held.logit_mean, held.logit_sd)
-        means = left_out_means(observed.dead, observed.read, observed.block, groups)
+        means = held_out_means(observed.dead, observed.read, observed.block, groups)
         result[name] = {**asdict(surface), "block_means_brier": brier_score(observed.dead, observed.read, means)}
     single = result["leave_one_out"]
     result["better_than_block_means"] = bool(single["brier"] < _BETTER * single["block_means_brier"])

@@ -122,7 +122,11 @@ def refuse_too_few(primary: Observations) -> None:
 
 
 def fit_field(observed: Observations, design: Design) -> BinomialField:
-    """Fit the field to the counts of one tissue."""
+    """Fit the field to the counts of one tissue; vines are clusters.
+
+    The model's own priors suit cold air, which pools over tens of metres: what changes within a few vines is variation
+    between vines.
+    """
     X, offset = design.rows(observed.xy, observed.block, observed.apical)
     spreads, weights = design.models(observed.samples)
     return BinomialField().fit(
@@ -133,7 +137,7 @@ def fit_field(observed: Observations, design: Design) -> BinomialField:
         prior_sd=spreads,
         log_prior=weights,
         offset=offset,
-        vine=observed.sample,
+        cluster=observed.sample,
     )
 
 
