@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import io
+import logging
 import os
 import sys
+import warnings
 from collections.abc import Callable
 from functools import cache
 from pathlib import Path
@@ -12,12 +14,14 @@ from typing import TYPE_CHECKING
 
 import click
 
+from vinemap.characters import for_terminal
 from vinemap.errors import InputError, Problem, VinemapError
 
 # Each command loads its own stage, and what prints loads rich, so that help and a wrong call answer at once.
 if TYPE_CHECKING:
     from rich.console import Console
     from rich.status import Status
+    from rich.text import Text
 
 _INPUT_WRONG, _FAILED = 2, 1
 
@@ -282,11 +286,18 @@ def _console(*, stderr: bool = False) -> Console:
     return Console(stderr=stderr, highlight=False, soft_wrap=True)
 
 
-def _plain(text: str) -> str:
-    """Return text in which rich finds no markup."""
-    from rich.markup import escape
+def _plain(text: str) -> Text:
+    """Return text that is only text: nothing in it moves the cursor, and rich finds neither markup nor emoji codes."""
+    from rich.text import Text
 
-    return escape(text)
+    return Text(for_terminal(text))
+
+
+class _Complaints(logging.Handler):
+    """Sends what a library logs the way of all other words."""
+
+    def emit(self, record: logging.LogRecord) -> None:
+        _complain(f"Note: {record.getMessage()}")
 
 
 def main() -> None:
@@ -295,6 +306,8 @@ def main() -> None:
         if isinstance(stream, io.TextIOWrapper):
             # A name that an old terminal cannot show is no reason to fail.
             stream.reconfigure(errors="replace")
+    logging.basicConfig(handlers=[_Complaints(logging.WARNING)], force=True)
+    warnings.showwarning = lambda message, *_, **__: _complain(f"Note: {message}")
     try:
         commands(standalone_mode=False)
     except click.exceptions.Exit as ending:
@@ -310,7 +323,10 @@ def _tell(error: Exception) -> int:
     """Say what went wrong, and return the exit code."""
     match error:
         case click.ClickException():
-            error.show()
+            shown = io.StringIO()
+            error.show(shown)
+            for line in shown.getvalue().split("\n")[:-1]:
+                _complain(line)
         case InputError():
             for problem in error.problems:
                 _complain(str(problem))

@@ -15,6 +15,7 @@ import pandas as pd
 from pydantic import ValidationInfo
 from pydantic_core import PydanticCustomError
 
+from vinemap.characters import unshowable
 from vinemap.columns import Column, Kind
 from vinemap.states import State
 
@@ -76,7 +77,7 @@ def _tidy(words: str) -> str | None:
     tidy = unicodedata.normalize("NFC", tidy)
     if tidy in _SHEET_ERRORS:
         raise bad(f"{tidy} is a spreadsheet's error", "correct the formula or type the value")
-    if any(unicodedata.category(letter) in ("Cc", "Cs", "Cn") for letter in tidy):
+    if unshowable(tidy):
         raise bad(f"{show(tidy)} holds characters that cannot be shown", "type the cell again")
     return tidy
 

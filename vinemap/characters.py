@@ -1,0 +1,43 @@
+"""Characters that do something other than stand there, and what becomes of them: the one place that decides.
+
+Text from outside is refused where it is read when it holds what `unshowable` finds. What comes in without being read,
+such as the name of a folder, is made harmless where it goes out: in the terminal by `for_terminal`, in XML, workbooks
+and tables of GIS by `for_xml`. Neither takes anything away in silence.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+
+_REPLACEMENT = "\ufffd"
+# Bidi_Control of the Unicode Character Database: they change the order in which a terminal shows a whole line.
+_BIDI = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
+# All but Char of XML 1.0 (fifth edition), production 2.
+_NOT_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+
+
+def unshowable(text: str) -> bool:
+    """Whether a text holds a control character, half a surrogate pair or a code that stands for no character."""
+    return not text.isprintable() and any(unicodedata.category(letter) in ("Cc", "Cs", "Cn") for letter in text)
+
+
+def for_terminal(text: str) -> str:
+    r"""Write what would move the cursor, set a title, break the line or turn the reading direction as ``\x1b``.
+
+    References
+    ----------
+    ECMA-48: control functions, C0 and C1. Unicode Standard Annex #9: directional formatting characters.
+    """
+    if text.isascii() and text.isprintable():
+        return text
+    return "".join(letter.encode("unicode_escape").decode("ascii") if _acts(letter) else letter for letter in text)
+
+
+def _acts(letter: str) -> bool:
+    return letter in _BIDI or unicodedata.category(letter) in ("Cc", "Cs", "Zl", "Zp")
+
+
+def for_xml(text: str) -> str:
+    """Put U+FFFD in the place of every character that XML 1.0 forbids, even as a reference."""
+    return _NOT_XML.sub(_REPLACEMENT, text)
