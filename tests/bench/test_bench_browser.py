@@ -211,7 +211,7 @@ def test_running_percentage_is_the_blocks(opened: Open, bench: Path) -> None:
 
 
 def test_the_crew_is_not_done_before_the_plan_is(opened: Open, tmp_path: Path) -> None:
-    """With 7 canes of 13 read, half of the buds dead, ±10 points are not reached, and canes done of planned are told.
+    """With 7 canes of 13 read, half of the buds dead, ±10 points are not reached, and canes done of planned are said.
 
     13 canes of 10 nodes are what the plan takes for ±10 points at a correlation of 0.10. Kish's design effect (Survey
     Sampling, 1965, section 5.4, from memory) is then 1 + 9 × 0.10 = 1.9, so 70 nodes say as much as 36.8.
@@ -600,8 +600,8 @@ def test_reader_goes_into_the_files_name(opened: Open, bench: Path, tmp_path: Pa
         press(page, keys)
         paths.append(saved(page, tmp_path))
     assert [path.name for path in paths] == ["buds_ana-pena.csv", "buds_ben.csv"]
-    told = merge_buds(paths, tmp_path / "buds.csv")
-    assert any("both hold 2 nodes (A1 cane 1)" in sentence for sentence in told)
+    report = merge_buds(paths, tmp_path / "buds.csv")
+    assert any("both hold 2 nodes (A1 cane 1)" in sentence for sentence in report)
     assert len(rows(tmp_path / "buds.csv")) == 2
 
 

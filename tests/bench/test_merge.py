@@ -21,8 +21,8 @@ def bud_file(folder: Path, name: str, *rows: str) -> Path:
 
 
 def merged(folder: Path, *paths: Path) -> tuple[pd.DataFrame, list[str]]:
-    told = merge_buds(paths, folder / "buds.csv")
-    return pd.read_csv(folder / "buds.csv", dtype=str), told
+    report = merge_buds(paths, folder / "buds.csv")
+    return pd.read_csv(folder / "buds.csv", dtype=str), report
 
 
 def faults(folder: Path, *paths: Path) -> list[str]:
@@ -36,26 +36,26 @@ def test_files_of_two_people_are_joined_cane_by_cane(tmp_path: Path) -> None:
     """Nodes of one sample from two files stand together, its canes in order, and the counts are told."""
     ana = bud_file(tmp_path, "ana.csv", "A,1,1,alive,dead,", "B,1,1,dead,,")
     ben = bud_file(tmp_path, "ben.csv", "A,2,2,dead,,", "A,2,1,alive,,unread")
-    table, told = merged(tmp_path, ana, ben)
+    table, report = merged(tmp_path, ana, ben)
     assert table.to_numpy().tolist() == [
         ["A", "1", "1", "alive", "dead", "unread"],
         ["A", "2", "1", "alive", "unread", "unread"],
         ["A", "2", "2", "dead", "unread", "unread"],
         ["B", "1", "1", "dead", "unread", "unread"],
     ]
-    assert told == ["ana.csv: 2 nodes.", "ben.csv: 2 nodes.", "buds.csv: 4 nodes on 3 canes of 2 samples."]
+    assert report == ["ana.csv: 2 nodes.", "ben.csv: 2 nodes.", "buds.csv: 4 nodes on 3 canes of 2 samples."]
 
 
 def test_double_entry_that_agrees_is_kept_once_and_told(tmp_path: Path) -> None:
     """A cane that two people read alike counts once; a bud that only one of them read is taken from that one."""
     ana = bud_file(tmp_path, "ana.csv", "A,1,1,alive,,", "A,1,2,dead,alive,")
     ben = bud_file(tmp_path, "ben.csv", "A,1,1,alive,,", "A,1,2,unread,,dead")
-    table, told = merged(tmp_path, ana, ben)
+    table, report = merged(tmp_path, ana, ben)
     assert table[["primary", "secondary", "tertiary"]].to_numpy().tolist() == [
         ["alive", "unread", "unread"],
         ["dead", "alive", "dead"],
     ]
-    assert "ana.csv and ben.csv both hold 2 nodes (A cane 1), without a contradiction: kept once." in told
+    assert "ana.csv and ben.csv both hold 2 nodes (A cane 1), without a contradiction: kept once." in report
 
 
 def test_contradictions_name_both_files_and_rows(tmp_path: Path) -> None:
@@ -110,10 +110,10 @@ def test_sheets_and_letters_merge_too(tmp_path: Path) -> None:
         sheet.append([sample, 1, "DA-", "a"])
     book.save(tmp_path / "ana.xlsx")
     ben = bud_file(tmp_path, "ben.csv", "a1,1,1,alive,,", "B,1,2,alive,,")
-    table, told = merged(tmp_path, tmp_path / "ana.xlsx", ben)
+    table, report = merged(tmp_path, tmp_path / "ana.xlsx", ben)
     assert table["sample"].tolist() == ["A 1", "A 1", "B", "B", "a1"]
     assert table.loc[0, ["primary", "secondary"]].tolist() == ["dead", "alive"]
-    assert "'A 1' and 'a1' were kept as 2 samples: correct the names if they are one." in told
+    assert "'A 1' and 'a1' were kept as 2 samples: correct the names if they are one." in report
 
 
 def test_merging_into_one_of_the_files(tmp_path: Path) -> None:

@@ -116,9 +116,9 @@ def test_templates_never_replace_a_filled_one(templates: Path) -> None:
 
 def test_every_template_is_named_with_its_use(tmp_path: Path) -> None:
     """A sentence a shape names its files and the name that the vineyard folder takes; each workbook has its notes."""
-    told = write_templates(tmp_path / "new")
+    report = write_templates(tmp_path / "new")
     files = sorted(path.name for path in (tmp_path / "new").iterdir())
-    assert all(any(file in sentence for sentence in told) for file in files)
+    assert all(any(file in sentence for sentence in report) for file in files)
     for path in (tmp_path / "new").glob("*.xlsx"):
         book = openpyxl.load_workbook(path)
         assert book.sheetnames[-1] == "notes"

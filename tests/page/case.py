@@ -139,7 +139,7 @@ def _points(rng: np.random.Generator, outlines: gpd.GeoDataFrame, each: int) -> 
 def _nodes(rng: np.random.Generator, points: gpd.GeoDataFrame, surface: xr.Dataset) -> pd.DataFrame:
     at = _injury(_height(points.geometry.x.to_numpy(), points.geometry.y.to_numpy()))
     canes, count = 3, 10
-    chance = np.repeat(at, canes * count)
+    probability = np.repeat(at, canes * count)
     table = pd.DataFrame(
         {
             "sample": np.repeat(points["sample"].to_numpy(), canes * count),
@@ -148,7 +148,7 @@ def _nodes(rng: np.random.Generator, points: gpd.GeoDataFrame, surface: xr.Datas
         }
     )
     for bud, power in (("primary", 1.0), ("secondary", 1.7), ("tertiary", 2.6)):
-        dead = rng.random(len(table)) < chance**power
+        dead = rng.random(len(table)) < probability**power
         state = np.where(dead, "dead", "alive")
         table[bud] = np.where(rng.random(len(table)) < 0.04, "unread", state)
     return table

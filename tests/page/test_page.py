@@ -280,7 +280,7 @@ def _ramps() -> dict[str, Any]:
     return json.loads(files("vinemap.page").joinpath("ramps.json").read_text(encoding="utf-8"))
 
 
-@pytest.mark.parametrize("name", ["injury", "chance"])
+@pytest.mark.parametrize("name", ["injury", "probability"])
 def test_colours_darken_evenly(name: str) -> None:
     """Lightness falls without a turn and over a wide span, so grey print and colour-blind eyes keep the order."""
     lightness = _lightness(_ramps()[name]["stops"])
@@ -300,7 +300,7 @@ def test_colours_are_the_published_ones() -> None:
     """cividis and PuOr as matplotlib carries them; lajolla as in cmcrameri 1.10's lajolla.txt (read)."""
     ramps = _ramps()
     cividis = [mpl.colors.to_hex(mpl.colormaps["cividis"](int(255 - k))) for k in np.round(np.linspace(0, 255, 33))]
-    assert ramps["chance"]["stops"] == cividis
+    assert ramps["probability"]["stops"] == cividis
     assert ramps["change"]["stops"] == [mpl.colors.to_hex(mpl.colormaps["PuOr_r"](k / 10)) for k in range(11)]
     lajolla = {0: (1.0, 0.997796, 0.794247), 8: (0.927318, 0.676184, 0.328757), 16: (0.848438, 0.371886, 0.303681)}
     for stop, colour in lajolla.items():

@@ -33,7 +33,7 @@ ARTIFACTS = Path(__file__).parents[1] / "artifacts"
 DESK = {"width": 1280, "height": 800}
 PHONE = {"width": 360, "height": 740}
 ASIDE = {"width": 844, "height": 390}  # a phone on its side
-LAYERS = ("action", "injury", "low", "high", "chance", "none")
+LAYERS = ("action", "injury", "low", "high", "probability", "none")
 
 
 @dataclass
@@ -190,7 +190,7 @@ def test_every_layer_and_tissue_draws_and_has_its_legend(opened: Open, file: Pat
     for tissue in ("secondary", "no_live_bud"):
         pictures.add(page.after(_picture("surface"), page.page.locator(f"#tissues [value={tissue}]").click))
         assert "0%\n25%\n50%\n75%\n100%" in page.page.inner_text("#legend").replace("\n\n", "\n")
-        assert page.page.is_disabled("#layer-choice input[value=chance]")
+        assert page.page.is_disabled("#layer-choice input[value=probability]")
     assert len(pictures) == 7
     assert page.quiet(), page.said
 
@@ -222,7 +222,7 @@ def test_circles_take_colour_only_where_the_legend_explains_it(opened: Open, fil
     page.page.uncheck("#overlay-choice input[value=contours]")
     places = _on_screen(page.page, _lonlat(case, list(case.samples.geometry)))
     white = {}
-    for layer in ("injury", "chance", "low", "action", "none"):
+    for layer in ("injury", "probability", "low", "action", "none"):
         page.pick_layer(layer)
         colours = page.page.evaluate(
             "(places) => { const c = document.querySelector('.leaflet-marks-pane canvas');"
@@ -262,12 +262,12 @@ def test_names_give_way_to_the_worst_and_figures_stay(opened: Open, tmp_path: Pa
     page.page.wait_for_selector("html[data-ready]")
 
     def written(move: str) -> dict[str, list[float]]:
-        told = page.page.evaluate(
+        written = page.page.evaluate(
             f"async () => {{ written.length = 0; map_vineyard.{move}; await new Promise(requestAnimationFrame);"
             " const b = document.querySelector('.leaflet-marks-pane canvas').getBoundingClientRect();"
             " return written.map(([text, from, to]) => [text, from + b.x, to + b.x]); }"
         )
-        return {text: ends for text, *ends in told}
+        return {text: ends for text, *ends in written}
 
     near = written("panBy([1, 0], {animate: false})")
     page.shot(f"phone_names_{len(worst_name)}")
@@ -301,7 +301,7 @@ def test_browser_that_cannot_hand_pictures_over_paints_in_sight(opened: Open, fi
 
 
 def test_readout_agrees_with_the_grid_to_half_a_percent(opened: Open, file: Path) -> None:
-    """What is printed under the mouse against the surface's own cell, for injury, bounds, chance and height."""
+    """What is printed under the mouse against the surface's own cell: injury, its interval, probability and height."""
     surface = page_case().surface
     page = opened(file)
     rng = np.random.default_rng(7)
@@ -312,11 +312,11 @@ def test_readout_agrees_with_the_grid_to_half_a_percent(opened: Open, file: Path
         page.look_at(*to_lonlat.transform(float(cell.x), float(cell.y)))
         shown = _percent(page.page.inner_text("#readout [data-of=injury]"))
         assert abs(shown - 100 * float(cell.primary_injury)) <= 0.5 + 1e-4
-        low, high = re.findall(r"\d+", page.page.inner_text("#readout [data-of=bounds]"))
+        low, high = re.findall(r"\d+", page.page.inner_text("#readout [data-of=interval]"))
         assert abs(int(low) - 100 * float(cell.primary_low)) <= 0.5 + 1e-4
         assert abs(int(high) - 100 * float(cell.primary_high)) <= 0.5 + 1e-4
-        chance = _percent(page.page.inner_text("#readout [data-of=chance] b"))
-        assert abs(chance - 100 * float(cell.prob_over_threshold)) <= 0.5 + 1e-4
+        probability = _percent(page.page.inner_text("#readout [data-of=probability] b"))
+        assert abs(probability - 100 * float(cell.prob_over_threshold)) <= 0.5 + 1e-4
         height = float(page.page.get_attribute("#readout [data-of=height]", "data-value"))
         assert abs(height - float(cell.height_above_low_m)) <= 0.02
         assert page.page.inner_text("#readout .where b") == page_case().blocks["block"][int(cell.block_index)]
@@ -359,7 +359,7 @@ def test_keyboard_reads_what_is_under_the_cross(opened: Open, file: Path) -> Non
 
 
 def test_blocks_are_ranked_and_one_can_be_opened(opened: Open, file: Path) -> None:
-    """Worst first; the detail shows the counts, bounds, sums, chart, samples and cautions of that block."""
+    """Worst first; the detail shows the counts, intervals, sums, chart, samples and cautions of that block."""
     blocks = page_case().blocks.sort_values("map_injury_pct", ascending=False)
     page = opened(file)
     assert page.page.locator("#ranks .who b").all_text_contents() == list(blocks["block"])
@@ -427,10 +427,10 @@ def test_a_sample_shows_its_canes_node_by_node(opened: Open, file: Path) -> None
     assert f"{row['primary_dead']} of {row['nodes']}" in card
     assert f"{row['secondary_dead']} of {row['secondary_nodes']}" in card
     nodes = case.nodes[(case.nodes["sample"] == name) & (case.nodes["cane"] == "2")]
-    told = page.page.locator(".card svg.cane").nth(1).get_attribute("aria-label")
+    spoken = page.page.locator(".card svg.cane").nth(1).get_attribute("aria-label")
     words = {"alive": "alive", "dead": "dead", "unread": "not read"}
     primary = ", ".join(f"{n} {words[s]}" for n, s in zip(nodes["node"], nodes["primary"], strict=True))
-    assert told.startswith(f"Primary: {primary}; Secondary: ")
+    assert spoken.startswith(f"Primary: {primary}; Secondary: ")
     page.shot("sample")
     page.page.keyboard.press("Escape")
     page.page.wait_for_selector(".leaflet-popup", state="detached")
@@ -506,27 +506,31 @@ def test_settings_choose_language_and_units(opened: Open, tmp_path: Path) -> Non
 
 
 def test_odds_of_a_height_follow_the_unit(opened: Open, file: Path) -> None:
-    """A foot's odds are the 0.3048th power of a metre's: 1.24 a metre is 1.07 a foot (1.15 to 1.34: 1.04 to 1.09)."""
+    """An odds ratio r takes half of the buds to r / (1 + r); a foot's is the 0.3048th power of a metre's.
+
+    1.24 a metre (1.15 to 1.34) is 1.0678 a foot (1.0435 to 1.0933), by hand.
+    """
     page = opened(file)
-    told = page.page.text_content("#about ul li").replace("\u00a0", " ")
-    assert told.startswith("Each metre lower above the low ground within 150 m: more dead buds.")
-    assert "× 1.24 (1.15 to 1.34)" in told
+    line = page.page.text_content("#about ul li").replace("\u00a0", " ")
+    assert line.startswith("Each metre lower above the low ground within 150 m: more dead buds.")
+    assert "half of the primary buds would be dead, 55.4% are (53.5 to 57.3%)" in line
     page.page.click("#units [value=us]")
-    told = page.page.text_content("#about ul li").replace("\u00a0", " ")
-    assert told.startswith("Each foot lower above the low ground within 492 ft: more dead buds.")
-    assert "× 1.07 (1.04 to 1.09)" in told
+    line = page.page.text_content("#about ul li").replace("\u00a0", " ")
+    assert line.startswith("Each foot lower above the low ground within 492 ft: more dead buds.")
+    assert "half of the primary buds would be dead, 51.6% are (51.1 to 52.2%)" in line
     page.page.click("#languages [value=es]")
     assert page.page.text_content("#about ul li").startswith("Cada pie más bajo")
 
 
-def test_how_well_samples_were_foretold_is_said_in_both_languages(opened: Open, tmp_path: Path) -> None:
+def test_how_well_samples_were_predicted_is_said_in_both_languages(opened: Open, tmp_path: Path) -> None:
     """Built from the run's scores: 1 - 0.12 / 0.16 is 25 % better; no English sentence on the Spanish page."""
     case = page_case()
     case.report["scores"] |= {"leave_one_out": {"brier": 0.12, "block_means_brier": 0.16, "coverage_90": 0.924}}
     write_page(tmp_path / "map.html", **case.arguments())
     page = opened(tmp_path / "map.html")
-    assert "foretells 25% better" in page.page.text_content("#about")
-    assert "92 of 100 left-out samples fell inside their 90% bounds" in page.page.text_content("#about")
+    about = page.page.text_content("#about")
+    assert "predicts 25% better" in about
+    assert "92 of 100 held-out samples fell between their low and high estimates (90%)" in about
     page.page.click("#languages [value=es]")
     about = page.page.text_content("#about").replace("\u00a0", " ")
     assert "acierta 25 % más" in about
@@ -608,7 +612,7 @@ def test_policy_holds_against_a_script_that_got_in(opened: Open, file: Path) -> 
     assert page.asked == []
 
 
-def test_online_ground_is_asked_only_when_switched_on(opened: Open, tmp_path: Path) -> None:
+def test_online_basemap_is_asked_only_when_switched_on(opened: Open, tmp_path: Path) -> None:
     """No tile before the switch; tiles of that host and a credit after it."""
     online = OnlineBasemap("https://tiles.example.org/{z}/{x}/{y}.png", "© <b>somebody</b>")
     write_page(tmp_path / "map.html", **page_case().arguments(), online=online)
@@ -775,13 +779,13 @@ def test_larger_letters_of_the_reader_are_honoured(opened: Open, file: Path, vie
     assert head
 
 
-def test_printed_map_keeps_colours_and_ground(opened: Open, file: Path) -> None:
-    """On the paper itself the ground is shaded and the blocks bear the injury's colours."""
+def test_printed_map_keeps_colours_and_terrain(opened: Open, file: Path) -> None:
+    """On the paper itself the terrain is shaded and the blocks bear the injury's colours."""
     page = opened(file)
     pdf = page.page.pdf(format="A4")
     drawn = [picture.image for picture in PdfReader(io.BytesIO(pdf)).pages[0].images]
     coloured = [_shares(picture) for picture in drawn if picture is not None and picture.width > 1380]
-    assert len(coloured) == 3, "ground, surface and marks, each at twice the screen's fineness"
+    assert len(coloured) == 3, "terrain, surface and marks, each at twice the screen's fineness"
     assert max(warm for warm, _ in coloured) > 0.05
     assert max(grey for _, grey in coloured) > 0.3
     if shutil.which("pdftoppm") is None:
@@ -942,7 +946,7 @@ def test_what_is_missing_is_left_out(opened: Open, tmp_path: Path, change: Calla
     if change is _no_elevation:
         assert "knows nothing of low spots" in whole
     if change is _no_better:
-        assert "foretells no better" in whole
+        assert "predicts no better" in whole
     if change is _primary_only:
         assert not page.page.is_visible("#tissue-set")
     page.shot(f"missing_{change.__name__.strip('_')}")

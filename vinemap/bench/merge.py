@@ -61,13 +61,13 @@ def merge_buds(paths: Sequence[Path], out: Path) -> list[str]:
     merged = _merged(nodes)
     with staged(out.absolute().parent) as stage:
         write_csv(merged, stage / out.name)
-    told = [f"{file}: {_count(len(part), 'node')}." for file, part in zip(_names(paths), parts, strict=True)]
+    report = [f"{file}: {_count(len(part), 'node')}." for file, part in zip(_names(paths), parts, strict=True)]
     canes = merged[["sample", "cane"]].drop_duplicates()
     written = (
         f"{out.name}: {_count(len(merged), 'node')} on {_count(len(canes), 'cane')} of "
         f"{_count(canes['sample'].nunique(), 'sample')}."
     )
-    return [*told, *_told_double(nodes), *_told_alike(merged["sample"].unique()), *findings.warnings, written]
+    return [*report, *_double_entries(nodes), *_near_names(merged["sample"].unique()), *findings.warnings, written]
 
 
 def _names(paths: Sequence[Path]) -> list[str]:
@@ -140,21 +140,21 @@ def _merged(nodes: pd.DataFrame) -> pd.DataFrame:
     return placed.sort_values(["_sample", "_cane", "node"], kind="stable", ignore_index=True)[BUDS_BY_NODE.names]
 
 
-def _told_double(nodes: pd.DataFrame) -> list[str]:
+def _double_entries(nodes: pd.DataFrame) -> list[str]:
     """Say which canes two files hold."""
     first = nodes.drop_duplicates(_KEY)[[*_KEY, "source"]]
     pairs = first.merge(nodes, on=_KEY, suffixes=("", "_2"))
-    told = []
+    report = []
     for (one, other), held in pairs[pairs["source"] != pairs["source_2"]].groupby(["source", "source_2"], sort=False):
         canes = [f"{sample} cane {cane}" for sample, cane in held[["sample", "cane"]].drop_duplicates().to_numpy()]
         listed = ", ".join(canes[:_SHOWN]) + (f" and {len(canes) - _SHOWN} more" if len(canes) > _SHOWN else "")
-        told.append(
+        report.append(
             f"{one} and {other} both hold {_count(len(held), 'node')} ({listed}), without a contradiction: kept once."
         )
-    return told
+    return report
 
 
-def _told_alike(samples: Iterable[str]) -> list[str]:
+def _near_names(samples: Iterable[str]) -> list[str]:
     """Name samples whose names differ in capitals or spaces alone: one may be the other, misspelt."""
     alike: dict[str, list[str]] = {}
     for sample in samples:

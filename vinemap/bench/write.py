@@ -14,7 +14,7 @@ from vinemap.web.policy import policy
 
 _BENCH, _WEB = "vinemap.bench", "vinemap.web"
 _SAMPLE = ("sample", "block", "canes", "nodes")
-# How alike the nodes of one cane are, where no survey has shown it: what a plan begins with, and a page without one.
+# Intraclass correlation of a sample's nodes where no survey has shown it: what a plan begins with, or a page without.
 USUAL_RHO = 0.10
 
 
@@ -46,7 +46,8 @@ def write_bench(
     confidence : float
         Of the interval of the running percentage, between 0 and 1.
     rho : float or None
-        How alike the nodes of one cane are, as the plan counts with it; None where no plan is known takes `USUAL_RHO`.
+        Intraclass correlation of the nodes of one sample, as the plan has it; None, where no plan is known, takes
+        `USUAL_RHO`.
     surveyed : bool
         Whether a survey has shown ``rho``; the plan assumes it otherwise.
     """

@@ -27,9 +27,9 @@ from vinemap.web.embed import columns, to_json
 
 _PAGE = "vinemap.page"
 TISSUES = ("primary", "secondary", "no_live_bud")
-_FIGURES = ("injury", "basal", "apical", "secondary", "tertiary", "no_live_bud")
+_COUNTED = ("injury", "basal", "apical", "secondary", "tertiary", "no_live_bud")
 _COUNTS = tuple(
-    f"{figure}_{column}" for figure in _FIGURES for column in ("nodes", "dead", "unread", "pct", "low_pct", "high_pct")
+    f"{name}_{column}" for name in _COUNTED for column in ("nodes", "dead", "unread", "pct", "low_pct", "high_pct")
 )
 _WOOD = ("cane", "cordon", "trunk")
 _CHECKS = ("vines", "read", "pct", "low_pct", "high_pct")
@@ -39,7 +39,7 @@ _BLOCK = (
     *("map_injury_pct", "map_low_pct", "map_high_pct", "area_over_ha", "area_over_low_ha", "area_over_high_ha"),
     *("action", "nodes_per_vine", "target_nodes", "target_from", "nodes_to_keep", "nodes_to_keep_low"),
     *("trunks_hurt", "nodes_to_keep_high", "extra_pct", "extra_low_pct", "extra_high_pct"),
-    *(f"crop_{when}{bound}_pct" for when in ("before", "after") for bound in ("", "_low", "_high")),
+    *(f"crop_{when}{end}_pct" for when in ("before", "after") for end in ("", "_low", "_high")),
     *(f"{wood}_{state}_{column}" for wood in _WOOD for state in ("hurt", "dead") for column in _CHECKS),
 )
 _SAMPLE = ("sample", "stated_block", "distance_m", "date", "nodes", "unread", "primary_dead", *_COUNTS)
@@ -101,7 +101,7 @@ def write_page(
             "language": settings.language,
             "threshold": settings.surface.threshold,
             "confidence": settings.survival.confidence,
-            "reach": {"spur": settings.survival.spur_reach, "cane": settings.survival.cane_reach},
+            "kept_nodes": {"spur": settings.survival.spur_reach, "cane": settings.survival.cane_reach},
             "rule": settings.actions.rule,
             "rule_source": getattr(settings.actions.rules.pruning, settings.actions.rule).source,
         },
@@ -124,7 +124,7 @@ def write_page(
             "canes": _canes(nodes, samples),
         },
         "surface": _embedded(surface, change),
-        "ground": embedded_terrain(surface if terrain is None else terrain),
+        "terrain": embedded_terrain(surface if terrain is None else terrain),
         "ramps": json.loads(asset(_PAGE, "ramps.json")),
         "texts": texts(_PAGE),
         "online": {"url": online.url, "attribution": online.attribution, "zoom": online.most_zoom} if online else None,

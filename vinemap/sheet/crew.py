@@ -192,7 +192,7 @@ def _todo(block: pd.Series[Any], words: Words) -> str:
             if pd.isna(high):
                 sentences.append(words("do.nodes_or_more", low=words.number(low)))
             elif low < high:
-                sentences.append(words("do.nodes_bounds", low=words.number(low), high=words.number(high)))
+                sentences.append(words("do.nodes_interval", low=words.number(low), high=words.number(high)))
         elif block["action"] == Action.KEEP_MORE:
             sentences.append(words("do.extra", extra=f"{words.number(block['extra_pct'])} %"))
     return " ".join(sentences)

@@ -1,9 +1,9 @@
 // How sure the map is, what it follows, cautions, and where its rules come from.
 
 import { byId, make, own } from "../../web/script/dom.js";
-import { FEET_PER_M, hasText, metres, number, percent, sentence, t, words } from "../../web/script/words.js";
+import { FEET_PER_M, hasText, metres, number, percent, range, sentence, t, words } from "../../web/script/words.js";
 import { data } from "./data.js";
-import { ground, surface } from "./layers.js";
+import { surface, terrain } from "./layers.js";
 
 export function about() {
   byId("about").replaceChildren(
@@ -15,23 +15,23 @@ export function about() {
 
 function sure() {
   const { scores, model } = data.report;
-  const box = make("div", {}, make("p", {}, t("sure.bounds")));
+  const box = make("div", {}, make("p", {}, t("sure.interval")));
   if (scores) box.append(...scoreWords(scores));
   if (model) box.append(...modelWords(model));
-  if (!ground) box.append(make("p", {}, t("sure.no_elevation")));
+  if (!terrain) box.append(make("p", {}, t("sure.no_elevation")));
   box.append(make("p", {}, t("sure.few")), make("p", {}, cellWords()));
   return box;
 }
 
-// How left-out samples were foretold; a run without the figures says it in its own English sentence.
+// How well held-out samples were predicted; a run without the scores says it in its own English sentence.
 function scoreWords({ better_than_block_means: better, leave_one_out: single, text }) {
   const known = single && [single.brier, single.block_means_brier, single.coverage_90].every(Number.isFinite);
-  const figures = known && { gain: percent(100 * (1 - single.brier / single.block_means_brier)), covered: number(100 * single.coverage_90), sure: percent(90) };
-  if (known && better) return [make("p", {}, t("scores.gain", figures))];
+  const values = known && { gain: percent(100 * (1 - single.brier / single.block_means_brier)), covered: number(100 * single.coverage_90), sure: percent(90) };
+  if (known && better) return [make("p", {}, t("scores.gain", values))];
   const lines = [];
   if (better === true) lines.push(make("p", {}, t("scores.better")));
   if (better === false) lines.push(make("p", { class: "warn" }, t("scores.no_better")));
-  if (known) lines.push(make("p", {}, t("scores.covered", figures)));
+  if (known) lines.push(make("p", {}, t("scores.covered", values)));
   else if (text) lines.push(own(text, "p", { lang: "en" }));
   return lines;
 }
@@ -41,28 +41,33 @@ function cellWords() {
   return surface.factor > 1 ? t("sure.coarsened", { cell, fine: metres(surface.cell_m / surface.factor, 1) }) : t("sure.cell", { cell });
 }
 
-const REACH_M = { height_above_low_m: 150, height_above_basin_m: 400, rise_m: 150 }; // how far "around" goes
+const AROUND_M = { height_above_low_m: 150, height_above_basin_m: 400, rise_m: 150 }; // how far "around" goes
 
 // A covariate in words, and the power of its odds that belongs to one step of them: heights are fitted per metre, and a
 // foot's odds are the 0.3048th power of a metre's.
 function stepOf({ name, label }) {
   if (!hasText(`covariate.${name}`)) return { step: own(label ?? name), power: 1 };
   const height = name.endsWith("_m");
-  const step = t(`covariate.${name}`, { step: t(`covariate.step.${words.units}`), reach: metres(REACH_M[name] ?? 0, 0) });
+  const step = t(`covariate.${name}`, { step: t(`covariate.step.${words.units}`), distance: metres(AROUND_M[name] ?? 0, 0) });
   return { step, power: height && words.units === "us" ? 1 / FEET_PER_M : 1 };
 }
 
+// What an odds ratio does where half of the buds would be dead, in percent: odds of their own say little to most.
+function ofHalf(ratio) {
+  return (100 * ratio) / (1 + ratio);
+}
+
 function modelWords(model) {
-  const lines = (model.covariates ?? []).map((one) => {
+  const effects = (model.covariates ?? []).map((one) => {
     const { step, power } = stepOf(one);
-    const [odds, low, high] = [one.odds_ratio, one.odds_low, one.odds_high].map((ratio) => number(ratio ** power, 2));
+    const [pct, low, high] = [one.odds_ratio, one.odds_low, one.odds_high].map((ratio) => ofHalf(ratio ** power));
     const sense = one.odds_low > 1 ? "more" : one.odds_high < 1 ? "fewer" : "unclear";
-    return make("li", {}, sentence(`covariate.${sense}`, { step, odds, low, high }));
+    return make("li", {}, sentence(`covariate.${sense}`, { step, pct: percent(pct, 1), range: range(low, high, 1) }));
   });
-  const told = [];
-  if (lines.length) told.push(make("p", {}, t("sure.follows")), make("ul", {}, lines));
-  if (model.range_m != null) told.push(make("p", {}, t("sure.range", { range: metres(model.range_m, 0), low: metres(model.range_low_m ?? model.range_m, 0), high: metres(model.range_high_m ?? model.range_m, 0) })));
-  return told;
+  const lines = [];
+  if (effects.length) lines.push(make("p", {}, t("sure.follows")), make("ul", {}, effects));
+  if (model.range_m != null) lines.push(make("p", {}, t("sure.range", { range: metres(model.range_m, 0), low: metres(model.range_low_m ?? model.range_m, 0), high: metres(model.range_high_m ?? model.range_m, 0) })));
+  return lines;
 }
 
 export function cautions() {

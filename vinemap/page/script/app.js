@@ -5,7 +5,7 @@ import { label, t, words } from "../../web/script/words.js";
 import { about } from "./about.js";
 import { controls, needed, openLayers, repaint, wire } from "./controls.js";
 import { blocks, data, samples } from "./data.js";
-import { paintGround, paintMarks, paintSurface } from "./drawing.js";
+import { paintTerrain, paintMarks, paintSurface } from "./drawing.js";
 import { boxOfAll } from "./geometry.js";
 import { legend } from "./legend.js";
 import { openDetail, overview } from "./list.js";
@@ -55,7 +55,7 @@ async function start() {
   controls();
   map.setView([0, 0], 2, { animate: false });
   fit(boxOfAll(blocks));
-  addPainter("ground", paintGround, 210);
+  addPainter("terrain", paintTerrain, 210);
   addPainter("surface", paintSurface, 220);
   addPainter("marks", paintMarks, 400);
   wire();

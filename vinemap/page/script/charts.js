@@ -1,4 +1,4 @@
-// Small drawings: bars with their bounds, injury by node position, canes node by node.
+// Small drawings: bars with their intervals, injury by node position, canes node by node.
 
 import { draw, make, own } from "../../web/script/dom.js";
 import { number, t } from "../../web/script/words.js";
@@ -7,7 +7,7 @@ import { data } from "./data.js";
 
 const STATES = { a: "alive", d: "dead", u: "unread" };
 
-// A bar from 0 to 100 with a line from the lower to the upper bound. The words beside it say the same.
+// A bar from 0 to 100 with a line from the low to the high estimate. The words beside it say the same.
 export function bar(pct, low, high) {
   const box = draw("svg", { viewBox: "-2 0 204 16", class: "bar", preserveAspectRatio: "none", "aria-hidden": "true" });
   box.append(draw("rect", { x: 0, y: 3, width: 200, height: 10, class: "track" }));
@@ -15,7 +15,7 @@ export function bar(pct, low, high) {
   box.append(draw("rect", { x: 0, y: 3, width: 2 * pct, height: 10, fill: css(colour("injury", pct / 100)), stroke: INK, "stroke-width": 1 }));
   if (low !== null && low !== undefined && high !== null && high !== undefined) {
     box.append(draw("path", { d: `M${2 * low} 8H${2 * high}`, stroke: "#fff", "stroke-width": 5 }));
-    box.append(draw("path", { d: `M${2 * low} 8H${2 * high}M${2 * low} 3v10M${2 * high} 3v10`, class: "bounds" }));
+    box.append(draw("path", { d: `M${2 * low} 8H${2 * high}M${2 * low} 3v10M${2 * high} 3v10`, class: "interval" }));
   }
   return box;
 }
@@ -39,12 +39,11 @@ function byNode(block) {
 export function nodeChart(block) {
   const nodes = byNode(block);
   if (!nodes.length) return null;
-  const reach = data.settings.reach[block.pruning] ?? 0;
   const last = nodes[nodes.length - 1].node;
   const wide = 22;
   const width = 34 + last * wide + 8;
   const [top, tall] = [20, 92];
-  const kept = Math.min(reach, last);
+  const kept = Math.min(data.settings.kept_nodes[block.pruning] ?? 0, last);
   const chart = draw("svg", { viewBox: `0 0 ${Math.max(width, 300)} 132`, class: "nodes", role: "img",
     "aria-label": nodes.map(({ node, dead, read }) => t("chart.node", { node, dead, read })).join("; ") });
   if (kept) {
@@ -65,7 +64,7 @@ export function nodeChart(block) {
 }
 
 // A cane from its base: a column a node, primary above secondary above tertiary.
-export function strip(cane, reach) {
+export function strip(cane, keptNodes) {
   const [name, numbers, ...buds] = cane;
   const shown = buds.map((letters, k) => [letters, ["primary", "secondary", "tertiary"][k]]).filter(([letters]) => /[ad]/.test(letters));
   const count = buds[0].length;
@@ -73,15 +72,15 @@ export function strip(cane, reach) {
   const width = left + count * cell + 4;
   const height = 4 + shown.length * tall + 16;
   const nodeAt = (k) => (numbers ? numbers[k] : k + 1);
-  const told = shown.map(([letters, bud]) => `${t(`tissue.${bud}`)}: ${[...letters].map((letter, k) => `${nodeAt(k)} ${t(`state.${STATES[letter]}`)}`).join(", ")}`);
-  const picture = draw("svg", { viewBox: `0 0 ${width} ${height}`, width, height, class: "cane", role: "img", "aria-label": told.join("; ") });
+  const spoken = shown.map(([letters, bud]) => `${t(`tissue.${bud}`)}: ${[...letters].map((letter, k) => `${nodeAt(k)} ${t(`state.${STATES[letter]}`)}`).join(", ")}`);
+  const picture = draw("svg", { viewBox: `0 0 ${width} ${height}`, width, height, class: "cane", role: "img", "aria-label": spoken.join("; ") });
   shown.forEach(([letters, bud], row) => {
     const y = 2 + row * tall;
     picture.append(draw("text", { x: 2, y: y + 12 }, t(`tissue.${bud}.letter`)));
     [...letters].forEach((letter, k) => picture.append(budMark(letter, left + k * cell, y, cell - 2, tall - 2)));
   });
   for (let k = 0; k < count; k += 1) {
-    const kept = nodeAt(k) <= reach;
+    const kept = nodeAt(k) <= keptNodes;
     picture.append(draw("text", { x: left + k * cell + cell / 2 - 1, y: height - 3, "text-anchor": "middle", class: kept ? "within" : "beyond" }, String(nodeAt(k))));
   }
   return make("div", { class: "cane-row" }, make("p", {}, t("sample.cane"), " ", own(name)), make("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": `${t("sample.cane")} ${name}` }, picture));

@@ -1,35 +1,35 @@
 // Lines of equal height, found once in the drawn raster's cells (marching squares) and stroked at every repaint.
 
 import { FEET_PER_M, words } from "../../web/script/words.js";
-import { ground } from "./layers.js";
+import { terrain } from "./layers.js";
 
 const contourLines = {};
 
-// A round step that gives about a dozen lines over the ground's range, in the reader's own unit.
+// A round step that gives about a dozen lines over the terrain's range, in the reader's own unit.
 function contourStep() {
   const unit = words.units === "us" ? 1 / FEET_PER_M : 1;
-  const heights = ground.warped("elevation_m").filter((code) => code === code);
+  const heights = terrain.warped("elevation_m").filter((code) => code === code);
   const [low, high] = heights.reduce(([least, most], code) => [Math.min(least, code), Math.max(most, code)], [Infinity, -Infinity]);
-  const span = ((high - low) * ground.layers.elevation_m.step) / unit;
+  const span = ((high - low) * terrain.layers.elevation_m.step) / unit;
   const round = [1, 2, 5, 10, 20, 50, 100, 200].find((step) => span / step <= 14) ?? 500;
   return { unit, round, metres: round * unit };
 }
 
 export function contours() {
-  if (!ground?.codes.elevation_m) return null;
+  if (!terrain?.codes.elevation_m) return null;
   contourLines[words.units] ??= tracedLevels(contourStep());
   return contourLines[words.units];
 }
 
 function tracedLevels(step) {
-  const codes = ground.warped("elevation_m");
-  const { width, height, box: [x0, y0, x1, y1] } = ground.pixels();
-  const { step: size, offset } = ground.layers.elevation_m;
+  const codes = terrain.warped("elevation_m");
+  const { width, height, box: [x0, y0, x1, y1] } = terrain.pixels();
+  const { step: size, offset } = terrain.layers.elevation_m;
   const across = (x1 - x0) / width;
   const down = (y1 - y0) / height;
   const level = (k) => (offset + size * codes[k]) / step.metres;
   const ends = [];
-  const rim = Math.round(0.03 * Math.min(width, height)); // where the ground fades out
+  const rim = Math.round(0.03 * Math.min(width, height)); // where the terrain fades out
   for (let row = rim; row + 1 < height - rim; row += 1) {
     for (let col = rim; col + 1 < width - rim; col += 1) {
       const k = row * width + col;

@@ -1,11 +1,11 @@
-// Layer choice, tissue, opacity, language, units, zoom, place, online ground.
+// Layer choice, tissue, opacity, language, units, zoom, place, online basemap.
 
 import { ICONS, byId, icon, make } from "../../web/script/dom.js";
 import { percent, t, words } from "../../web/script/words.js";
 import { blocks, data, samples, threshold, zones } from "./data.js";
 import { here } from "./drawing.js";
 import { boxOfAll, toWorld } from "./geometry.js";
-import { LAYERS, TISSUES, ground, offered, surface } from "./layers.js";
+import { LAYERS, TISSUES, offered, surface, terrain } from "./layers.js";
 import { legend } from "./legend.js";
 import { closeDetail, ranks } from "./list.js";
 import { fit, map, narrow } from "./map.js";
@@ -40,7 +40,7 @@ function tissueChoice() {
 }
 
 function overlayChoice() {
-  const offers = { samples: samples.length, names: blocks.length, zones: zones.length, contours: ground, few: surface.has("too_few"), online: data.online };
+  const offers = { samples: samples.length, names: blocks.length, zones: zones.length, contours: terrain, few: surface.has("too_few"), online: data.online };
   byId("overlay-choice").replaceChildren(...Object.entries(offers).filter(([, any]) => any).map(([name]) => {
     const input = make("input", { type: "checkbox", value: name, checked: state[name] });
     input.addEventListener("change", () => show({ [name]: input.checked }));
@@ -72,9 +72,9 @@ export async function needed() {
   const name = gridName();
   try {
     if (name) await surface.load(name);
-    if (ground) await ground.load("shade");
+    if (terrain) await terrain.load("shade");
     await surface.load("too_few");
-    return { readable: Promise.all([...wanted.map((one) => surface.load(one)), ground?.load("height_above_low_m"), ground?.load("elevation_m")]) };
+    return { readable: Promise.all([...wanted.map((one) => surface.load(one)), terrain?.load("height_above_low_m"), terrain?.load("elevation_m")]) };
   } catch (problem) {
     if (typeof DecompressionStream !== "undefined") throw problem;
     return { readable: null };
@@ -84,7 +84,7 @@ export async function needed() {
 export function repaint() {
   painters.surface.repaint();
   painters.marks.repaint();
-  painters.ground.repaint();
+  painters.terrain.repaint();
   painters.surface._container.style.opacity = state.layer === "none" ? 0 : state.opacity / 100;
 }
 

@@ -59,13 +59,13 @@ function work(block) {
   return box;
 }
 
-// Nodes a vine with their bounds; where the usual number is not known, how many percent more.
+// Nodes a vine with their interval; where the usual number is not known, how many percent more.
 function nodesToKeep(block) {
   const { nodes_to_keep: keep, nodes_to_keep_low: low, nodes_to_keep_high: high } = block;
   if (keep == null) return block.extra_pct > 0 ? t("do.extra", { extra: percent(block.extra_pct) }) : "";
   const parts = [t("do.nodes", { keep: number(keep), usual: number(usualNodes(block)) })];
   if (low != null && high == null) parts.push(t("do.nodes_or_more", { low: number(low) }));
-  else if (low != null && low !== high) parts.push(t("do.nodes_bounds", { low: number(low), high: number(high) }));
+  else if (low != null && low !== high) parts.push(t("do.nodes_interval", { low: number(low), high: number(high) }));
   return parts.join(" ");
 }
 
@@ -79,7 +79,7 @@ function why(block) {
   if (block.nodes) steps.push(t("why.cut", { dead: number(block.primary_dead), nodes: number(block.nodes), pct: percent(block.injury_pct), range: range(block.injury_low_pct, block.injury_high_pct) }));
   else steps.push(t("why.no_cut"));
   if (block.basal_nodes) {
-    steps.push(t("why.basal", { reach: number(data.settings.reach[block.pruning]), dead: number(block.basal_dead), nodes: number(block.basal_nodes), pct: percent(block.basal_pct), range: range(block.basal_low_pct, block.basal_high_pct) }));
+    steps.push(t("why.basal", { kept: number(data.settings.kept_nodes[block.pruning]), dead: number(block.basal_dead), nodes: number(block.basal_nodes), pct: percent(block.basal_pct), range: range(block.basal_low_pct, block.basal_high_pct) }));
   }
   if (block.map_injury_pct != null) steps.push(t("why.map", { pct: percent(block.map_injury_pct), range: range(block.map_low_pct, block.map_high_pct) }));
   if (block.area_over_ha != null) {
@@ -98,16 +98,16 @@ function why(block) {
 }
 
 function crop(block) {
-  const figure = (when) => ({ pct: percent(block[`crop_${when}_pct`]), range: range(block[`crop_${when}_low_pct`], block[`crop_${when}_high_pct`]) });
-  return ["before", "after"].filter((when) => block[`crop_${when}_pct`] != null).map((when) => t(`why.crop_${when}`, figure(when)));
+  const values = (when) => ({ pct: percent(block[`crop_${when}_pct`]), range: range(block[`crop_${when}_low_pct`], block[`crop_${when}_high_pct`]) });
+  return ["before", "after"].filter((when) => block[`crop_${when}_pct`] != null).map((when) => t(`why.crop_${when}`, values(when)));
 }
 
 function woodChecks(block) {
   return ["trunk", "cordon", "cane"].flatMap((wood) => ["hurt", "dead"].map((state) => [wood, state]))
     .filter(([wood, state]) => block[`${wood}_${state}_read`] > 0)
     .map(([wood, state]) => {
-      const figure = (column) => block[`${wood}_${state}_${column}`];
-      return t(`why.wood_${state}`, { wood: t(`wood.${wood}`), vines: number(figure("vines")), read: number(figure("read")), pct: percent(figure("pct")), range: range(figure("low_pct"), figure("high_pct")) });
+      const value = (column) => block[`${wood}_${state}_${column}`];
+      return t(`why.wood_${state}`, { wood: t(`wood.${wood}`), vines: number(value("vines")), read: number(value("read")), pct: percent(value("pct")), range: range(value("low_pct"), value("high_pct")) });
     });
 }
 
@@ -118,13 +118,13 @@ function zoneList(block) {
   const bodies = block.zonesHere.map((zone) => make("tbody", {},
     make("tr", {}, make("th", { scope: "rowgroup", colspan: String(keys.length) },
       t("zones.zone", { zone: number(zone.zone) }), " ", swatch(actionColour(zone.action)), " ", actionName(zone.action))),
-    make("tr", {}, keys.map((key) => make("td", {}, zoneFigure(zone, key))))));
+    make("tr", {}, keys.map((key) => make("td", {}, zoneValue(zone, key))))));
   const head = keys.map((key) => make("th", { scope: "col" }, t(`zones.${key}`)));
   return make("section", {}, make("h3", {}, t("zones.title")), make("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": t("zones.title") },
     make("table", { class: "zones" }, make("thead", {}, make("tr", {}, head)), bodies)));
 }
 
-function zoneFigure(zone, key) {
+function zoneValue(zone, key) {
   return {
     injury: () => within(percent(zone.injury_pct), zone.injury_low_pct == null ? "" : range(zone.injury_low_pct, zone.injury_high_pct)),
     sure: () => percent(zone.sure_pct),
@@ -134,9 +134,9 @@ function zoneFigure(zone, key) {
   }[key]();
 }
 
-// A figure with its bounds below it.
-function within(figure, bounds) {
-  return bounds ? [figure, make("small", {}, bounds)] : figure;
+// A value with its interval below it.
+function within(value, interval) {
+  return interval ? [value, make("small", {}, interval)] : value;
 }
 
 function nodesRange({ nodes_to_keep: keep, nodes_to_keep_low: low, nodes_to_keep_high: high }) {

@@ -1,22 +1,22 @@
-// What is drawn: ground, injury, hatching, outlines.
+// What is drawn: terrain, injury, hatching, outlines.
 
 import { paintSamples } from "./circles.js";
 import { CHOSEN, INK, actionColour, colour } from "./colours.js";
 import { paintContours } from "./contours.js";
 import { blocks, zones } from "./data.js";
-import { LAYERS, ground, shareOf, surface } from "./layers.js";
+import { LAYERS, shareOf, surface, terrain } from "./layers.js";
 import { paintNames } from "./names.js";
 import { colourTable, place, raster, trace, visible } from "./painter.js";
 import { gridName, state } from "./state.js";
 
 const rasters = {};
 
-export function paintGround(view) {
-  if (!ground || state.online) return;
-  rasters.ground ??= raster(ground, "shade", colourTable(250, (code) => lit(code / 250)));
-  if (!rasters.ground) return;
-  faded(rasters.ground);
-  place(view, ground, rasters.ground);
+export function paintTerrain(view) {
+  if (!terrain || state.online) return;
+  rasters.terrain ??= raster(terrain, "shade", colourTable(250, (code) => lit(code / 250)));
+  if (!rasters.terrain) return;
+  faded(rasters.terrain);
+  place(view, terrain, rasters.terrain);
 }
 
 // Cool greys in shadow, near white in full light: the warm colours of injury stand out from both.
@@ -27,7 +27,7 @@ function lit(light) {
   return dark.map((from, c) => Math.round(from + (bright[c] - from) * share));
 }
 
-// The ground runs out softly rather than at a ruled edge.
+// The terrain runs out softly rather than at a ruled edge.
 function faded(canvas) {
   if (canvas.dataset.faded) return;
   canvas.dataset.faded = "yes";
@@ -89,7 +89,7 @@ export function paintMarks(view) {
   if (here.at) paintHere(view);
 }
 
-// Hatching where the bounds are too wide to say much: lines on the screen, cut to the shape of the cells.
+// Hatching where the interval is too wide to say much: lines on the screen, cut to the shape of the cells.
 function paintFew(view) {
   rasters.few ??= surface.codes.too_few ? raster(surface, "too_few", colourTable(1, (code) => [36, 38, 31, code > 0.5 ? 255 : 0])) : null;
   if (!rasters.few) return;

@@ -4,7 +4,7 @@ import { data } from "./data.js";
 import { Grid } from "./grid.js";
 
 export const surface = new Grid(data.surface);
-export const ground = data.ground ? new Grid(data.ground) : null;
+export const terrain = data.terrain ? new Grid(data.terrain) : null;
 export const TISSUES = ["primary", "secondary", "no_live_bud"].filter((tissue) => surface.has(`${tissue}_injury`));
 
 // Each layer: its grid, colour map, and how a grid value becomes a share of the colour map.
@@ -13,7 +13,7 @@ export const LAYERS = {
   injury: { ramp: "injury", grid: (tissue) => `${tissue}_injury` },
   low: { ramp: "injury", grid: (tissue) => `${tissue}_low` },
   high: { ramp: "injury", grid: (tissue) => `${tissue}_high` },
-  chance: { ramp: "chance", grid: () => "prob_over_threshold", primaryOnly: true },
+  probability: { ramp: "probability", grid: () => "prob_over_threshold", primaryOnly: true },
   change: { ramp: "change", grid: () => "change", primaryOnly: true },
   none: { ramp: null },
 };

@@ -56,7 +56,7 @@ function ticks(layer) {
 }
 
 function ends(layer) {
-  const key = layer === "change" || layer === "chance" ? layer : "injury";
+  const key = layer === "change" || layer === "probability" ? layer : "injury";
   return [t(`ends.${key}.from`), t(`ends.${key}.to`)];
 }
 

@@ -1,4 +1,4 @@
-// Names and figures of blocks and zones, each where it finds room.
+// Names of blocks and zones and their injury, each where it finds room.
 
 import { number, percent, signed, t } from "../../web/script/words.js";
 import { CHOSEN, INK } from "./colours.js";
@@ -7,9 +7,9 @@ import { state } from "./state.js";
 
 const FONT = 'system-ui, "Segoe UI", Roboto, "Noto Sans", "Liberation Sans", sans-serif';
 
-// Names stand on their ground, the chosen block's first, then the worst hurt. Where one would overlap another it moves up
-// or down, then the name goes and the figure stays; only what still finds no room is left out. The worst block is named
-// whatever the screen and the font: smaller, then beside its ground.
+// Names stand on their block, the chosen block's first, then the worst hurt. Where one would overlap another it moves up
+// or down, then the name goes and the percentage stays; only what still finds no room is left out. The worst block is named
+// whatever the screen and the font: smaller, then beside its outline.
 export function paintNames(view) {
   const { context } = view;
   const taken = [];
@@ -33,8 +33,8 @@ export function paintNames(view) {
   }
 }
 
-// The first free place for some lines: on the middle of their ground, then above and below it, with the middle still
-// inside the ground's own height.
+// The first free place for some lines: in the middle of their block, then above and below it, with the middle still
+// inside the block's own height.
 function roomFor({ context, scale, x, y }, lines, piece, taken) {
   const middle = [x(piece.at[0]), y(piece.at[1])];
   const [wide, tall] = sizeOf(context, lines);
@@ -48,7 +48,7 @@ function roomFor({ context, scale, x, y }, lines, piece, taken) {
   return null;
 }
 
-// A place beside the ground and in sight: of the four sides, the one that hides the fewest names and blocks.
+// A place beside the block and in sight: of the four sides, the one that hides the fewest names and blocks.
 function besideFor(view, [lines, smaller], piece, taken) {
   const [left, top, right, bottom] = view.clear();
   const fits = sizeOf(view.context, lines)[0] <= right - left;
@@ -74,7 +74,7 @@ function sizeOf(context, lines) {
   return [Math.max(...widths) + 6, lines.reduce((sum, [, , line]) => sum + line, 0) + 4];
 }
 
-// From the nearest edge of a name to the ground that it names.
+// From the nearest edge of a name to the block that it names.
 function leader(context, [left, top, right, bottom], [x, y]) {
   for (const [ink, wide, dot] of [["rgba(255,255,250,0.92)", 4.5, 5], [INK, 1.6, 3]]) {
     context.beginPath();
@@ -102,12 +102,12 @@ function writeLines(context, lines, x, top, ink) {
   }
 }
 
-// Blocks with their figure; with zones on the map, each zone's number and nodes too.
+// Blocks with their percentage; with zones on the map, each zone's number and nodes too.
 function labels() {
   const worst = judged(ranked[0]) < 0 ? null : ranked[0];
   const order = [...ranked].sort((a, b) => (b.row === state.block) - (a.row === state.block));
-  const lines = (block, name, figure) =>
-    [[short(block.block), `600 ${name}px ${FONT}`, name + 3], [blockFigure(block), `700 ${figure}px ${FONT}`, figure + 2]].filter(([text]) => text);
+  const lines = (block, name, value) =>
+    [[short(block.block), `600 ${name}px ${FONT}`, name + 3], [blockValue(block), `700 ${value}px ${FONT}`, value + 2]].filter(([text]) => text);
   const named = order.map((block) => ({
     piece: block,
     chosen: block.row === state.block,
@@ -122,8 +122,8 @@ function labels() {
   return named.concat(numbered);
 }
 
-// The figure that stands under a block's name on the map; empty where the layer has none for a whole block.
-function blockFigure(block) {
+// What stands under a block's name on the map; empty where the layer has none for a whole block.
+function blockValue(block) {
   const primary = state.tissue === "primary";
   if (state.layer === "injury" && primary) return percent(block.pct);
   if (state.layer === "low" && primary) return percent(block.low);

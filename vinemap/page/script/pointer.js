@@ -10,18 +10,18 @@ import { showSample } from "./sample.js";
 import { state } from "./state.js";
 
 // How near a tap must come to a sample, in pixels: a thumb's width where samples stand far apart on the screen, no more
-// than the circle as drawn where they crowd, so that the ground between them can be read at any zoom.
+// than the circle as drawn where they crowd, so that the map between them can be read at any zoom.
 const THUMB = 22;
 
 const RIM = 2; // white line around a circle
 
-function reachOf(sample, zoom) {
+function tapRadius(sample, zoom) {
   const gap = samples.reduce((least, other) =>
     (other === sample ? least : Math.min(least, Math.hypot(sample.at[0] - other.at[0], sample.at[1] - other.at[1]))), Infinity);
   return Math.max(sampleSize(sample, zoom) + RIM, Math.min(THUMB, (gap * 2 ** zoom) / 3));
 }
 
-// The nearest sample whose reach holds a point of the map.
+// The nearest sample whose tap radius holds a point of the map.
 function sampleAt(point) {
   if (!state.samples) return null;
   let best = null;
@@ -31,7 +31,7 @@ function sampleAt(point) {
   const origin = map.getPixelOrigin().add(map.containerPointToLayerPoint([0, 0]));
   for (const sample of samples) {
     const far = Math.hypot(sample.at[0] * scale - origin.x - point.x, sample.at[1] * scale - origin.y - point.y);
-    if (far < least && far <= reachOf(sample, zoom)) [best, least] = [sample, far];
+    if (far < least && far <= tapRadius(sample, zoom)) [best, least] = [sample, far];
   }
   return best;
 }

@@ -6,7 +6,7 @@ import { swatch } from "./charts.js";
 import { actionColour } from "./colours.js";
 import { blocks, threshold, zones } from "./data.js";
 import { holds, toWorld } from "./geometry.js";
-import { ground, surface } from "./layers.js";
+import { surface, terrain } from "./layers.js";
 import { choose } from "./list.js";
 import { state } from "./state.js";
 
@@ -14,19 +14,19 @@ export function look(lon, lat) {
   const [x, y] = toWorld(lon, lat);
   const block = blocks.find((one) => holds(one, x, y)) ?? null;
   const zone = zones.find((one) => holds(one, x, y)) ?? null;
-  const figure = (name) => (surface.has(name) ? surface.at(name, lon, lat) : null);
+  const value = (name) => (surface.has(name) ? surface.at(name, lon, lat) : null);
   const { tissue } = state;
   return {
     block,
     zone,
-    injury: figure(`${tissue}_injury`),
-    low: figure(`${tissue}_low`),
-    high: figure(`${tissue}_high`),
-    chance: figure("prob_over_threshold"),
-    change: figure("change"),
-    few: figure("too_few") === 1,
-    elevation: ground?.at("elevation_m", lon, lat) ?? null,
-    height: ground?.at("height_above_low_m", lon, lat) ?? null,
+    injury: value(`${tissue}_injury`),
+    low: value(`${tissue}_low`),
+    high: value(`${tissue}_high`),
+    probability: value("prob_over_threshold"),
+    change: value("change"),
+    few: value("too_few") === 1,
+    elevation: terrain?.at("elevation_m", lon, lat) ?? null,
+    height: terrain?.at("height_above_low_m", lon, lat) ?? null,
   };
 }
 
@@ -41,7 +41,7 @@ export function readout(found, pinned = false) {
   const { block } = found;
   if (block) {
     box.append(make("p", { class: "where" }, own(block.block, "b"), block.variety ? [" · ", own(block.variety)] : ""));
-    box.append(figures(found));
+    box.append(injuryRead(found));
     const action = found.zone?.action ?? block.action;
     if (action) box.append(make("p", { class: "act" }, swatch(actionColour(action)), actionName(action)));
   } else box.append(make("p", { class: "where" }, t("readout.outside")));
@@ -52,14 +52,14 @@ export function readout(found, pinned = false) {
   }
 }
 
-function figures(found) {
+function injuryRead(found) {
   const box = make("div", { class: "figures" });
   if (found.injury === null) return make("p", {}, t("readout.nothing"));
   box.append(make("p", { class: "big", "data-of": "injury" }, percent(100 * found.injury)));
   box.append(make("p", { class: "of" }, t(`tissue.${state.tissue}.dead`), make("br"),
-    make("span", { "data-of": "bounds" }, t("readout.bounds", { low: number(100 * found.low), high: percent(100 * found.high) }))));
-  if (found.chance !== null && state.tissue === "primary") {
-    box.append(make("p", { class: "line", "data-of": "chance" }, t("readout.chance", { threshold: percent(threshold) }), " ", make("b", {}, percent(100 * found.chance))));
+    make("span", { "data-of": "interval" }, t("readout.interval", { low: number(100 * found.low), high: percent(100 * found.high) }))));
+  if (found.probability !== null && state.tissue === "primary") {
+    box.append(make("p", { class: "line", "data-of": "probability" }, t("readout.probability", { threshold: percent(threshold) }), " ", make("b", {}, percent(100 * found.probability))));
   }
   if (found.change !== null && state.layer === "change") {
     box.append(make("p", { class: "line", "data-of": "change" }, t("readout.change"), " ", make("b", {}, signed(100 * found.change))));
@@ -76,7 +76,7 @@ function line(key, text, of, value) {
 export function spoken(found) {
   if (!found?.block) return t("readout.outside");
   const what = found.injury === null ? t("readout.nothing")
-    : `${percent(100 * found.injury)} ${t(`tissue.${state.tissue}.dead`)}, ${t("readout.bounds", { low: number(100 * found.low), high: percent(100 * found.high) })}`;
+    : `${percent(100 * found.injury)} ${t(`tissue.${state.tissue}.dead`)}, ${t("readout.interval", { low: number(100 * found.low), high: percent(100 * found.high) })}`;
   return `${found.block.block}: ${what}`;
 }
 

@@ -38,20 +38,20 @@ function sampleCard(sample) {
   if (sample.distance_m > 0) card.append(make("p", { class: "warn" }, t("sample.outside", { distance: metres(sample.distance_m) })));
   card.append(countsTable(sample, false));
   if (sample.canes.length) {
-    const reach = data.settings.reach[block?.pruning] ?? 0;
+    const keptNodes = data.settings.kept_nodes[block?.pruning] ?? 0;
     card.append(make("p", { class: "from-base" }, t("sample.from_base")));
-    for (const cane of sample.canes) card.append(strip(cane, reach));
+    for (const cane of sample.canes) card.append(strip(cane, keptNodes));
     card.append(budKey());
   }
   return card;
 }
 
-// Dead, read and percent with bounds, a row a kind of bud (and, for blocks, a part of the cane).
+// Dead, read and percent with its interval, a row a kind of bud (and, for blocks, a part of the cane).
 export function countsTable(item, parts = true) {
   const rows = [
     ["primary", item.primary_dead, item.nodes, item.unread, item.injury_pct, item.injury_low_pct, item.injury_high_pct],
-    ...["secondary", "tertiary", "no_live_bud"].map((name) => figureOf(item, name)),
-    ...(parts ? ["basal", "apical"].map((name) => figureOf(item, name)) : []),
+    ...["secondary", "tertiary", "no_live_bud"].map((name) => countsOf(item, name)),
+    ...(parts ? ["basal", "apical"].map((name) => countsOf(item, name)) : []),
   ].filter(([, , nodes]) => nodes);
   if (!rows.length) return make("p", {}, t("counts.none"));
   const head = ["counts.what", "counts.dead", "counts.share"].map((key) => make("th", { scope: "col" }, t(key)));
@@ -62,6 +62,6 @@ export function countsTable(item, parts = true) {
       make("td", {}, make("b", {}, percent(pct)), " ", make("small", {}, range(low, high)), bar(pct, low, high))))));
 }
 
-function figureOf(item, name) {
+function countsOf(item, name) {
   return [name, ...["dead", "nodes", "unread", "pct", "low_pct", "high_pct"].map((column) => item[`${name}_${column}`])];
 }
