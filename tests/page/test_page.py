@@ -328,7 +328,7 @@ def test_every_text_that_the_page_asks_for_exists() -> None:
     """Keys in the page's HTML and script are in the language tables."""
     root = files("vinemap.page")
     script = "".join(entry.read_text(encoding="utf-8") for entry in root.joinpath("script").iterdir())
-    html = root.joinpath("page.html").read_text(encoding="utf-8")
+    html = root.joinpath("templates", "map.html.j2").read_text(encoding="utf-8")
     asked = set(re.findall(r'\b(?:t|sentence|line|refused)\("([a-z_.]+)"', script))
     asked |= set(re.findall(r'data-(?:t|label)="([^"]+)"', html))
     assert len(asked) > 80

@@ -8,9 +8,9 @@ import pandas as pd
 from scipy.stats import norm
 
 from vinemap.resources import asset, texts
-from vinemap.web.embed import columns, to_json
+from vinemap.web.embed import columns
 from vinemap.web.modules import joined
-from vinemap.web.policy import policy
+from vinemap.web.page import one_file
 
 _BENCH, _WEB = "vinemap.bench", "vinemap.web"
 _SAMPLE = ("sample", "block", "canes", "nodes")
@@ -62,15 +62,12 @@ def write_bench(
         "samples": [dict(zip(plan, row, strict=True)) for row in zip(*plan.values(), strict=True)],
         "texts": texts(_BENCH),
     }
-    path.write_text(_page(to_json(data)), encoding="utf-8")
-
-
-def _page(data: str) -> str:
-    script = f"<script>{joined('bench/script/app.js')}</script>"
-    rules = (asset(_WEB, "style/tokens.css"), asset(_WEB, "style/screen.css"), asset(_BENCH, "style/bench.css"))
-    style = "<style>" + "\n".join(rules) + "</style>"
-    html = asset(_BENCH, "bench.html").replace("</head>", f"{style}\n</head>", 1)
-    # The policy names the digest of what stands in the page, so it is made before the data, which it does not name.
-    html = html.replace("</body>", f'<script type="application/json" id="bench-data"></script>\n{script}\n</body>', 1)
-    html = html.replace('<meta charset="utf-8">', f'<meta charset="utf-8">\n{policy(html)}', 1)
-    return html.replace('id="bench-data">', f'id="bench-data">{data}', 1)
+    style = (asset(_WEB, f"style/{name}") for name in ("tokens.css", "screen.css"))
+    page = one_file(
+        "bench/templates/bench.html.j2",
+        styles=["\n".join([*style, asset(_BENCH, "style/bench.css")])],
+        scripts=[joined("bench/script/app.js")],
+        data=data,
+        data_id="bench-data",
+    )
+    path.write_text(page, encoding="utf-8")

@@ -1,4 +1,4 @@
-"""The page's outer shell: folium's map and figure, without a single link to a network, under a strict policy."""
+"""The page around its data: folium's map, Leaflet, style and scripts, without a single link to a network."""
 
 from __future__ import annotations
 
@@ -8,19 +8,20 @@ from pathlib import Path
 from urllib.parse import urlsplit
 
 import folium
-from branca.element import Element, Figure
+from branca.element import Figure
 from xstatic.pkg import leaflet
 
 from vinemap.resources import asset
 from vinemap.web.modules import joined
-from vinemap.web.policy import policy
+from vinemap.web.page import one_file
+from vinemap.web.templates import trusted
 
 _PAGE, _WEB = "vinemap.page", "vinemap.web"
 
 _STYLES = ("page.css", "panel.css", "map.css", "phone.css", "print.css")
 _HOST = re.compile(r"(\{s\}\.|\*\.)?[a-z0-9-]+(\.[a-z0-9-]+)+(:\d+)?", re.IGNORECASE)
-_VIEWPORT = re.compile(r'<meta name="viewport"[^>]*>')
-_DATA_MARK = '<script type="application/json" id="vinemap-data">'
+_STYLED = re.compile(r"<style>(.*?)</style>", re.DOTALL)
+_RUN = re.compile(r"<script>(.*?)</script>", re.DOTALL)
 
 
 @dataclass(frozen=True)
@@ -59,43 +60,41 @@ class OnlineBasemap:
         return "https://" + urlsplit(self.url).netloc.replace("{s}", "*")
 
 
-class _Verbatim(Element):
-    """Text that goes into the figure as it is, never read as a template."""
-
-    def __init__(self, text: str) -> None:
-        super().__init__()
-        self._text = text
-
-    def render(self, **_: object) -> str:
-        return self._text
-
-
-def page(data: str, online: OnlineBasemap | None = None) -> str:
+def page(data: object, online: OnlineBasemap | None = None) -> str:
     """Assemble the page around its data.
 
     Parameters
     ----------
-    data : str
-        JSON, escaped as `vinemap.web.embed.to_json` does; put in after all templates have been rendered.
+    data : object
+        What the page's scripts read, as JSON holds it.
     online : OnlineBasemap or None
         Widens the policy's ``img-src`` by this one host.
     """
-    before, after = asset(_PAGE, "page.html").split("<!-- map -->\n")
-    figure = _figure()
-    figure.html.add_child(_Verbatim(before), name="before", index=0)
-    figure.html.add_child(_Verbatim(after), name="after")
-    figure.script.add_child(
-        _Verbatim(f"</script>\n{_DATA_MARK}</script>\n<script>{joined('page/script/app.js')}"), name="own"
+    skeleton = _skeleton()
+    shared = [asset(_WEB, f"style/{name}") for name in ("tokens.css", "screen.css")]
+    own = [asset(_PAGE, f"style/{name}") for name in _STYLES]
+    return one_file(
+        "page/templates/map.html.j2",
+        styles=[*skeleton.styles, "\n".join([*shared, *own])],
+        scripts=[*skeleton.scripts, joined("page/script/app.js")],
+        data=data,
+        data_id="vinemap-data",
+        images=online.source if online else None,
+        map=trusted(skeleton.element),
     )
-    html = _VIEWPORT.sub('<meta name="viewport" content="width=device-width, initial-scale=1">', figure.render())
-    html = html.replace("<html>", '<html lang="en">', 1)
-    allowed = policy(html, images=online.source if online else None)
-    html = html.replace("<head>", f'<head>\n<meta charset="utf-8">\n{allowed}', 1)
-    return html.replace(_DATA_MARK, _DATA_MARK + data, 1)
 
 
-def _figure() -> Figure:
-    """Folium's map in its figure, Leaflet from the installed package in place of every link."""
+@dataclass(frozen=True)
+class _Skeleton:
+    """Leaflet and folium's map: what goes into ``style`` and ``script`` elements, and the map's own element."""
+
+    styles: list[str]
+    scripts: list[str]
+    element: str
+
+
+def _skeleton() -> _Skeleton:
+    """Return folium's map, Leaflet from the installed package in place of every link."""
     area = folium.Map(
         location=[0, 0],
         zoom_start=2,
@@ -109,15 +108,23 @@ def _figure() -> Figure:
     area._id = "vineyard"  # otherwise random: the same input shall give the same file
     area.default_js = []
     area.default_css = []
-    figure = Figure(title="vinemap")
+    figure = Figure()
     area.add_to(figure)
+    area.render()  # type: ignore[no-untyped-call]
+    # What else folium puts into the head forbids zooming by hand, and our own page has the rest.
+    head = figure.header.render()
+    rules, code = _leaflet()
+    return _Skeleton(
+        styles=[rules, *_STYLED.findall(head)],
+        scripts=[code, *_RUN.findall(head), figure.script.render()],
+        element=figure.html.render().strip(),
+    )
+
+
+def _leaflet() -> tuple[str, str]:
+    """Return Leaflet's style and code."""
     library = Path(leaflet.BASE_DIR)
     code = (library / "leaflet.js").read_text(encoding="utf-8").replace("//# sourceMappingURL=leaflet.js.map", "")
     # The rules that name image files serve controls that this page does not use.
     rules = re.sub(r"[^{}]*\{[^{}]*url\([^{}]*\}", "", (library / "leaflet.css").read_text(encoding="utf-8"))
-    figure.header.add_child(_Verbatim(f"<style>{rules}</style>\n<script>{code}</script>"), name="leaflet", index=0)
-    area.render()  # type: ignore[no-untyped-call]
-    shared = [asset(_WEB, f"style/{name}") for name in ("tokens.css", "screen.css")]
-    own = "\n".join([*shared, *(asset(_PAGE, f"style/{name}") for name in _STYLES)])
-    figure.header.add_child(_Verbatim(f"<style>{own}</style>"), name="own_style")
-    return figure
+    return rules, code

@@ -23,7 +23,7 @@ from vinemap.page.terrain import embedded_terrain
 from vinemap.resources import asset, finite, texts
 from vinemap.settings import Settings
 from vinemap.terrain.grid import coarsened
-from vinemap.web.embed import columns, to_json
+from vinemap.web.embed import columns
 
 _PAGE = "vinemap.page"
 TISSUES = ("primary", "secondary", "no_live_bud")
@@ -129,7 +129,7 @@ def write_page(
         "texts": texts(_PAGE),
         "online": {"url": online.url, "attribution": online.attribution, "zoom": online.most_zoom} if online else None,
     }
-    path.write_text(page(to_json(data), online), encoding="utf-8")
+    path.write_text(page(data, online), encoding="utf-8")
 
 
 def _rows_of(names: pd.Series[str], blocks: gpd.GeoDataFrame) -> list[int]:

@@ -4,20 +4,16 @@ from __future__ import annotations
 
 import base64
 import hashlib
-import re
-
-_RUN = re.compile(r"<script>(.*?)</script>", re.DOTALL)
-_STYLED = re.compile(r"<style>(.*?)</style>", re.DOTALL)
+from collections.abc import Iterable
 
 
-def policy(html: str, images: str | None = None) -> str:
-    """Return the ``meta`` element that lets nothing be fetched and only the page's own scripts and styles run.
+def policy(scripts: Iterable[str], styles: Iterable[str], images: str | None = None) -> str:
+    """Return the policy that lets nothing be fetched and only the page's own scripts and styles run.
 
     Parameters
     ----------
-    html : str
-        The page with all its ``script`` and ``style`` elements; what changes after this belongs into a ``script`` with
-        a ``type`` of its own, which does not run and which the policy does not name.
+    scripts, styles : iterable of str
+        What stands between the tags of every element that runs or sets style; data, which does not run, is not named.
     images : str or None
         A source, as a policy names it, that images may come from beside the page itself.
 
@@ -25,15 +21,13 @@ def policy(html: str, images: str | None = None) -> str:
     ----------
     W3C, Content Security Policy Level 3: hash-source, by the SHA-256 of an element's text.
     """
-    scripts = " ".join(_digest(code) for code in _RUN.findall(html))
-    styles = " ".join(_digest(rules) for rules in _STYLED.findall(html))
     sources = " ".join(["data: blob:", *([images] if images else [])])
-    rules = (
-        f"default-src 'none'; script-src {scripts}; style-src {styles}; img-src {sources}; connect-src 'none'; "
-        "base-uri 'none'; form-action 'none'"
+    return (
+        f"default-src 'none'; script-src {_digests(scripts)}; style-src {_digests(styles)}; img-src {sources}; "
+        "connect-src 'none'; base-uri 'none'; form-action 'none'"
     )
-    return f'<meta http-equiv="Content-Security-Policy" content="{rules}">'
 
 
-def _digest(text: str) -> str:
-    return f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}'"
+def _digests(texts: Iterable[str]) -> str:
+    hashes = (hashlib.sha256(text.encode()).digest() for text in texts)
+    return " ".join(f"'sha256-{base64.b64encode(digest).decode()}'" for digest in hashes)
