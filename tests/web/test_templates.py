@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import ast
+import re
+from collections.abc import Iterator
 from importlib.resources import files
 from pathlib import Path
 
@@ -54,3 +57,32 @@ def test_no_template_switches_escaping_off(template: str) -> None:
     tree = Environment().parse((PACKAGE / template).read_text(encoding="utf-8"))  # noqa: S701 - read, not rendered
     assert not [node for node in tree.find_all(nodes.Filter) if node.name in {"safe", "forceescape", "xmlattr"}]
     assert not list(tree.find_all((nodes.EvalContextModifier, nodes.ScopedEvalContextModifier)))
+
+
+def _modules() -> Iterator[tuple[str, ast.Module]]:
+    """Every module of the package outside `vinemap.web`, which alone makes text into markup."""
+    for path in sorted(PACKAGE.rglob("*.py")):
+        if not path.is_relative_to(PACKAGE / "web"):
+            yield str(path.relative_to(PACKAGE)), ast.parse(path.read_text(encoding="utf-8"))
+
+
+def test_no_module_escapes_or_fills_templates_by_hand() -> None:
+    """Nobody else imports an escape for markup or another templating."""
+    by_hand = re.compile(r"(html|jinja2|markupsafe|xml\.sax\.saxutils|string\.Template)(\..*)?")
+    for module, tree in _modules():
+        taken = [
+            f"{node.module}.{alias.name}" if isinstance(node, ast.ImportFrom) else alias.name
+            for node in ast.walk(tree)
+            if isinstance(node, ast.Import | ast.ImportFrom)
+            for alias in node.names
+        ]
+        assert [name for name in taken if by_hand.fullmatch(name)] == [], module
+
+
+def test_no_module_writes_markup() -> None:
+    """No string but docstrings holds a tag, whole or in pieces: `</`, `/>`, or `<` and a name with its end."""
+    tag = re.compile(r"</|/>|<!|<\?xml|<[a-zA-Z][\w-]*(\s[^<]*)?(>|$)")
+    for module, tree in _modules():
+        documented = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
+        said = [node for node in ast.walk(tree) if isinstance(node, ast.Constant) and id(node) not in documented]
+        assert [node.value for node in said if isinstance(node.value, str) and tag.search(node.value)] == [], module

@@ -13,15 +13,13 @@ from xstatic.pkg import leaflet
 
 from vinemap.resources import asset
 from vinemap.web.modules import joined
-from vinemap.web.page import one_file
+from vinemap.web.page import one_file, texts_of
 from vinemap.web.templates import trusted
 
 _PAGE, _WEB = "vinemap.page", "vinemap.web"
 
 _STYLES = ("page.css", "panel.css", "map.css", "phone.css", "print.css")
 _HOST = re.compile(r"(\{s\}\.|\*\.)?[a-z0-9-]+(\.[a-z0-9-]+)+(:\d+)?", re.IGNORECASE)
-_STYLED = re.compile(r"<style>(.*?)</style>", re.DOTALL)
-_RUN = re.compile(r"<script>(.*?)</script>", re.DOTALL)
 
 
 @dataclass(frozen=True)
@@ -115,8 +113,8 @@ def _skeleton() -> _Skeleton:
     head = figure.header.render()
     rules, code = _leaflet()
     return _Skeleton(
-        styles=[rules, *_STYLED.findall(head)],
-        scripts=[code, *_RUN.findall(head), figure.script.render()],
+        styles=[rules, *texts_of("style", head)],
+        scripts=[code, *texts_of("script", head), figure.script.render()],
         element=figure.html.render().strip(),
     )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 from markupsafe import Markup
@@ -48,3 +49,8 @@ def one_file(
         data_id=data_id,
         **values,
     )
+
+
+def texts_of(tag: str, html: str) -> list[str]:
+    """Return what stands in each ``style`` or ``script`` element, without attributes, that a library has written."""
+    return re.findall(rf"<{tag}>(.*?)</{tag}>", html, re.DOTALL)
