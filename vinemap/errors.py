@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
+from vinemap.sentences import Sentence
+
 
 class VinemapError(Exception):
     """Base class of the errors that vinemap raises on purpose."""
@@ -66,17 +68,17 @@ class Findings:
     Parameters
     ----------
     problems : list of Problem
-    warnings : list of str
+    warnings : list of Sentence
         Plain sentences with names and numbers.
     """
 
     problems: list[Problem] = field(default_factory=list)
-    warnings: list[str] = field(default_factory=list)
+    warnings: list[Sentence] = field(default_factory=list)
 
     def problem(self, file: str, row: int | None, column: str, message: str, remedy: str) -> None:
         """Add a problem; the arguments are those of `Problem`."""
         self.problems.append(Problem(file, row, column, message, remedy))
 
-    def warn(self, sentence: str) -> None:
+    def warn(self, sentence: Sentence) -> None:
         """Add a warning."""
         self.warnings.append(sentence)

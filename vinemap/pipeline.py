@@ -31,6 +31,7 @@ from vinemap.exports.workbook import write_workbook
 from vinemap.page import OnlineBasemap, write_page
 from vinemap.reading.shoots import read_shoots
 from vinemap.reading.vineyard import Vineyard, read_vineyard
+from vinemap.sentences import Figure, Sentence
 from vinemap.settings import Settings
 from vinemap.sheet import LANGUAGES, crew_sheet, write_pdf, write_sheet
 from vinemap.surface.fit import InjuryMap, injury_map, refuse_too_few
@@ -391,16 +392,12 @@ def _with_geometry(table: pd.DataFrame, source: gpd.GeoDataFrame) -> gpd.GeoData
 
 def _surface_warnings(vineyard: Vineyard, injury: InjuryMap) -> list[str]:
     """Say what the map cannot do."""
-    warnings = []
+    warnings: list[str] = []
     wanted, cell = vineyard.site.settings.surface.cell_m, cell_size(injury.grid)
     if cell > wanted * 1.001:
-        warnings.append(
-            f"The grid's cells were widened from {wanted:g} m to {cell:.1f} m to keep their number in bounds."
-        )
+        warnings.append(Sentence("warning.cells", wanted=Figure(wanted, None), cell=Figure(cell, 1)))
     if vineyard.site.elevation is None:
-        warnings.append(
-            "There is no elevation grid: the map uses position and variety alone, not low spots and slopes."
-        )
+        warnings.append(Sentence("warning.no_elevation"))
     if not injury.scores["better_than_block_means"]:
         warnings.append(verdict(injury.scores))
     return warnings

@@ -112,20 +112,21 @@ class Figure:
     ----------
     value : float
         To be shown.
-    decimals : int
-        Digits after the mark.
+    decimals : int or None
+        Digits after the mark; None shows six figures at the most, and none that say nothing.
     unit : str
         Written after it, where there is one.
     """
 
-    def __init__(self, value: float, decimals: int = 0, unit: str = "") -> None:
+    def __init__(self, value: float, decimals: int | None = 0, unit: str = "") -> None:
         self.value, self.decimals, self.unit = value, decimals, unit
 
     def said(self, language: str) -> str:
         """Return it in one language."""
         words = languages()[language]
         marks = str.maketrans({",": words["figure.thousands"], ".": words["figure.decimal"]})
-        return f"{f'{self.value:,.{self.decimals}f}'.translate(marks)} {self.unit}".rstrip()
+        digits = f"{self.value:,.6g}" if self.decimals is None else f"{self.value:,.{self.decimals}f}"
+        return f"{digits.translate(marks)} {self.unit}".rstrip()
 
     def __str__(self) -> str:
         """Return it in English."""
@@ -133,24 +134,30 @@ class Figure:
 
 
 class Listed:
-    """Names that stand inside a sentence; past the twelfth they are counted.
+    """Names, or sentences without a stop, that stand inside a sentence; past the twelfth they are counted.
 
     Parameters
     ----------
-    names : iterable of str
+    names : iterable
         In their order.
+    together : bool
+        Whether they make one whole: "a, b and c" in place of "a, b, c".
     """
 
     _MOST = 12
 
-    def __init__(self, names: Iterable[object]) -> None:
-        self.names = [str(name) for name in names]
+    def __init__(self, names: Iterable[object], *, together: bool = False) -> None:
+        self.names, self.together = list(names), together
 
     def said(self, language: str) -> str:
         """Return them in one language."""
-        shown = ", ".join(self.names[: self._MOST])
-        more = len(self.names) - self._MOST
-        return said(language, "list.more", shown=shown, more=Figure(more)) if more > 0 else shown
+        shown = [name.said(language) if isinstance(name, Said) else str(name) for name in self.names]
+        if len(shown) > self._MOST:
+            more = Figure(len(shown) - self._MOST)
+            return said(language, "list.more", shown=", ".join(shown[: self._MOST]), more=more)
+        if self.together and len(shown) > 1:
+            return said(language, "list.and", shown=", ".join(shown[:-1]), last=shown[-1])
+        return ", ".join(shown)
 
     def __str__(self) -> str:
         """Return them in English."""

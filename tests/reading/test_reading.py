@@ -68,7 +68,7 @@ def test_samples_of_one_name_in_two_spellings(folder: Path) -> None:
     buds = buds_table()
     buds[buds["sample"].isin(["A1", "A2"])].to_csv(folder / "buds.csv", index=False)
     assert read_vineyard(folder).warnings[0] == (
-        "samples.csv: 'A1' (row 2) and 'a1' (row 4) and 'A 1' (row 6) differ in capitals or spaces alone and were read "
+        "samples.csv: 'A1' (row 2), 'a1' (row 4) and 'A 1' (row 6) differ in capitals or spaces alone and were read "
         "as 3 samples; correct the names if they are one."
     )
 

@@ -13,6 +13,7 @@ from vinemap.plan.options import PlanOptions
 from vinemap.plan.second import NextPoints
 from vinemap.plan.walk import Walk
 from vinemap.reading.rows import Direction, RowFrame
+from vinemap.sentences import Sentence
 from vinemap.settings import Settings
 
 
@@ -48,7 +49,7 @@ class Plan:
         Terrain.
     gain : NextPoints or None
         Of a second round.
-    warnings : tuple of str
+    warnings : tuple of Sentence
         From reading.
     """
 
@@ -66,4 +67,4 @@ class Plan:
     frames: list[RowFrame | None]
     land: xr.Dataset | None
     gain: NextPoints | None
-    warnings: tuple[str, ...]
+    warnings: tuple[Sentence, ...]

@@ -21,6 +21,7 @@ from vinemap.reading.files import LAYERS, find_file
 from vinemap.reading.schema import BlockRow, Checked, check_rows, match_columns, refuse_repeats
 from vinemap.reading.tabular import folded
 from vinemap.reading.vector import read_layer
+from vinemap.sentences import Figure, Sentence
 from vinemap.settings import Settings
 
 # No vineyard lies farther from the equator; common practice.
@@ -158,10 +159,8 @@ def repair(blocks: gpd.GeoDataFrame, findings: Findings) -> gpd.GeoDataFrame:
             )
             valid = None
         elif reason:
-            findings.warn(
-                f"Block {name}: the outline was not valid ({reason}) and was repaired; it now encloses "
-                f"{valid.area / 1e4:.2f} ha."
-            )
+            area = Figure(valid.area / 1e4, 2)
+            findings.warn(Sentence("warning.repaired", block=name, reason=reason, area=area))
         shapes.append(valid)
     mended = blocks.set_geometry(gpd.GeoSeries(shapes, index=blocks.index, crs=blocks.crs))
     mended = mended[[shape is not None for shape in shapes]].reset_index(drop=True)
@@ -180,14 +179,16 @@ def _warn_of_spacings(blocks: gpd.GeoDataFrame, findings: Findings) -> None:
         room = area / (between_rows * between_vines)
         if 1 / _SPACING_FACTOR <= vines / room <= _SPACING_FACTOR:
             continue
-        asked = (
-            "are the spacings in feet? They must be in metres."
-            if vines > room
-            else "is the number of vines or a spacing wrong?"
-        )
         findings.warn(
-            f"Block {block['block']}: {vines:,} vines are given, but {area / 1e4:.2f} ha at {between_rows:g} m by "
-            f"{between_vines:g} m have room for about {room:,.0f}: {asked}"
+            Sentence(
+                f"warning.spacings.{'many' if vines > room else 'few'}",
+                block=block["block"],
+                vines=Figure(vines),
+                area=Figure(area / 1e4, 2),
+                rows=Figure(between_rows, None),
+                between=Figure(between_vines, None),
+                room=Figure(room),
+            )
         )
 
 
@@ -248,7 +249,6 @@ def warn_of_overlaps(blocks: gpd.GeoDataFrame, findings: Findings) -> None:
         shared = shapes[i].intersection(shapes[j])
         if shared.buffer(-_SLIVER_M / 2).is_empty:
             continue
-        findings.warn(
-            f"Blocks {blocks['block'].iloc[i]} and {blocks['block'].iloc[j]} overlap by {shared.area / 1e4:.3g} ha, "
-            "which both areas count."
-        )
+        names = {"one": blocks["block"].iloc[i], "other": blocks["block"].iloc[j]}
+        area = Figure(float(f"{shared.area / 1e4:.3g}"), None)
+        findings.warn(Sentence("warning.overlap", area=area, **names))

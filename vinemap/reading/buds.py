@@ -28,6 +28,7 @@ from vinemap.reading.schema import (
 )
 from vinemap.reading.tabular import Table, folded, read_table, read_tables
 from vinemap.reading.wide import is_wide, unfold
+from vinemap.sentences import Figure, Listed, Sentence
 from vinemap.settings import Settings
 from vinemap.states import BUDS, Part, State
 
@@ -129,7 +130,7 @@ def _with_buds(tables: list[Table], mapping: Mapping[str, str], findings: Findin
         else:
             others.append(table)
     if others and (len(tables) > len(others)):
-        findings.warn(f"Passed over as holding no buds: {', '.join(table.file for table in others)}.")
+        findings.warn(Sentence("warning.no_buds_in", tables=Listed(table.file for table in others)))
     elif others:
         findings.problem(
             others[0].file,
@@ -171,7 +172,7 @@ def _read_nodes(
     nodes = _numbered(checked, findings)
     unread = (nodes[list(BUDS)] == State.UNREAD).all(axis=1)
     if unread.any():
-        findings.warn(f"{table.file}: {unread.sum()} of {len(nodes)} nodes have no bud that was read.")
+        findings.warn(Sentence("warning.unread", file=table.file, unread=Figure(unread.sum()), all=Figure(len(nodes))))
     return nodes.assign(file=table.file, row=[table.numbers[place] for place, _ in checked.good()])
 
 
@@ -276,10 +277,8 @@ def _numbered(checked: Checked[NodeRow], findings: Findings) -> pd.DataFrame:
     nodes["node"] = nodes["node"].where(given, counted).astype(np.int64)
     without = int((~given & ~some).sum())
     if without:
-        findings.warn(
-            f"{checked.table.file}: {without} of {len(nodes)} nodes have no number; they were numbered in the order of "
-            "the file, 1 = nearest the base."
-        )
+        counts = {"without": Figure(without), "all": Figure(len(nodes))}
+        findings.warn(Sentence("warning.numbered", file=checked.table.file, **counts))
     return nodes
 
 
@@ -342,4 +341,4 @@ def _warn_of_codes(checked: Checked[Model], fields: tuple[str, ...], findings: F
     used = [field for field in fields if field in checked.columns]
     codes = {text(checked.cell(place, field)) for place, _ in checked.good() for field in used}
     if codes & {"1", "0"}:
-        findings.warn(f"{checked.table.file}: 1 was read as alive and 0 as dead.")
+        findings.warn(Sentence("warning.one_alive", file=checked.table.file))

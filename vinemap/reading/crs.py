@@ -9,6 +9,7 @@ from pyproj.exceptions import CRSError
 
 from vinemap.errors import Findings
 from vinemap.reading.tabular import Table
+from vinemap.sentences import Sentence
 from vinemap.settings import Settings
 
 LONLAT = CRS.from_epsg(4326)
@@ -70,12 +71,12 @@ def layer_crs(table: Table, settings: Settings, findings: Findings) -> CRS | Non
     if settings.crs is not None:
         crs = named_crs(settings.crs, "crs", findings)
         if crs is not None:
-            findings.warn(f"{table.file} states no CRS: the one of vinemap.toml, {settings.crs}, was taken.")
+            findings.warn(Sentence("warning.crs.settings", file=table.file, crs=settings.crs))
         return crs
     corners = shapely.get_coordinates(table.geometry.to_numpy())
     corners = corners[np.isfinite(corners).all(axis=1)]
     if len(corners) and (np.abs(corners).max(axis=0) <= (180, 90)).all():
-        findings.warn(f"{table.file} states no CRS: its coordinates were taken as longitude and latitude (EPSG:4326).")
+        findings.warn(Sentence("warning.crs.lonlat", file=table.file))
         return LONLAT
     if len(corners):
         findings.problem(

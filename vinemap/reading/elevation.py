@@ -19,6 +19,7 @@ from vinemap.arrays import Array
 from vinemap.errors import Findings
 from vinemap.reading.cells import show
 from vinemap.reading.files import GRIDS, find_file
+from vinemap.sentences import Figure, Listed, Sentence
 from vinemap.settings import Settings
 from vinemap.units import METRES_PER_FOOT
 
@@ -95,7 +96,7 @@ def _read(path: Path, blocks: gpd.GeoDataFrame | None, findings: Findings) -> xr
         z = grid.read(1, window=window, masked=True).astype(np.float64).filled(np.nan)
         z = z * (grid.scales[0] or 1.0) + (grid.offsets[0] or 0.0)
         if grid.count > 1:
-            findings.warn(f"{path.name} has {grid.count} bands; the first was read as elevation.")
+            findings.warn(Sentence("warning.bands", file=path.name, bands=grid.count))
         unit = _height_unit(grid, crs, path, findings)
         if unit is None:
             return None
@@ -166,12 +167,9 @@ def _height_unit(grid: rasterio.DatasetReader, crs: CRS, path: Path, findings: F
     name, metres = unit
     across = crs.axis_info[0]
     if metres != 1.0:
-        findings.warn(f"{path.name} states heights in {name}; they were turned into metres.")
+        findings.warn(Sentence("warning.heights", file=path.name, unit=Sentence(f"unit.{name.replace(' ', '_')}")))
     elif not stated and crs.is_projected and across.unit_conversion_factor != 1.0:
-        findings.warn(
-            f"{path.name} states no unit of height, and its CRS {crs.name} is in {across.unit_name}: the heights were "
-            "taken as metres; if they are feet, state the unit in the file or convert them."
-        )
+        findings.warn(Sentence("warning.height_unit", file=path.name, crs=crs.name, unit=across.unit_name))
     return metres
 
 
@@ -180,10 +178,7 @@ def _warn_of_zeros(z: Array, path: Path, findings: Findings) -> None:
     known = np.isfinite(z)
     zeros = int((z == 0).sum())
     if _MOST_ZEROS * known.sum() < zeros < known.sum():
-        findings.warn(
-            f"{path.name}: {100 * zeros / known.sum():.0f} % of its heights in and around the blocks are exactly 0, "
-            "and it declares no value for gaps: they were taken as ground at 0 m. If they are gaps, make 0 its nodata."
-        )
+        findings.warn(Sentence("warning.zeros", file=path.name, share=Figure(100 * zeros / known.sum())))
 
 
 def _possible(z: Array, unit: float, path: Path, findings: Findings) -> Array:
@@ -191,10 +186,8 @@ def _possible(z: Array, unit: float, path: Path, findings: Findings) -> Array:
     with np.errstate(invalid="ignore"):
         wrong = np.isfinite(z) & ((z < _LOWEST_M / unit) | (z > _HIGHEST_M / unit))
     if wrong.any():
-        findings.warn(
-            f"{path.name}: {wrong.sum():,} of {z.size:,} cells hold heights that no land has, such as "
-            f"{z[wrong][0]:g}; they were taken as unknown."
-        )
+        counts = {"wrong": Figure(wrong.sum()), "all": Figure(z.size), "height": f"{z[wrong][0]:g}"}
+        findings.warn(Sentence("warning.no_land", file=path.name, **counts))
     return np.where(wrong | ~np.isfinite(z), np.nan, z)
 
 
@@ -208,14 +201,15 @@ def _covers(elevation: xr.DataArray, crs: CRS, blocks: gpd.GeoDataFrame, path: P
         return False
     if total < 0.9995:
         short = [
-            f"{name} ({100 * (1 - share):.0f} % missing)"
+            Sentence("warning.uncovered.block", block=name, share=Figure(100 * (1 - share)))
             for name, share in zip(blocks["block"], known, strict=True)
             if share < 0.995
         ]
-        more = f" and {len(short) - 12} more" if len(short) > 12 else ""
+        missing = {"file": path.name, "share": Figure(float(f"{100 * (1 - total):.2g}"), None)}
         findings.warn(
-            f"{path.name} does not cover {100 * (1 - total):.2g} % of the blocks' ground"
-            + (f": {', '.join(short[:12])}{more}." if short else ".")
+            Sentence("warning.uncovered.blocks", blocks=Listed(short), **missing)
+            if short
+            else Sentence("warning.uncovered", **missing)
         )
     return True
 

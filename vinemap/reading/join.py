@@ -12,8 +12,7 @@ import shapely
 from vinemap.arrays import Array
 from vinemap.errors import Findings
 from vinemap.reading.cells import bare_name
-
-_MOST_NAMES = 12
+from vinemap.sentences import Figure, Listed, Sentence
 
 
 def join(
@@ -57,13 +56,17 @@ def join(
         chosen = found[0] if len(found) == 1 else _of_several(points[point], found, shapes, stated)
         block[point] = names[chosen]
         if len(found) > 1:
-            listed = " and ".join(str(names[i]) for i in found)
-            why = "as stated" if chosen == stated else "whose centre is nearer"
-            shared.append(f"{samples['sample'].iloc[point]} (in {listed}: joined to {names[chosen]}, {why})")
+            shared.append(
+                Sentence(
+                    f"warning.shared.{'stated' if chosen == stated else 'nearer'}",
+                    sample=samples["sample"].iloc[point],
+                    blocks=Listed((names[i] for i in found), together=True),
+                    block=names[chosen],
+                )
+            )
     joined = samples.assign(block=pd.Series(block, index=samples.index, dtype=object), distance_m=metres)
     if shared:
-        lie = "sample lies" if len(shared) == 1 else "samples lie"
-        findings.warn(f"{len(shared)} {lie} in more than one block: {_listed(shared)}.")
+        findings.warn(Sentence.counted("warning.shared", len(shared), samples=Listed(shared)))
     _warn_of_outsiders(joined, tolerance_m, findings)
     _warn_of_disagreement(joined, [str(name) for name in names], findings)
     return joined
@@ -101,13 +104,11 @@ def _warn_of_outsiders(samples: gpd.GeoDataFrame, tolerance_m: float, findings: 
         )
     elif len(outside):
         each = [
-            f"{name} ({_distance(away)})" for name, away in zip(outside["sample"], outside["distance_m"], strict=True)
+            Sentence("warning.outside.sample", sample=name, away=_distance(away))
+            for name, away in zip(outside["sample"], outside["distance_m"], strict=True)
         ]
-        lie, them = ("sample lies", "it") if len(outside) == 1 else ("samples lie", "them")
-        findings.warn(
-            f"{len(outside)} {lie} more than {tolerance_m:g} m outside every block, and the block figures leave {them} "
-            f"out: {_listed(each)}."
-        )
+        tolerance = Figure(tolerance_m, None)
+        findings.warn(Sentence.counted("warning.outside", len(outside), tolerance=tolerance, samples=Listed(each)))
 
 
 def _warn_of_disagreement(samples: gpd.GeoDataFrame, names: list[str], findings: Findings) -> None:
@@ -116,19 +117,13 @@ def _warn_of_disagreement(samples: gpd.GeoDataFrame, names: list[str], findings:
             continue
         if not any(same_name(stated, name) for name in names):
             near = difflib.get_close_matches(stated, names, n=1)
-            meant = f" (did it mean {near[0]}?)" if near else ""
-            findings.warn(
-                f"Sample {sample} is said to be from block {stated}, which is not among the blocks{meant}; "
-                + ("it joins none." if block is None else f"it was joined to {block}, where its point lies.")
-            )
+            meant = Sentence("warning.stated.meant", block=near[0]) if near else ""
+            key = "warning.stated.unknown.joins_none" if block is None else "warning.stated.unknown.joined"
+            where = {} if block is None else {"block": block}
+            findings.warn(Sentence(key, sample=sample, stated=stated, meant=meant, **where))
         elif block is not None:
-            findings.warn(f"Sample {sample} is said to be from block {stated} but was joined to {block} by its point.")
+            findings.warn(Sentence("warning.stated.other", sample=sample, stated=stated, block=block))
 
 
-def _listed(words: list[str]) -> str:
-    more = f" and {len(words) - _MOST_NAMES} more" if len(words) > _MOST_NAMES else ""
-    return ", ".join(words[:_MOST_NAMES]) + more
-
-
-def _distance(metres: float) -> str:
-    return f"{metres:.0f} m" if metres < 10_000 else f"{metres / 1000:,.0f} km"
+def _distance(metres: float) -> Figure:
+    return Figure(metres, 0, "m") if metres < 10_000 else Figure(metres / 1000, 0, "km")

@@ -23,6 +23,7 @@ from vinemap.reading.schema import Checked, SampleRow, check_rows, match_columns
 from vinemap.reading.tabular import Table, folded, read_table
 from vinemap.reading.vector import read_layer
 from vinemap.reading.vines import counted_places, located_points
+from vinemap.sentences import Listed, Sentence
 from vinemap.settings import Settings
 
 _PAIRS = (("lon", "lat"), ("easting", "northing"))
@@ -81,11 +82,11 @@ def _warn_of_alike(checked: Checked[SampleRow], findings: Findings) -> None:
             alike.setdefault(bare_name(name), {}).setdefault(name, number)
     for rows in alike.values():
         if len(rows) > 1:
-            listed = " and ".join(f"{show(name)} (row {number})" for name, number in rows.items())
-            findings.warn(
-                f"{checked.table.file}: {listed} differ in capitals or spaces alone and were read as {len(rows)} "
-                "samples; correct the names if they are one."
+            listed = Listed(
+                (Sentence("warning.alike.one", name=show(name), row=number) for name, number in rows.items()),
+                together=True,
             )
+            findings.warn(Sentence("warning.alike", file=checked.table.file, names=listed, count=len(rows)))
 
 
 def _warn_of_early_dates(checked: Checked[SampleRow], settings: Settings, findings: Findings) -> None:
@@ -93,12 +94,8 @@ def _warn_of_early_dates(checked: Checked[SampleRow], settings: Settings, findin
     freeze = settings.event_date
     early = [row for _, row in checked.good() if freeze is not None and row.date is not None and row.date < freeze]
     if early:
-        which = f"sample {early[0].sample} is" if len(early) == 1 else f"{len(early)} samples are"
-        first = "" if len(early) == 1 else f", {early[0].sample} the first"
-        findings.warn(
-            f"{checked.table.file}: {which} dated before the freeze of {freeze}{first} ({early[0].date}); correct the "
-            "dates, or event_date in vinemap.toml."
-        )
+        first = {"sample": early[0].sample, "date": early[0].date}
+        findings.warn(Sentence.counted("warning.early", len(early), file=checked.table.file, freeze=freeze, **first))
 
 
 def _day_first(table: Table, columns: dict[str, int], settings: Settings, findings: Findings) -> bool | None:
@@ -116,10 +113,8 @@ def _day_first(table: Table, columns: dict[str, int], settings: Settings, findin
     guess = settings.units != "us"
     unclear = next((cell for cell in cells if _leaves_open(cell)), None)
     if unclear is not None:
-        findings.warn(
-            f"{table.file}: dates such as {unclear.strip()} were read {'day' if guess else 'month'} first; "
-            "write them as year-month-day if that is wrong."
-        )
+        key = f"warning.dates.{'day' if guess else 'month'}_first"
+        findings.warn(Sentence(key, file=table.file, date=unclear.strip()))
     return guess
 
 

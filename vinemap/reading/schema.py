@@ -39,6 +39,7 @@ from vinemap.errors import Findings
 from vinemap.reading import cells
 from vinemap.reading.cells import bad
 from vinemap.reading.tabular import Table, folded
+from vinemap.sentences import Listed, Sentence
 
 
 class Row(BaseModel):
@@ -240,18 +241,17 @@ def _places(table: Table, field: str, squeezed: Sequence[str], model: type[Row])
 
 def _warn_unused(table: Table, model: type[Row], found: Mapping[str, int], findings: Findings) -> None:
     missing = {squeeze(field): field for field in model.model_fields if field not in found}
-    unused = []
+    unused: list[str] = []
     for place, column in enumerate(table.columns):
         if place in found.values() or not column or all(cells.blank(row[place]) for row in table.rows):
             continue
         near = difflib.get_close_matches(squeeze(column), missing, n=1, cutoff=0.75)
         if near:
-            unused.append(f"{column!r} (meant as {missing[near[0]]}?)")
+            unused.append(Sentence("warning.unused.meant", column=repr(column), near=missing[near[0]]))
         elif not table.file.lower().endswith(_OWN_FIELDS):
             unused.append(repr(column))
     if unused:
-        shown = ", ".join(unused[:12]) + (f" and {len(unused) - 12} more" if len(unused) > 12 else "")
-        findings.warn(f"{table.file}: columns not used: {shown}.")
+        findings.warn(Sentence("warning.unused", file=table.file, columns=Listed(unused)))
 
 
 def check_rows(

@@ -11,6 +11,7 @@ import shapely
 
 from vinemap.errors import Findings
 from vinemap.reading.tabular import Cells, Table
+from vinemap.sentences import Sentence
 
 
 def read_layer(path: Path, stem: str, layer: str | None, findings: Findings) -> Table | None:
@@ -54,7 +55,7 @@ def read_layer(path: Path, stem: str, layer: str | None, findings: Findings) -> 
         )
         return None
     if any("closed ring" in str(word.message) for word in said):
-        findings.warn(f"{path.name}: an outline was not closed; a straight edge from its last corner closes it.")
+        findings.warn(Sentence("warning.not_closed", file=path.name))
     return None if frame is None else _table(path, frame, findings)
 
 

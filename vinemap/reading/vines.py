@@ -11,6 +11,7 @@ from vinemap.errors import Findings
 from vinemap.reading.cells import show
 from vinemap.reading.rows import Located, RowFrame, block_frames, locate
 from vinemap.reading.schema import Checked, SampleRow
+from vinemap.sentences import Figure, Sentence
 
 _NEEDED = ("row_spacing_m", "vine_spacing_m", "row_bearing_deg", "first_vine_lon", "first_vine_lat")
 
@@ -59,8 +60,14 @@ def located_points(
     if located:
         errors = [found.error_m for found in located.values()]
         findings.warn(
-            f"{checked.table.file}: {len(located)} of {len(checked.rows)} samples were placed by row and vine, with a "
-            f"standard error of {min(errors):.0f} to {max(errors):.0f} m."
+            Sentence(
+                "warning.by_vine",
+                file=checked.table.file,
+                placed=Figure(len(located)),
+                all=Figure(len(checked.rows)),
+                low=Figure(min(errors)),
+                high=Figure(max(errors)),
+            )
         )
     return {place: found.point for place, found in located.items()}
 

@@ -22,6 +22,7 @@ from vinemap.reading.join import join
 from vinemap.reading.metric import metric_crs, refuse_strays
 from vinemap.reading.samples import read_samples, refuse_mistaken_axes, refuse_placeless
 from vinemap.reading.schema import BlockRow, CountRow, NodeRow, Row, SampleRow, WoodRow, typed
+from vinemap.sentences import Listed, Sentence
 from vinemap.settings import SETTINGS_FILE, Settings, load_settings
 from vinemap.states import State
 from vinemap.units import area_unit
@@ -53,7 +54,7 @@ class Site:
     settings : Settings
     crs : CRS
         Projected, in metres.
-    warnings : tuple of str
+    warnings : tuple of Sentence
         Plain sentences: what of these files was left out, repaired or assumed.
     blocks : GeoDataFrame
         A row a block in file order: the columns of `vinemap.columns.BLOCKS` (figures as float, NaN where unknown; words
@@ -67,7 +68,7 @@ class Site:
     name: str
     settings: Settings
     crs: CRS
-    warnings: tuple[str, ...]
+    warnings: tuple[Sentence, ...]
     blocks: gpd.GeoDataFrame
     elevation: xr.DataArray | None
 
@@ -91,7 +92,7 @@ class Vineyard:
         given; no rows where the file holds nodes.
     wood : DataFrame
         A row a slice, by `vinemap.columns.WOOD`.
-    warnings : tuple of str
+    warnings : tuple of Sentence
         Plain sentences: what was left out, repaired or assumed, the site's own included.
     """
 
@@ -100,7 +101,7 @@ class Vineyard:
     nodes: pd.DataFrame
     counts: pd.DataFrame
     wood: pd.DataFrame
-    warnings: tuple[str, ...]
+    warnings: tuple[Sentence, ...]
 
 
 def read_vineyard(folder: str | os.PathLike[str]) -> Vineyard:
@@ -179,7 +180,7 @@ def read_site(folder: str | os.PathLike[str]) -> Site:
 
 
 def _site(
-    folder: Path, settings: Settings, blocks: gpd.GeoDataFrame, elevation: xr.DataArray | None, warnings: list[str]
+    folder: Path, settings: Settings, blocks: gpd.GeoDataFrame, elevation: xr.DataArray | None, warnings: list[Sentence]
 ) -> Site:
     return Site(
         folder=folder,
@@ -192,7 +193,7 @@ def _site(
     )
 
 
-def _told_once(warnings: list[str]) -> tuple[str, ...]:
+def _told_once(warnings: list[Sentence]) -> tuple[Sentence, ...]:
     return tuple(dict.fromkeys(warnings))
 
 
@@ -283,15 +284,11 @@ def _warn_of_gaps(
     """Name blocks without a sample and samples without a bud."""
     empty = [name for name in blocks["block"] if name not in set(samples["block"])]
     if empty:
-        findings.warn(f"No sample joins {'block' if len(empty) == 1 else 'the blocks'} {_listed(empty)}.")
+        findings.warn(Sentence.counted("warning.no_sample", len(empty), blocks=Listed(empty)))
     cut = set(nodes["sample"]) | set(counts["sample"])
     uncut = [name for name in samples["sample"] if name not in cut]
     if uncut:
-        findings.warn(f"No buds were given for {'sample' if len(uncut) == 1 else 'the samples'} {_listed(uncut)}.")
-
-
-def _listed(words: list[str]) -> str:
-    return ", ".join(words[:12]) + (f" and {len(words) - 12} more" if len(words) > 12 else "")
+        findings.warn(Sentence.counted("warning.no_buds", len(uncut), samples=Listed(uncut)))
 
 
 def summary(vineyard: Vineyard) -> list[str]:
