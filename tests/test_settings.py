@@ -42,7 +42,16 @@ def test_values_are_read(tmp_path: Path) -> None:
     ("text", "start", "hint"),
     [
         ("nmae = 'x'", "vinemap.toml:1: nmae: there is no such key", "did you mean name?"),
-        ("\n[survival]\nspur_raech = 4", "vinemap.toml:3: survival.spur_raech:", "did you mean survival.spur_reach?"),
+        (
+            "\n[survival]\nspur_nodes_ketp = 4",
+            "vinemap.toml:3: survival.spur_nodes_ketp:",
+            "did you mean survival.spur_nodes_kept?",
+        ),
+        (
+            "[survival]\nspur_reach = 4",
+            "vinemap.toml:2: survival.spur_reach:",
+            "did you mean survival.spur_nodes_kept?",
+        ),
         ("threshold = 0.4", "vinemap.toml:1: threshold:", "did you mean surface.threshold?"),
         ("[surfaces]\ncell_m = 3", "vinemap.toml:1: surfaces:", "did you mean surface?"),
         ("surface.cell_n = 3", "vinemap.toml:1: surface.cell_n:", "did you mean surface.cell_m?"),
@@ -59,9 +68,9 @@ def test_unknown_keys_name_the_nearest(tmp_path: Path, text: str, start: str, hi
     ("text", "words"),
     [
         ('gps_tolerance_m = "5"', '"5" cannot be used: should be a valid number'),
-        ("[survival]\nspur_reach = 2.5", "2.5 cannot be used"),
-        ("[survival]\nspur_reach = 0", "0 cannot be used: should be greater than 0"),
-        ("[survival]\nspur_reach = true", "true cannot be used: should be a valid integer"),
+        ("[survival]\nspur_nodes_kept = 2.5", "2.5 cannot be used"),
+        ("[survival]\nspur_nodes_kept = 0", "0 cannot be used: should be greater than 0"),
+        ("[survival]\nspur_nodes_kept = true", "true cannot be used: should be a valid integer"),
         ("[surface]\ncell_m = inf", "cannot be used: should be a finite number"),
         ('units = "imperial"', "should be 'metric' or 'us'"),
         ("event_date = 20250122", "20250122 cannot be used"),
@@ -96,7 +105,7 @@ def test_a_folder_of_that_name_is_a_problem(tmp_path: Path) -> None:
 
 def test_all_faults_in_one_run_and_the_rest_kept(tmp_path: Path) -> None:
     """Every fault is named at once, and what is sound still counts."""
-    text = 'name = "Hof"\nunits = "imperial"\nnonsense = 1\n[surface]\ncell_m = -1\nseed = 4\n[survival]\nreach = 3\n'
+    text = 'name = "Hof"\nunits = "imperial"\nnonsense = 1\n[surface]\ncell_m = -1\nseed = 4\n[survival]\nkept = 3\n'
     (tmp_path / "vinemap.toml").write_text(text)
     findings = Findings()
     settings = load_settings(tmp_path, findings)
@@ -104,7 +113,7 @@ def test_all_faults_in_one_run_and_the_rest_kept(tmp_path: Path) -> None:
         (2, "units"),
         (3, "nonsense"),
         (5, "surface.cell_m"),
-        (8, "survival.reach"),
+        (8, "survival.kept"),
     }
     assert (settings.name, settings.surface.seed, settings.surface.cell_m) == ("Hof", 4, 3.0)
 

@@ -94,8 +94,8 @@ event_date = 2026-01-22      # the night of the freeze
 units = "metric"             # or "us" for acres and feet
 
 [survival]
-spur_reach = 5               # nodes from the base that spur pruning keeps
-cane_reach = 15              # nodes from the base that cane pruning keeps
+spur_nodes_kept = 5          # nodes from the base that spur pruning keeps
+cane_nodes_kept = 15         # nodes from the base that cane pruning keeps
 confidence = 0.90            # of the intervals of what was cut
 """
 

@@ -38,7 +38,7 @@ from vinemap.surface.fit import InjuryMap, injury_map, refuse_too_few
 from vinemap.surface.observations import Observations
 from vinemap.surface.trunks import wood_layers
 from vinemap.survival.tables import block_table, sample_table
-from vinemap.survival.tally import pruning_reach, tally
+from vinemap.survival.tally import kept_nodes, tally
 from vinemap.survival.wood import wood_table
 from vinemap.terrain.grid import block_grid, cell_size
 from vinemap.terrain.layers import terrain
@@ -157,8 +157,8 @@ def check_folder(folder: str | os.PathLike[str]) -> Vineyard:
 
 
 def _tallied(vineyard: Vineyard) -> pd.DataFrame:
-    reach = pruning_reach(vineyard.samples, vineyard.site.blocks, vineyard.site.settings)
-    return tally(vineyard.nodes, vineyard.counts, reach)
+    kept = kept_nodes(vineyard.samples, vineyard.site.blocks, vineyard.site.settings)
+    return tally(vineyard.nodes, vineyard.counts, kept)
 
 
 @contextmanager

@@ -49,8 +49,8 @@ class Columns(_Section):
 class Survival(_Section):
     """How cut buds are counted."""
 
-    spur_reach: PositiveInt = Field(5, description="nodes from the base that spur pruning keeps")
-    cane_reach: PositiveInt = Field(15, description="nodes from the base that cane pruning keeps")
+    spur_nodes_kept: PositiveInt = Field(5, description="nodes from the base that spur pruning keeps")
+    cane_nodes_kept: PositiveInt = Field(15, description="nodes from the base that cane pruning keeps")
     confidence: float = Field(0.90, gt=0.5, lt=1.0, description="of the intervals of what was cut")
 
 

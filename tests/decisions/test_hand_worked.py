@@ -22,7 +22,7 @@ from vinemap.decisions.actions import decide
 from vinemap.decisions.explain import ADVICE, explain_block
 from vinemap.settings import Settings
 from vinemap.survival.tables import block_table
-from vinemap.survival.tally import pruning_reach, tally
+from vinemap.survival.tally import kept_nodes, tally
 from vinemap.survival.wood import wood_table
 
 TABLE = """
@@ -92,7 +92,7 @@ def decided() -> pd.DataFrame:
     samples = pd.DataFrame({"sample": cut["sample"].unique()})
     samples["block"] = samples["sample"].str.rsplit(" ", n=1).str[0]
     empty = pd.DataFrame(columns=["sample", "part", "nodes", "primary_dead", "secondary_dead", "tertiary_dead"])
-    tallies = tally(cut, empty, pruning_reach(samples, blocks, settings))
+    tallies = tally(cut, empty, kept_nodes(samples, blocks, settings))
     rows = block_table(blocks, samples, tallies, 0.9)
     checks = wood_table(pd.concat([wood(case) for case in table], ignore_index=True), samples, blocks, 0.9)
     rows = rows.join(checks).assign(own_rooted=blocks["own_rooted"])

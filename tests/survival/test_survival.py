@@ -19,7 +19,7 @@ from vinemap.settings import Settings
 from vinemap.settings import Survival as SurvivalSettings
 from vinemap.survival.intervals import LEAST_FREEDOM, Spread, cluster_interval, cluster_spread, design_effect, wilson
 from vinemap.survival.tables import block_table, sample_table
-from vinemap.survival.tally import pruning_reach, tally
+from vinemap.survival.tally import kept_nodes, tally
 
 # Pups alive at 21 days of pups alive at 4 days, by litter: C. S. Weil, Food Cosmet. Toxicol. 8 (1970) 177, the data of
 # Rao & Scott 1992, table 1. Typed in from memory; `test_rao_scott_worked_example` shows that they are the right ones.
@@ -98,7 +98,7 @@ def alone(name: str = "A1") -> pd.Series:
 
 
 def test_tally_counts_by_part_and_keeps_unread_beside():
-    """Nodes up to the reach are basal, the rest apical, 'all' is their sum, and unread buds are in no total."""
+    """Nodes that pruning keeps are basal, the rest apical, 'all' is their sum, and unread buds are in no total."""
     result = figures(tally(nodes_of({"A1": "DAA DDA AA- -A- DDD"}), NO_COUNTS, alone()), "A1")
     assert result["basal", "primary"] == (2, 2, 0)
     assert result["apical", "primary"] == (1, 2, 1)
@@ -183,18 +183,18 @@ def test_tally_of_nothing_is_empty():
     assert result.empty
 
 
-def test_tally_refuses_a_sample_without_a_reach():
+def test_tally_refuses_a_sample_of_unknown_pruning():
     """A sample whose pruning is not known is an error, not a guess."""
     with pytest.raises(KeyError):
         tally(nodes_of({"Z9": "DDD"}), NO_COUNTS, alone())
 
 
-def test_pruning_reach_follows_the_block_and_the_settings():
+def test_kept_nodes_follow_the_block_and_the_settings():
     """Spur and cane blocks take their settings; a sample outside every block takes the default pruning."""
     blocks = pd.DataFrame({"block": ["S", "C"], "pruning": ["spur", "cane"]})
     samples = pd.DataFrame({"sample": ["s1", "c1", "out"], "block": ["S", "C", None]})
-    chosen = Settings(default_pruning="spur", survival=SurvivalSettings(spur_reach=4, cane_reach=11))
-    assert pruning_reach(samples, blocks, chosen).to_dict() == {"s1": 4, "c1": 11, "out": 4}
+    chosen = Settings(default_pruning="spur", survival=SurvivalSettings(spur_nodes_kept=4, cane_nodes_kept=11))
+    assert kept_nodes(samples, blocks, chosen).to_dict() == {"s1": 4, "c1": 11, "out": 4}
 
 
 # --- Wilson --------------------------------------------------------------------------------------------------------
@@ -505,8 +505,8 @@ def test_unread_nodes_change_no_figure_and_bounds_hold_it(cuts, extra):
     blank = pd.DataFrame({"sample": "A1", "cane": "2", "node": range(1, extra + 1)}).assign(
         primary="unread", secondary="unread", tertiary="unread"
     )
-    reach = pd.Series(5, index=samples["sample"])
-    plain, padded = (tally(frame, NO_COUNTS, reach) for frame in (nodes, pd.concat([nodes, blank], ignore_index=True)))
+    kept = pd.Series(5, index=samples["sample"])
+    plain, padded = (tally(frame, NO_COUNTS, kept) for frame in (nodes, pd.concat([nodes, blank], ignore_index=True)))
     for make in (lambda t: sample_table(samples, t, 0.9), lambda t: block_table(blocks, samples, t, 0.9)):
         table, more = make(plain), make(padded)
         figures_of = [name for name in table if name.endswith(("_pct", "_dead"))]

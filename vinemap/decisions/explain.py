@@ -110,9 +110,13 @@ def _counts(row: dict[str, Any], settings: Settings) -> Iterator[str]:
         f"{row['nodes']} = {row['injury_pct']:.1f} %{_bounds(row, 'injury_low_pct', 'injury_high_pct')}."
     )
     if _has(row, "basal_nodes", "basal_pct"):
-        reach = settings.survival.spur_reach if row.get("pruning") == Pruning.SPUR else settings.survival.cane_reach
+        kept = (
+            settings.survival.spur_nodes_kept
+            if row.get("pruning") == Pruning.SPUR
+            else settings.survival.cane_nodes_kept
+        )
         yield (
-            f"On the first {reach} nodes, which {row['pruning']} pruning keeps: {row['basal_dead']} of "
+            f"On the first {kept} nodes, which {row['pruning']} pruning keeps: {row['basal_dead']} of "
             f"{row['basal_nodes']} = {row['basal_pct']:.1f} %{_bounds(row, 'basal_low_pct', 'basal_high_pct')}."
         )
     if _has(row, "no_live_bud_pct"):

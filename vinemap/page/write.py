@@ -101,7 +101,7 @@ def write_page(
             "language": settings.language,
             "threshold": settings.surface.threshold,
             "confidence": settings.survival.confidence,
-            "kept_nodes": {"spur": settings.survival.spur_reach, "cane": settings.survival.cane_reach},
+            "kept_nodes": {"spur": settings.survival.spur_nodes_kept, "cane": settings.survival.cane_nodes_kept},
             "rule": settings.actions.rule,
             "rule_source": getattr(settings.actions.rules.pruning, settings.actions.rule).source,
         },

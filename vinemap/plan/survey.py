@@ -10,7 +10,7 @@ import pandas as pd
 from vinemap.reading.vineyard import Site, Vineyard, read_site, read_vineyard
 from vinemap.survival.intervals import Spread, cluster_spread
 from vinemap.survival.tables import block_table
-from vinemap.survival.tally import pruning_reach, tally
+from vinemap.survival.tally import kept_nodes, tally
 
 
 @dataclass(frozen=True)
@@ -62,8 +62,8 @@ def read_survey(folder: Path, *, first: bool = False) -> Survey:
         return Survey(site, None, tallies, table, Spread(float("nan"), 0))
     vineyard = read_vineyard(folder)
     samples, blocks = vineyard.samples, vineyard.site.blocks
-    reach = pruning_reach(samples, blocks, vineyard.site.settings)
-    tallies = tally(vineyard.nodes, vineyard.counts, reach)
+    kept = kept_nodes(samples, blocks, vineyard.site.settings)
+    tallies = tally(vineyard.nodes, vineyard.counts, kept)
     cut = tallies[(tallies["part"] == "all") & (tallies["tissue"] == "primary")]
     cut = cut.assign(block=cut["sample"].map(dict(zip(samples["sample"], samples["block"], strict=True))))
     cut = cut.dropna(subset="block")

@@ -13,7 +13,7 @@ _TALLY = ["sample", "part", "tissue", "dead", "read", "unread"]
 COUNTS = ["dead", "read", "unread"]
 
 
-def pruning_reach(samples: pd.DataFrame, blocks: pd.DataFrame, settings: Settings) -> pd.Series[int]:
+def kept_nodes(samples: pd.DataFrame, blocks: pd.DataFrame, settings: Settings) -> pd.Series[int]:
     """Return how many nodes from the base pruning keeps, by sample.
 
     Parameters
@@ -28,12 +28,12 @@ def pruning_reach(samples: pd.DataFrame, blocks: pd.DataFrame, settings: Setting
     -------
     Series of int, index sample
     """
-    reach = {"spur": settings.survival.spur_reach, "cane": settings.survival.cane_reach}
+    by_pruning = {"spur": settings.survival.spur_nodes_kept, "cane": settings.survival.cane_nodes_kept}
     pruning = samples["block"].map(blocks.set_index("block")["pruning"]).fillna(settings.default_pruning)
-    return pd.Series(pruning.map(reach).to_numpy(dtype=np.int64), index=pd.Index(samples["sample"], name="sample"))
+    return pd.Series(pruning.map(by_pruning).to_numpy(dtype=np.int64), index=pd.Index(samples["sample"], name="sample"))
 
 
-def tally(nodes: pd.DataFrame, counts: pd.DataFrame, reach: pd.Series[int]) -> pd.DataFrame:
+def tally(nodes: pd.DataFrame, counts: pd.DataFrame, kept: pd.Series[int]) -> pd.DataFrame:
     """Count buds dead, read and unread by sample, part of the cane and tissue.
 
     Parameters
@@ -43,7 +43,7 @@ def tally(nodes: pd.DataFrame, counts: pd.DataFrame, reach: pd.Series[int]) -> p
     counts : DataFrame
         A row of counts: sample, part ('basal', 'apical' or 'all'), nodes, primary_dead, secondary_dead, tertiary_dead
         (NaN: that bud was not read). Each row counts other nodes than the rest.
-    reach : Series
+    kept : Series
         Sample to the number of nodes that pruning keeps; must name every sample of ``nodes``.
 
     Returns
@@ -56,7 +56,7 @@ def tally(nodes: pd.DataFrame, counts: pd.DataFrame, reach: pd.Series[int]) -> p
     Raises
     ------
     KeyError
-        When ``reach`` lacks a sample of ``nodes``.
+        When ``kept`` lacks a sample of ``nodes``.
 
     Notes
     -----
@@ -67,15 +67,15 @@ def tally(nodes: pd.DataFrame, counts: pd.DataFrame, reach: pd.Series[int]) -> p
     live bud are at least the sum of the dead less the nodes for each bud but one, and at most the least of the dead
     (M. Fréchet 1935, from memory).
     """
-    known = pd.concat([_tally_nodes(nodes, reach), _tally_counts(counts)], ignore_index=True)
+    known = pd.concat([_tally_nodes(nodes, kept), _tally_counts(counts)], ignore_index=True)
     everything = known.assign(part="all")
     rows = pd.concat([everything, known[known["part"] != "all"]], ignore_index=True)
     return rows.groupby(_TALLY[:3], sort=False, as_index=False)[COUNTS].sum().astype(dict.fromkeys(COUNTS, np.int64))
 
 
-def _tally_nodes(nodes: pd.DataFrame, reach: pd.Series[int]) -> pd.DataFrame:
+def _tally_nodes(nodes: pd.DataFrame, kept: pd.Series[int]) -> pd.DataFrame:
     """Count the rows of ``nodes``; see `tally`."""
-    basal = nodes["node"].to_numpy() <= reach.loc[nodes["sample"]].to_numpy()
+    basal = nodes["node"].to_numpy() <= kept.loc[nodes["sample"]].to_numpy()
     state = nodes[list(TISSUES)].assign(sample=nodes["sample"], part=np.where(basal, "basal", "apical"))
     under_dead = nodes.loc[nodes["primary"] == "dead", "secondary"]
     if under_dead.empty or (under_dead != "unread").any():

@@ -155,7 +155,7 @@ def height_above_low(z: Array, cell: float, radius: float) -> Array:
     radius : float
         Half the side of the square, in metres.
     """
-    reach = max(1, round(radius / cell))
-    lowest = minimum_filter(z, size=2 * reach + 1, mode="nearest")
-    low = gaussian_filter(lowest, reach / 2, mode="nearest")
+    cells = max(1, round(radius / cell))
+    lowest = minimum_filter(z, size=2 * cells + 1, mode="nearest")
+    low = gaussian_filter(lowest, cells / 2, mode="nearest")
     return np.asarray(z - np.minimum(low, z))
