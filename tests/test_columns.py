@@ -2,9 +2,16 @@
 
 from __future__ import annotations
 
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
 import pandas as pd
 import pytest
 
+import vinemap
+from tests.builders import blocks, write_vineyard
 from vinemap.columns import (
     BLOCKS,
     BLOCKS_CSV,
@@ -64,3 +71,32 @@ def test_the_dictionary_explains_every_column() -> None:
     assert list(table["column"]) == [column.name for layout in (*INPUTS, *OUTPUTS) for column in layout.columns]
     spacing = table[table["column"] == "row_spacing_m"].iloc[0]
     assert spacing[["unit", "decimals", "holds"]].tolist() == ["m", 3, "number"]
+
+
+def test_a_new_input_column_is_a_line_of_the_table(tmp_path: Path) -> None:
+    """One line put into the table, and nothing else: the column is read, checked, and written in blocks.csv."""
+    package = tmp_path / "src" / "vinemap"
+    shutil.copytree(Path(vinemap.__file__).parent, package, ignore=shutil.ignore_patterns("__pycache__"))
+    source = (package / "columns.py").read_text(encoding="utf-8")
+    before = '        Column("variety", Kind.TEXT, "variety", on_page=True),\n'
+    assert source.count(before) == 1
+    line = '        Column("rootstock_age", Kind.WHOLE, "age in years, 1 to 200", "years", low=1, high=200),\n'
+    (package / "columns.py").write_text(source.replace(before, line + before), encoding="utf-8")
+    folder = tmp_path / "vineyard"
+    folder.mkdir()
+    write_vineyard(folder)
+
+    def run(*ages: object) -> subprocess.CompletedProcess[str]:
+        frame = blocks(**{"Rootstock age": list(ages)})
+        frame.to_crs(4326).to_file(folder / "blocks.geojson", driver="GeoJSON")
+        command = [sys.executable, "-m", "vinemap", "map", str(folder), "-o", str(tmp_path / "out")]
+        return subprocess.run(command, capture_output=True, text=True, cwd=package.parent, check=False)
+
+    wrong = run("12", "300", None)
+    assert wrong.returncode == 2
+    assert "blocks.geojson:3: Rootstock age: '300' is out of range; give age in years, 1 to 200" in " ".join(
+        (wrong.stdout + wrong.stderr).split()
+    )
+    right = run("12", "30", None)
+    assert right.returncode == 0, right.stderr
+    assert pd.read_csv(tmp_path / "out" / "blocks.csv")["rootstock_age"].tolist()[:2] == [12, 30]

@@ -19,6 +19,7 @@ from scipy.spatial import KDTree
 from scipy.special import expit
 from shapely import box
 
+from vinemap.columns import BLOCKS_CSV, SAMPLES_CSV, WORK_LIST, ZONES_CSV, Layout
 from vinemap.decisions.explain import explain_block
 from vinemap.demo import Truth, write_demo
 from vinemap.errors import InputError
@@ -84,6 +85,34 @@ def test_every_output_is_there(demo: Demo) -> None:
     expected = {"map.html", "blocks.csv", "samples.csv", "zones.csv", "vineyard.gpkg", "injury.tif", "run.json"}
     expected |= {"worklist.csv", "worklist.xlsx", "crew_sheet_en.html", "crew_sheet_es.html", "navigation"}
     assert expected <= {path.name for path in demo.out.iterdir()}
+
+
+@pytest.mark.parametrize(
+    ("name", "layout"),
+    [("blocks", BLOCKS_CSV), ("samples", SAMPLES_CSV), ("zones", ZONES_CSV), ("worklist", WORK_LIST)],
+)
+def test_every_written_column_is_in_the_table_of_columns(demo: Demo, name: str, layout: Layout) -> None:
+    """A file has the columns of its layout, all of them, in order, and no others; its layer and the page follow it."""
+    written = list(pd.read_csv(demo.out / f"{name}.csv"))
+    # The settings of the demonstration name no material.
+    assert written == [column.name for column in layout.columns if not column.is_pattern]
+    if name != "worklist":
+        assert list(gpd.read_file(demo.out / "vineyard.gpkg", layer=name)) == [*written, "geometry"]
+        html = (demo.out / "map.html").read_text(encoding="utf-8")
+        data = json.loads(html.split('id="vinemap-data">', 1)[1].split("</script>", 1)[0])
+        assert set(layout.on_page) <= set(data[name])
+        assert not (set(written) - set(layout.on_page) - {"block"}) & set(data[name])
+
+
+def test_a_word_of_a_state_column_is_one_of_its_words(demo: Demo) -> None:
+    """What stands in a column of words is one of the words that the table lists for it."""
+    for name, layout in (("blocks", BLOCKS_CSV), ("zones", ZONES_CSV), ("worklist", WORK_LIST)):
+        table = pd.read_csv(demo.out / f"{name}.csv")
+        for column in layout.columns:
+            if column.words:
+                assert set(table[column.name].dropna()) <= set(column.words), column.name
+            elif column.is_figure and not column.is_pattern:
+                assert pd.api.types.is_numeric_dtype(table[column.name]), column.name
 
 
 def test_an_earlier_run_of_other_ground_is_refused(demo: Demo, tmp_path: Path) -> None:

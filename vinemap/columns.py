@@ -133,6 +133,11 @@ class Layout:
         """Names of the columns."""
         return [column.name for column in self.columns]
 
+    @property
+    def on_page(self) -> list[str]:
+        """Names of the columns that the map page carries."""
+        return [column.name for column in self.columns if column.on_page]
+
     def find(self, name: str) -> Column | None:
         """Return the column of a name; None where the table has none."""
         return next((column for column in self.columns if column.matches(name)), None)
@@ -175,6 +180,8 @@ _DRAWS = "J. T. Wilson et al., J. Mach. Learn. Res. 22 (2021) 105"
 _RULES = "rules.toml"
 _PLACES = 7
 """Decimals of a degree: a centimetre on the ground."""
+CURRENCY = "currency"
+"""Unit of what is counted in the settings' currency."""
 
 # What goes in.
 
@@ -555,7 +562,7 @@ WORK_LIST = Layout(
         Column("vines_to_work_high", Kind.NUMBER, "high end of vines_to_work", "vines"),
         Column("hours", Kind.NUMBER, "hours of one person, by the settings' vines_per_hour", "h", shown=1),
         Column("{material}_pieces", Kind.NUMBER, "pieces of a material, by the settings' materials", "pieces"),
-        Column("cost", Kind.NUMBER, "cost of hours and materials, by the settings' prices", "currency", shown=2),
+        Column("cost", Kind.NUMBER, "cost of hours and materials, by the settings' prices", CURRENCY, shown=2),
         Column("full_crop_year", Kind.WHOLE, "year of a full crop again", source=f"{_RULES}: recovery"),
     ),
 )
@@ -596,7 +603,7 @@ SPRING_CALIBRATION = Layout(
 PLAN_SAMPLES = Layout(
     "samples.csv of a plan",
     "a point to collect at, as `vinemap map` reads it",
-    tuple(column for column in SAMPLES.columns if column.name in ("sample", "block", "lon", "lat", "date")),
+    tuple(column for name in ("sample", "block", "lon", "lat", "date") if (column := SAMPLES.find(name)) is not None),
 )
 PLAN_POINTS = Layout(
     "plan.geojson",

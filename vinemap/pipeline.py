@@ -18,6 +18,15 @@ import pandas as pd
 import xarray as xr
 from shapely.geometry import box
 
+from vinemap.columns import (
+    BLOCKS,
+    BLOCKS_CSV,
+    SAMPLES_CSV,
+    SPRING_CALIBRATION,
+    SPRING_SAMPLES,
+    WORK_LIST,
+    ZONES_CSV,
+)
 from vinemap.decisions.actions import decide
 from vinemap.decisions.spring import SpringCheck, check_forecast, corrected
 from vinemap.decisions.worklist import work_list
@@ -48,10 +57,7 @@ if TYPE_CHECKING:
 
 Progress = Callable[[str], None]
 
-_OF_BLOCKS = [
-    *("own_rooted", "trunks", "planted", "row_spacing_m", "vine_spacing_m"),
-    *("pruning_weight_kg", "normal_yield_t_ha", "row_bearing_deg"),
-]
+_LAYOUTS = {"blocks": BLOCKS_CSV, "samples": SAMPLES_CSV, "zones": ZONES_CSV, "worklist": WORK_LIST}
 _LIBRARIES = ("folium", "geopandas", "numpy", "pandas", "pyproj", "rasterio", "scipy", "shapely", "xarray")
 
 
@@ -222,7 +228,7 @@ def _mapped(vineyard: Vineyard, tallies: pd.DataFrame, progress: Progress) -> Ma
         vineyard,
         tallies,
         block_rows,
-        _with_geometry(sample_table(samples, tallies, settings.survival.confidence), samples),
+        _with_geometry(SAMPLES_CSV.arranged(sample_table(samples, tallies, settings.survival.confidence)), samples),
         zones,
         work_list(zones, block_rows, settings),
         surface,
@@ -237,10 +243,11 @@ def _block_rows(vineyard: Vineyard, tallies: pd.DataFrame, injury: InjuryMap) ->
     settings, blocks, samples = vineyard.site.settings, vineyard.site.blocks, vineyard.samples
     confidence = settings.survival.confidence
     rows = block_table(blocks, samples, tallies, confidence).join(injury.blocks)
-    rows = rows.join(blocks[_OF_BLOCKS]).join(wood_table(vineyard.wood, samples, blocks, confidence))
+    given = [name for name in BLOCKS.names if name not in rows]
+    rows = rows.join(blocks[given]).join(wood_table(vineyard.wood, samples, blocks, confidence))
     decided = decide(rows, settings)
     rows[decided.columns] = decided
-    return _with_geometry(rows, blocks)
+    return _with_geometry(BLOCKS_CSV.arranged(rows), blocks)
 
 
 def write_map(
@@ -314,8 +321,8 @@ def write_spring(check: SpringCheck, run: MapRun, out: Path, progress: Progress 
     progress("writing")
     with staged(out) as stage:
         _fill(stage, run)
-        write_csv(check.samples, stage / "spring_samples.csv")
-        write_csv(check.calibration, stage / "spring_calibration.csv")
+        write_csv(check.samples, stage / "spring_samples.csv", SPRING_SAMPLES)
+        write_csv(check.calibration, stage / "spring_calibration.csv", SPRING_CALIBRATION)
         names = _page_first(stage)
     return [out / name for name in names]
 
@@ -341,7 +348,7 @@ def _fill(stage: Path, run: MapRun, earlier: Path | None = None, *, pdf: bool = 
     _write_sheets(run, stage, pdf=pdf)
     layers = {"blocks": run.blocks, "samples": run.samples, "zones": run.zones}
     for name, table in {**layers, "worklist": run.work}.items():
-        write_csv(table, stage / f"{name}.csv")
+        write_csv(table, stage / f"{name}.csv", _LAYOUTS[name])
     write_workbook(run.work, stage / "worklist.xlsx", settings.work.currency)
     write_geopackage(layers, stage / "vineyard.gpkg")
     write_injury(run.surface, stage / "injury.tif")

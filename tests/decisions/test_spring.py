@@ -12,6 +12,7 @@ import xarray as xr
 from shapely.geometry import box
 from statsmodels.stats.proportion import proportion_confint
 
+from vinemap.columns import SPRING_CALIBRATION, SPRING_SAMPLES
 from vinemap.decisions.spring import EDGES, LESS, MORE, check_forecast, corrected, spring_findings
 from vinemap.settings import Settings
 from vinemap.surface.fit import injury_map
@@ -48,6 +49,8 @@ def test_hand_sums() -> None:
     """12 of 40 blind where 30 % was foretold agrees; 40 of 40 is more; 2 of 40 where 60 % was foretold is fewer."""
     check = check_forecast(counts(28, 0, 38, 16), samples(), grid(), 0.9)
     table = check.samples
+    assert list(table) == SPRING_SAMPLES.names
+    assert list(check.calibration) == SPRING_CALIBRATION.names
     assert table["blind"].tolist() == [12, 40, 2, 24]
     np.testing.assert_allclose(table["foretold_pct"], [30, 30, 60, 60])
     assert table["verdict"].tolist() == ["", MORE, LESS, ""]

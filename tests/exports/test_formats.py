@@ -13,6 +13,7 @@ import rasterio
 import xarray as xr
 from shapely import Point, box
 
+from vinemap.columns import BLOCKS_CSV
 from vinemap.errors import InputError
 from vinemap.exports.formats import BANDS, read_run, staged, write_csv, write_geopackage, write_injury, write_json
 from vinemap.terrain.grid import block_grid
@@ -63,7 +64,7 @@ def test_csv_has_no_geometry_and_few_decimals(tmp_path: Path) -> None:
         {"block": ["a, b"], "injury_pct": [33.333], "area_ha": [1.23456], "date": pd.to_datetime(["2026-02-03"])},
         geometry=[Point(0, 0)],
     )
-    write_csv(table, tmp_path / "t.csv")
+    write_csv(table, tmp_path / "t.csv", BLOCKS_CSV)
     assert (tmp_path / "t.csv").read_text(encoding="utf-8") == (
         'block,injury_pct,area_ha,date\n"a, b",33.3,1.235,2026-02-03\n'
     )

@@ -11,6 +11,7 @@ import pandas as pd
 import pytest
 from shapely.geometry import MultiPolygon, Polygon, box
 
+from vinemap.columns import NAVIGATION
 from vinemap.exports.navigation import FILES, write_navigation
 
 X, Y = 500_000.0, 4_800_000.0
@@ -57,6 +58,7 @@ def test_figures_come_back(tmp_path: Path) -> None:
     write_navigation(zones(), tmp_path)
     shape = gpd.read_file(tmp_path / "zones_shp" / "zones.shp")
     assert shape["block"].tolist() == ["Mühlau", "<b>&Co</b>", "Ridge"]
+    assert list(shape.columns) == [*NAVIGATION.names, "geometry"]
     assert shape["nodes"].tolist()[0] == 54
     assert shape["vines"].isna().tolist() == [False, True, False]
     assert all(len(column) <= 10 for column in shape)

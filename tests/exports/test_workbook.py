@@ -42,3 +42,6 @@ def test_spreadsheet(tmp_path: Path) -> None:
     names = [sheet.cell(row, head.index("block") + 1) for row in range(2, 6)]
     assert all(cell.data_type == "s" for cell in names)
     assert names[-1].value == "Total, zones without figures left out"
+    formats = {name: sheet.cell(2, place).number_format for place, name in enumerate(head, start=1)}
+    assert formats["area_ha"] == formats["cost ($)"] == "0.00"
+    assert (formats["hours"], formats["vines"], formats["stakes_pieces"]) == ("0.0", "0", "0")

@@ -15,6 +15,7 @@ import pyogrio
 import pytest
 
 from tests.builders import blocks, write_elevation, write_vineyard
+from vinemap.columns import BUDS_BY_NODE, PLAN_POINTS, PLAN_SAMPLES
 from vinemap.demo import write_demo
 from vinemap.errors import InputError
 from vinemap.plan import PlanOptions, make_plan
@@ -116,6 +117,7 @@ def test_geojson_tells_everything_of_a_stop(home: Path) -> None:
     text = json.loads((home / "plan" / "plan.geojson").read_text(encoding="utf-8"))
     assert "crs" not in text
     plan = gpd.read_file(home / "plan" / "plan.geojson")
+    assert list(plan) == [*(name for name in PLAN_POINTS.names if name != "chance_pct"), "geometry"]
     assert plan["stop"].tolist() == list(range(1, len(plan) + 1))
     by_block = plan.groupby("block")
     assert by_block["row"].count().tolist() == [13, 13, 0]
@@ -150,7 +152,12 @@ def test_the_second_round_takes_new_names(folder: Path) -> None:
     assert len(new) == 5
     assert not set(new["sample"]) & set(pd.read_csv(folder / "samples.csv")["sample"])
     assert "first survey leaves about" in told[0]
-    assert gpd.read_file(folder / "plan" / "plan.geojson")["chance_pct"].between(0, 100).all()
+    plan = gpd.read_file(folder / "plan" / "plan.geojson")
+    assert plan["chance_pct"].between(0, 100).all()
+    unknown = {"variety", "row", "vine", "elevation_m"}
+    assert set(PLAN_POINTS.names) - set(plan) == unknown
+    assert list(new) == PLAN_SAMPLES.names
+    assert list(pd.read_csv(folder / "plan" / "buds.csv")) == BUDS_BY_NODE.names
     told = make_plan(folder, folder / "plan", PlanOptions(), first=True)
     assert told[0].startswith("39 canes from 3 blocks, 13 a block")
 

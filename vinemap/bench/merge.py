@@ -60,7 +60,7 @@ def merge_buds(paths: Sequence[Path], out: Path) -> list[str]:
         raise InputError(findings.problems)
     merged = _merged(nodes)
     with staged(out.absolute().parent) as stage:
-        write_csv(merged, stage / out.name)
+        write_csv(merged, stage / out.name, BUDS_BY_NODE)
     report = [f"{file}: {_count(len(part), 'node')}." for file, part in zip(_names(paths), parts, strict=True)]
     canes = merged[["sample", "cane"]].drop_duplicates()
     written = (

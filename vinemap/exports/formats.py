@@ -18,6 +18,7 @@ import rasterio
 import rioxarray
 import xarray as xr
 
+from vinemap.columns import Layout
 from vinemap.errors import InputError, Problem
 from vinemap.resources import finite
 
@@ -78,19 +79,10 @@ def refuse_filled(path: Path) -> None:
         raise InputError([Problem(str(path), None, "", what, "move it, or name another folder with -o")])
 
 
-def write_csv(table: pd.DataFrame, path: Path) -> None:
-    """Write a table as UTF-8 CSV: percentages to one decimal, areas and counts as they are, no geometry."""
+def write_csv(table: pd.DataFrame, path: Path, layout: Layout) -> None:
+    """Write a table as UTF-8 CSV, its figures with the decimals of its layout, without geometry."""
     plain = _plain(pd.DataFrame(table.drop(columns="geometry", errors="ignore")))
-    rounded = {name: decimals for name in map(str, plain) if (decimals := _decimals(name)) is not None}
-    plain.round(rounded).to_csv(path, index=False, lineterminator="\n", date_format="%Y-%m-%d")
-
-
-def _decimals(column: str) -> int | None:
-    if column.endswith("_pct"):
-        return 1
-    if column.endswith(("_ha", "_m")):
-        return 3
-    return 7 if column in {"lon", "lat"} else None
+    layout.rounded(plain).to_csv(path, index=False, lineterminator="\n", date_format="%Y-%m-%d")
 
 
 def _plain(table: pd.DataFrame) -> pd.DataFrame:

@@ -8,6 +8,7 @@ from typing import Any
 import geopandas as gpd
 import pandas as pd
 
+from vinemap.columns import NAVIGATION
 from vinemap.exports.gpx import write_gpx
 from vinemap.resources import texts
 from vinemap.states import Action
@@ -82,14 +83,15 @@ def _described(row: dict[Any, Any], words: dict[str, str]) -> str:
 
 def _short(table: pd.DataFrame) -> pd.DataFrame:
     """Return the columns that a terminal needs, in types that every driver has."""
-    return pd.DataFrame(
+    short = pd.DataFrame(
         {
             "zone": table["zone"].to_numpy(),
             "block": table["block"].astype(str).to_numpy(),
             "action": table["action"].astype(str).to_numpy(),
-            "area_ha": table["area_ha"].round(3).to_numpy(),
+            "area_ha": table["area_ha"].to_numpy(),
             "vines": table["vines"].astype("Float64").to_numpy(float, na_value=float("nan")),
             "nodes": table["nodes_to_keep"].to_numpy(float),
-            "dead_pct": table["injury_pct"].round(1).to_numpy(float),
+            "dead_pct": table["injury_pct"].to_numpy(float),
         }
     )
+    return NAVIGATION.rounded(short)

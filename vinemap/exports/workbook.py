@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from vinemap.columns import CURRENCY, WORK_LIST
 from vinemap.decisions.worklist import totals
 from vinemap.resources import texts
 from vinemap.states import Action
@@ -26,15 +27,17 @@ def write_workbook(table: pd.DataFrame, path: Path, currency: str = "") -> None:
     label = "Total, zones without figures left out" if table["action"].eq(Action.NO_DATA).any() else "Total"
     sums = pd.DataFrame([totals(table)]).assign(block=label)
     whole = pd.concat([table.astype(object), sums.astype(object)], ignore_index=True)[list(table)]
-    shown = whole.rename(columns={"cost": f"cost ({currency})"} if currency else {})
+    layout = [WORK_LIST.find(str(name)) for name in whole]
+    units = {column.name: currency for column in layout if column is not None and column.unit == CURRENCY}
+    shown = whole.rename(columns={name: f"{name} ({unit})" for name, unit in units.items() if unit})
     with pd.ExcelWriter(path, engine="openpyxl") as book:
         shown.to_excel(book, sheet_name="work", index=False, freeze_panes=(1, 3))
         sheet = book.sheets["work"]
         sheet.auto_filter.ref = f"A1:{sheet.cell(1, len(shown.columns)).column_letter}{len(table) + 1}"
-        for column, name in enumerate(shown, start=1):
+        for column, (name, kind) in enumerate(zip(shown, layout, strict=True), start=1):
             cells = sheet.column_dimensions[sheet.cell(1, column).column_letter]
             cells.width = max(len(str(name)), *(len(_shown(value)) for value in shown[name])) + 2
-            number = "0.00" if name == "area_ha" or str(name).startswith("cost") else "0.0" if name == "hours" else "0"
+            number = f"{0:.{0 if kind is None else kind.shown}f}"
             for (cell,) in sheet.iter_rows(min_row=2, min_col=column, max_col=column):
                 if isinstance(cell.value, str):
                     cell.data_type = "s"  # a name that begins with = is no formula

@@ -16,6 +16,7 @@ import xarray as xr
 from rasterio.enums import Resampling
 
 from vinemap.arrays import Array
+from vinemap.columns import BLOCKS_CSV, SAMPLES_CSV, ZONES_CSV
 from vinemap.page.grids import CHANGE, MASK, PERCENT, Frame, encoded
 from vinemap.page.outlines import label_points, lonlat, outlines
 from vinemap.page.shell import OnlineBasemap, page
@@ -27,26 +28,6 @@ from vinemap.web.embed import columns
 
 _PAGE = "vinemap.page"
 TISSUES = ("primary", "secondary", "no_live_bud")
-_COUNTED = ("injury", "basal", "apical", "secondary", "tertiary", "no_live_bud")
-_COUNTS = tuple(
-    f"{name}_{column}" for name in _COUNTED for column in ("nodes", "dead", "unread", "pct", "low_pct", "high_pct")
-)
-_WOOD = ("cane", "cordon", "trunk")
-_CHECKS = ("vines", "read", "pct", "low_pct", "high_pct")
-_BLOCK = (
-    *("block", "variety", "species_group", "pruning", "own_rooted", "area_ha", "vines", "vines_from", "samples"),
-    *("interval", "nodes", "unread", "primary_dead", *_COUNTS),
-    *("map_injury_pct", "map_low_pct", "map_high_pct", "area_over_ha", "area_over_low_ha", "area_over_high_ha"),
-    *("action", "nodes_per_vine", "target_nodes", "target_from", "nodes_to_keep", "nodes_to_keep_low"),
-    *("trunks_hurt", "nodes_to_keep_high", "extra_pct", "extra_low_pct", "extra_high_pct"),
-    *(f"crop_{when}{end}_pct" for when in ("before", "after") for end in ("", "_low", "_high")),
-    *(f"{wood}_{state}_{column}" for wood in _WOOD for state in ("hurt", "dead") for column in _CHECKS),
-)
-_SAMPLE = ("sample", "stated_block", "distance_m", "date", "nodes", "unread", "primary_dead", *_COUNTS)
-_ZONE = (
-    *("zone", "action", "area_ha", "vines", "injury_pct", "injury_low_pct", "injury_high_pct", "sure_pct"),
-    *("nodes_to_keep", "nodes_to_keep_low", "nodes_to_keep_high"),
-)
 
 
 def write_page(
@@ -106,19 +87,19 @@ def write_page(
             "rule_source": getattr(settings.actions.rules.pruning, settings.actions.rule).source,
         },
         "blocks": {
-            **columns(blocks, _BLOCK),
+            **columns(blocks, BLOCKS_CSV.on_page),
             "earlier_pct": earlier,
             "outline": outlines(blocks.to_crs(4326).geometry),
             "label": label_points(blocks.geometry),
         },
         "zones": {
-            **columns(zones, _ZONE),
+            **columns(zones, ZONES_CSV.on_page),
             "block": _rows_of(zones["block"], blocks) if len(zones) else [],
             "outline": outlines(zones.to_crs(4326).geometry) if len(zones) else [],
             "label": label_points(zones.geometry) if len(zones) else [],
         },
         "samples": {
-            **columns(samples, _SAMPLE),
+            **columns(samples, SAMPLES_CSV.on_page),
             "block": _rows_of(samples["block"], blocks),
             "place": lonlat(samples.to_crs(4326).geometry),
             "canes": _canes(nodes, samples),

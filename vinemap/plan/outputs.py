@@ -8,7 +8,7 @@ import geopandas as gpd
 import pandas as pd
 from shapely import LineString
 
-from vinemap.columns import BUDS_BY_NODE, PLAN_POINTS
+from vinemap.columns import BUDS_BY_NODE, PLAN_POINTS, PLAN_SAMPLES
 from vinemap.exports.formats import write_csv
 from vinemap.exports.gpx import write_gpx
 
@@ -41,8 +41,8 @@ def write_files(
     shown = [name for name in PLAN_POINTS.names if name in lonlat and lonlat[name].notna().any()]
     plain = lonlat[[*shown, "geometry"]]
     plain.to_file(stage / "plan.geojson", driver="GeoJSON", engine="pyogrio", RFC7946="YES", COORDINATE_PRECISION=7)
-    write_csv(samples_template(lonlat), stage / "samples.csv")
-    write_csv(pd.DataFrame(columns=BUDS_BY_NODE.names), stage / "buds.csv")
+    write_csv(samples_template(lonlat), stage / "samples.csv", PLAN_SAMPLES)
+    write_csv(pd.DataFrame(columns=BUDS_BY_NODE.names), stage / "buds.csv", BUDS_BY_NODE)
 
 
 def samples_template(lonlat: gpd.GeoDataFrame) -> pd.DataFrame:

@@ -54,7 +54,7 @@ def sample_table(samples: gpd.GeoDataFrame, tallies: pd.DataFrame, confidence: f
     Parameters
     ----------
     samples : GeoDataFrame
-        sample, block, stated_block, distance_m, date and point geometry, in any CRS.
+        Of a `Vineyard`, in any CRS: what it has beside point geometry goes into the table.
     tallies : DataFrame
         From `tally`.
     confidence : float
@@ -63,13 +63,11 @@ def sample_table(samples: gpd.GeoDataFrame, tallies: pd.DataFrame, confidence: f
     Returns
     -------
     DataFrame
-        A row a sample, in the order of ``samples``: sample, block, stated_block, distance_m, date, lon, lat (degrees),
-        then for each figure the buds read, dead and unread and the percentage dead with its bounds (0 to 100). Counts
-        are missing where the position on the cane is not known, percentages where nothing was read.
+        The columns of `vinemap.columns.SAMPLES_CSV`, a row a sample in the order of ``samples``. Counts are missing
+        where the position on the cane is not known, percentages where nothing was read.
     """
     place = samples.geometry.to_crs("EPSG:4326")
-    table = pd.DataFrame(samples[["sample", "block", "stated_block", "distance_m", "date"]])
-    table = table.assign(lon=place.x, lat=place.y)
+    table = pd.DataFrame(samples.drop(columns="geometry")).assign(lon=place.x, lat=place.y)
     for figure in _FIGURES:
         counts = _of(tallies, figure).reindex(table["sample"]).reset_index(drop=True)
         counts.index = table.index
@@ -97,9 +95,9 @@ def block_table(
     Returns
     -------
     DataFrame
-        A row a block, in the order of ``blocks``: block, variety, species_group, pruning, area_ha, vines, vines_from
-        ('given', 'spacing' or ''), nodes_per_vine, samples (with a primary bud read), interval, then the figures as in
-        `sample_table`. ``interval`` says how the bounds of injury_pct were found:
+        A row a block, in the order of ``blocks``: block, variety, species_group, pruning, area_ha, vines, vines_from,
+        nodes_per_vine, samples, interval, then the figures as in `sample_table`, all explained in
+        `vinemap.columns.BLOCKS_CSV`. ``interval`` says how the bounds of injury_pct were found:
 
         - 'clusters': `cluster_interval`.
         - 'as one sample of nodes': the whole vineyard has too few samples to estimate the spread between vines, so the
