@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from vinemap.resources import finite, texts
+from vinemap.resources import finite
 
 
 def test_what_json_cannot_hold_becomes_none() -> None:
@@ -15,8 +15,3 @@ def test_what_json_cannot_hold_becomes_none() -> None:
     assert finite(given) == {"a": [None, 1.5, None, None], "2": [{"b": 0.5}, True, 3, "nan"]}
     assert type(finite(np.float32(0.5))) is float
     assert finite(True) is True
-
-
-def test_texts_are_named_by_their_language() -> None:
-    """One table a file, by the file's name."""
-    assert set(texts("vinemap.page")) >= {"en", "es"}

@@ -15,7 +15,7 @@ from vinemap.bench import read_bench_samples, write_bench
 from vinemap.demo import write_demo
 from vinemap.errors import InputError
 from vinemap.plan import PlanOptions
-from vinemap.resources import texts
+from vinemap.sentences import section
 
 
 def page(folder: Path, samples: pd.DataFrame | None = None, **options: object) -> str:
@@ -80,16 +80,6 @@ def test_correlation_and_where_it_is_from(tmp_path: Path) -> None:
     assert PlanOptions().rho == 0.10
 
 
-def test_every_language_says_everything() -> None:
-    """The tables hold the same keys in the same order, with the same places for values."""
-    english = texts("vinemap.bench")["en"]
-    assert set(texts("vinemap.bench")) == {"en", "es"}
-    for table in texts("vinemap.bench").values():
-        assert list(table) == list(english)
-        for key, text in table.items():
-            assert sorted(re.findall(r"\{\w+\}", text)) == sorted(re.findall(r"\{\w+\}", english[key])), key
-
-
 def test_texts_and_page_agree() -> None:
     """Every text that page or script asks for is there, and none is there in vain."""
     home = files("vinemap.bench")
@@ -97,7 +87,7 @@ def test_texts_and_page_agree() -> None:
     code = "".join(file.read_text(encoding="utf-8") for file in home.joinpath("script").iterdir())
     asked = set(re.findall(r'data-(?:t|label|list)="([\w.]+)"', html))
     quoted = set(re.findall(r'["`]([a-z_]+(?:\.[a-z_0-9$\{\}]+)*)["`]', code))
-    english = texts("vinemap.bench")["en"]
+    english = section("bench")["en"]
     assert asked <= set(english)
     families = {key.split("$")[0] for key in quoted if "$" in key} | {f"{key}." for key in ("care", "how", "keys")}
     for key in english:
@@ -106,7 +96,7 @@ def test_texts_and_page_agree() -> None:
 
 def test_cautions_name_blade_eyes_tools_and_hands() -> None:
     """Whoever is sent to the board reads the usual cautions for razors first (common practice)."""
-    english = " ".join(text for key, text in texts("vinemap.bench")["en"].items() if key.startswith(("care.", "how.")))
+    english = " ".join(text for key, text in section("bench")["en"].items() if key.startswith(("care.", "how.")))
     for word in ("away from the body", "behind it", "eye protection", "sharp", "disinfect", "numb", "extension"):
         assert word in english
     # Cornell Cooperative Extension, 28 Feb 2014, and Univ. of Maryland Extension, 2018, as listed in the project's
@@ -117,7 +107,7 @@ def test_cautions_name_blade_eyes_tools_and_hands() -> None:
 
 def test_a_cane_in_two_halves_has_its_place() -> None:
     """The basal half first, then on along the apical half as the same cane, in both languages."""
-    tables = texts("vinemap.bench")
+    tables = section("bench")
     assert "basal half first, then go on counting on the apical half as the same cane" in tables["en"]["how.halves"]
     assert "siga contando en la mitad apical como el mismo sarmiento" in tables["es"]["how.halves"]
 

@@ -27,6 +27,7 @@ from vinemap.page import OnlineBasemap, write_page
 from vinemap.page.grids import MASK, PERCENT, Frame, Scale, encoded, metres
 from vinemap.page.outlines import outlines
 from vinemap.page.terrain import embedded_terrain
+from vinemap.sentences import section
 from vinemap.terrain.grid import coarsened
 
 
@@ -308,22 +309,6 @@ def test_colours_are_the_published_ones() -> None:
         np.testing.assert_allclose(found, colour, atol=0.012)
 
 
-def _texts() -> dict[str, dict[str, str]]:
-    folder = files("vinemap.page").joinpath("texts")
-    return {entry.name[:-5]: json.loads(entry.read_text(encoding="utf-8")) for entry in folder.iterdir()}
-
-
-def test_every_language_says_everything() -> None:
-    """The same keys with the same placeholders in each language, none empty."""
-    english, *others = [_texts().pop("en"), *(table for name, table in _texts().items() if name != "en")]
-    assert others
-    for table in others:
-        assert table.keys() == english.keys()
-        for key, text in table.items():
-            assert text.strip()
-            assert sorted(re.findall(r"\{\w+\}", text)) == sorted(re.findall(r"\{\w+\}", english[key])), key
-
-
 def test_every_text_that_the_page_asks_for_exists() -> None:
     """Keys in the page's HTML and script are in the language tables."""
     root = files("vinemap.page")
@@ -332,13 +317,13 @@ def test_every_text_that_the_page_asks_for_exists() -> None:
     asked = set(re.findall(r'\b(?:t|sentence|line|refused)\("([a-z_.]+)"', script))
     asked |= set(re.findall(r'data-(?:t|label)="([^"]+)"', html))
     assert len(asked) > 80
-    assert asked <= _texts()["en"].keys()
+    assert asked <= section("page")["en"].keys()
 
 
 def test_page_keeps_the_cautions() -> None:
     """Common practice: cut away from the body, hands behind the blade, clean sharp tools, eye protection, ice and cold,
     wait for budbreak, advice defers to extension and licensed practice."""
-    english = " ".join(text for key, text in _texts()["en"].items() if key.startswith("caution.")).lower()
+    english = " ".join(text for key, text in section("page")["en"].items() if key.startswith("caution.")).lower()
     for words in ("away from your body", "behind the blade", "clean, sharp", "eyes", "ice", "cold", "budbreak",
                   "extension", "licensed"):  # fmt: skip
         assert words in english

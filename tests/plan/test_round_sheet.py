@@ -16,7 +16,7 @@ from tests.builders import HOSTILE, Html, blocks, write_elevation
 from vinemap.plan import PlanOptions, make_plan
 from vinemap.plan.round_sheet import write_sheet
 from vinemap.plan.run import plan_round
-from vinemap.plan.words import Figure, Term, said, texts
+from vinemap.sentences import Figure, Sentence
 
 
 @pytest.fixture(scope="module")
@@ -37,17 +37,10 @@ def sheet(home: Path) -> str:
     return (home / "plan.html").read_text(encoding="utf-8")
 
 
-def test_languages_have_the_same_texts_and_places() -> None:
-    """Every text is there in every language, with the same places for values, and none is empty."""
-    tables = texts()
-    assert set(tables) == {"en", "es"}
-    places = {
-        code: {key: sorted(re.findall(r"\{(\w+)\}", text)) for key, text in table.items()}
-        for code, table in tables.items()
-    }
-    assert places["en"] == places["es"]
-    assert all(text.strip() for table in tables.values() for text in table.values())
-    assert said("es", "place.about", place=Term("place.both", row=3, vine=7)) == "cerca de 3, 7"
+def test_a_term_is_said_in_the_language_of_the_whole() -> None:
+    """A place that stands inside another text is said in its language."""
+    place = Sentence("plan.place.both", row=3, vine=7)
+    assert Sentence("plan.place.about", place=place).said("es") == "cerca de 3, 7"
 
 
 def test_figures_take_the_languages_decimal_mark(sheet: str) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import json
 import re
 from importlib.resources import files
 from pathlib import Path
@@ -18,6 +17,7 @@ from pypdf import PdfReader
 from shapely.geometry import MultiPolygon, box
 
 from tests.builders import HOSTILE, Html
+from vinemap.sentences import section
 from vinemap.settings import Settings
 from vinemap.sheet import LANGUAGES, CrewSheet, crew_sheet, write_pdf, write_sheet
 from vinemap.sheet.zone_map import HEIGHT, WIDTH, Shade, block_map
@@ -94,10 +94,7 @@ def test_a_page_a_block_with_every_caution(language: str) -> None:
     text = Html(sheet(language).html())
     assert [tag for tag, _ in text.elements].count("article") == 3
     words = " ".join(text.words)
-    page, ours = (
-        json.loads((files(package) / "texts" / f"{language}.json").read_text(encoding="utf-8"))
-        for package in ("vinemap.page", "vinemap.sheet")
-    )
+    page, ours = section("page")[language], section("sheet")[language]
     for key in ("tools", "cold", "buds", "budbreak", "look_alike", "advice"):
         assert words.count(page[f"caution.{key}"]) == 3
     assert words.count(ours["caution.gloves"]) == 3
@@ -158,21 +155,10 @@ def test_every_action_has_its_words_and_colour() -> None:
     """Each code has a name and an instruction in both languages, and its own colour on paper."""
     style = (files("vinemap.sheet") / "drawing.css").read_text(encoding="utf-8")
     for language in LANGUAGES:
-        page = json.loads((files("vinemap.page") / "texts" / f"{language}.json").read_text(encoding="utf-8"))
+        page = section("page")[language]
         assert all(f"action.{code}" in page and f"do.{code}" in page for code in Action)
     colours = [re.search(rf"^\.{code} {{ fill: (#\w+); }}$", style, re.MULTILINE) for code in Action]
     assert len({found.group(1) for found in colours if found}) == len(Action)
-
-
-def test_both_languages_have_the_same_keys() -> None:
-    """No sentence is left out of a translation, and its blanks are the same."""
-    english, spanish = (
-        json.loads((files("vinemap.sheet") / "texts" / f"{language}.json").read_text(encoding="utf-8"))
-        for language in LANGUAGES
-    )
-    assert list(english) == list(spanish)
-    blanks = re.compile(r"{\w+}")
-    assert all(sorted(blanks.findall(english[key])) == sorted(blanks.findall(spanish[key])) for key in english)
 
 
 def test_the_drawing_is_to_scale() -> None:

@@ -7,7 +7,8 @@ from pathlib import Path
 import pandas as pd
 from scipy.stats import norm
 
-from vinemap.resources import asset, texts
+from vinemap.resources import asset
+from vinemap.sentences import section
 from vinemap.web.embed import columns
 from vinemap.web.modules import joined
 from vinemap.web.page import one_file
@@ -60,7 +61,7 @@ def write_bench(
         "rho": USUAL_RHO if rho is None else rho,
         "rho_from": "usual" if rho is None else "survey" if surveyed else "plan",
         "samples": [dict(zip(plan, row, strict=True)) for row in zip(*plan.values(), strict=True)],
-        "texts": texts(_BENCH),
+        "texts": section("bench"),
     }
     style = (asset(_WEB, f"style/{name}") for name in ("tokens.css", "screen.css"))
     page = one_file(

@@ -10,7 +10,7 @@ import pandas as pd
 
 from vinemap.columns import NAVIGATION
 from vinemap.exports.gpx import write_gpx
-from vinemap.resources import texts
+from vinemap.sentences import section
 from vinemap.states import Action
 
 FILES = ("zone_points.gpx", "zone_outlines.gpx", "zones.kml", "zones.geojson", "zones_shp/zones.shp")
@@ -45,7 +45,7 @@ def write_navigation(zones: gpd.GeoDataFrame, folder: Path, language: str = "en"
         return []
     place = zones.to_crs(4326)
     table = pd.DataFrame(zones.drop(columns="geometry"))
-    words = texts("vinemap.page")[language]
+    words = section("page")[language]
     named = pd.DataFrame(
         {
             "name": [f"{row['zone']} {row['block']}" for row in table.to_dict("records")],

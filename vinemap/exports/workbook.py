@@ -8,7 +8,7 @@ import pandas as pd
 
 from vinemap.columns import CURRENCY, WORK_LIST
 from vinemap.decisions.worklist import totals
-from vinemap.resources import texts
+from vinemap.sentences import section
 from vinemap.states import Action
 
 
@@ -48,7 +48,7 @@ def write_workbook(table: pd.DataFrame, path: Path, currency: str = "") -> None:
         sheet.print_title_rows = "1:1"
         cautions = book.book.create_sheet("cautions")
         for key in ("tools", "cold", "buds", "budbreak", "look_alike", "advice"):
-            cautions.append([texts("vinemap.page")["en"][f"caution.{key}"]])
+            cautions.append([section("page")["en"][f"caution.{key}"]])
         cautions.column_dimensions["A"].width = 120
 
 

@@ -21,7 +21,8 @@ from vinemap.page.grids import CHANGE, MASK, PERCENT, Frame, encoded
 from vinemap.page.outlines import label_points, lonlat, outlines
 from vinemap.page.shell import OnlineBasemap, page
 from vinemap.page.terrain import embedded_terrain
-from vinemap.resources import asset, finite, texts
+from vinemap.resources import asset, finite
+from vinemap.sentences import section
 from vinemap.settings import Settings
 from vinemap.terrain.grid import coarsened
 from vinemap.web.embed import columns
@@ -107,7 +108,7 @@ def write_page(
         "surface": _embedded(surface, change),
         "terrain": embedded_terrain(surface if terrain is None else terrain),
         "ramps": json.loads(asset(_PAGE, "ramps.json")),
-        "texts": texts(_PAGE),
+        "texts": section("page"),
         "online": {"url": online.url, "attribution": online.attribution, "zoom": online.most_zoom} if online else None,
     }
     path.write_text(page(data, online), encoding="utf-8")

@@ -18,7 +18,7 @@ from vinemap.plan.plan import Plan
 from vinemap.plan.route import Paper, RouteMap, dot_size, route_map
 from vinemap.plan.sentences import area, height, legs_of, way
 from vinemap.plan.stops import place_of
-from vinemap.plan.words import Figure, Term, said, texts
+from vinemap.sentences import Figure, Sentence, said, section
 from vinemap.web.templates import render, trusted
 
 _WIDTH_MM, _HEIGHT_MM = 184.0, 150.0
@@ -42,7 +42,7 @@ def write_sheet(plan: Plan, path: Path, today: dt.date) -> None:
     whole = _whole(plan)
     sheet = render(
         "plan/templates/sheet.html.j2",
-        texts=texts(),
+        texts=section("plan"),
         said=said,
         language=plan.settings.language,
         name=plan.name,
@@ -51,8 +51,8 @@ def write_sheet(plan: Plan, path: Path, today: dt.date) -> None:
         second=_second(plan),
         threshold=_percent(plan),
         whole=route_map(whole, plan.blocks, plan.points, plan.walk.path, plan.land),
-        line_note=Term("map.note", line=Term("map.ends" if plan.options.fences else "map.straight")),
-        crossing=Term("map.crossing", legs=legs_of(plan)) if plan.walk.crossing else None,
+        line_note=Sentence("plan.map.note", line=Sentence("plan.map.ends" if plan.options.fences else "map.straight")),
+        crossing=Sentence("plan.map.crossing", legs=legs_of(plan)) if plan.walk.crossing else None,
         parts=list(_parts(plan)) if dot_size(whole, plan.points) < _CROWDED_MM else [],
         stops=list(_stops(plan)),
         row_notes=list(_row_notes(plan)),
@@ -64,27 +64,28 @@ def write_sheet(plan: Plan, path: Path, today: dt.date) -> None:
     path.write_text(sheet, encoding="utf-8")
 
 
-def _summary(plan: Plan) -> Term:
+def _summary(plan: Plan) -> Sentence:
     """Say what the round is."""
     walk, points = plan.walk, plan.points
     hours, minutes = divmod(5 * round(walk.minutes / 5), 60)
-    return Term(
-        "sum",
+    climb = Sentence("plan.sum.climb", climb=height(walk.climb_m, plan.settings)) if math.isfinite(walk.climb_m) else ""
+    return Sentence(
+        "plan.sum",
         stops=len(points),
         blocks=points["block"].nunique(),
         way=way(walk.metres, plan.settings),
-        climb=Term("sum.climb", climb=height(walk.climb_m, plan.settings)) if math.isfinite(walk.climb_m) else "",
-        time=Term("time", hours=hours, minutes=minutes),
+        climb=climb,
+        time=Sentence("plan.time", hours=hours, minutes=minutes),
         minutes=f"{plan.options.minutes_per_stop:g}",
     )
 
 
-def _second(plan: Plan) -> Term | None:
+def _second(plan: Plan) -> Sentence | None:
     """Say what a second round gains; None in a first one."""
     if plan.gain is None:
         return None
     now, after = (area(value, plan.settings) for value in (plan.gain.misjudged_ha, plan.gain.after_ha))
-    return Term("second", now=now, after=after, threshold=_percent(plan))
+    return Sentence("plan.second", now=now, after=after, threshold=_percent(plan))
 
 
 def _percent(plan: Plan) -> str:
@@ -112,14 +113,14 @@ def _stops(plan: Plan) -> Iterator[dict[str, Any]]:
             "sample": point["sample"],
             "block": point["block"],
             "place": place_of(point),
-            "ground": Term(f"ground.{point['ground']}"),
+            "ground": Sentence(f"plan.ground.{point['ground']}"),
             "chance": f"{point['chance_pct']:.0f} %" if "chance_pct" in point else "",
             "lat": f"{lat:.6f}",
             "lon": f"{lon:.6f}",
         }
 
 
-def _row_notes(plan: Plan) -> Iterator[Term]:
+def _row_notes(plan: Plan) -> Iterator[Sentence]:
     """Say how rows are counted, and where their direction is a guess."""
     used = set(plan.points["block"])
     guessed = [
@@ -128,33 +129,33 @@ def _row_notes(plan: Plan) -> Iterator[Term]:
         if not direction.given and name in used
     ]
     if guessed:
-        yield Term("rows.guessed", blocks=", ".join(guessed))
+        yield Sentence("plan.rows.guessed", blocks=", ".join(guessed))
     for name, frame in zip(plan.blocks["block"], plan.frames, strict=True):
         if frame is not None and name in used:
-            yield Term(
-                "rows.counted" if frame.measured else "rows.about",
+            yield Sentence(
+                "plan.rows.counted" if frame.measured else "plan.rows.about",
                 block=name,
                 side=_side(-frame.across, frame.first, plan.crs),
                 end=_side(-frame.along, frame.first, plan.crs),
             )
 
 
-def _side(way: Array, place: Array, crs: CRS) -> Term:
+def _side(way: Array, place: Array, crs: CRS) -> Sentence:
     """Return the compass side that a way points to, by true north."""
     to_lonlat = Transformer.from_crs(crs, "EPSG:4326", always_xy=True)
     (lon, lat), (far_lon, far_lat) = (to_lonlat.transform(*spot) for spot in (place, place + 100 * way))
     east, north = (far_lon - lon) * math.cos(math.radians(lat)), far_lat - lat
-    return Term(f"side.{_SIDES[round(math.degrees(math.atan2(east, north)) / 45) % 8]}")
+    return Sentence(f"plan.side.{_SIDES[round(math.degrees(math.atan2(east, north)) / 45) % 8]}")
 
 
 def _size(row: dict[Any, Any]) -> dict[str, Any]:
     known = pd.notna(row["half_width_pct"])
-    return {**row, "width": Term("sizes.points", points=f"{row['half_width_pct']:.0f}") if known else None}
+    return {**row, "width": Sentence("plan.sizes.points", points=f"{row['half_width_pct']:.0f}") if known else None}
 
 
-def _size_note(plan: Plan) -> Term:
-    return Term(
-        "sizes.note",
+def _size_note(plan: Plan) -> Sentence:
+    return Sentence(
+        "plan.sizes.note",
         confidence=f"{100 * plan.options.confidence:g}",
         share=f"{100 * plan.options.share:.0f} %",
         rho=Figure(plan.rho, 2),

@@ -27,9 +27,9 @@ from vinemap.plan.sizes import block_sizes
 from vinemap.plan.stops import as_stops, line_on
 from vinemap.plan.survey import Survey, read_survey
 from vinemap.plan.walk import plan_walk
-from vinemap.plan.words import said
 from vinemap.reading.rows import RowFrame, block_frames
 from vinemap.reading.vineyard import Site, Vineyard
+from vinemap.sentences import said
 from vinemap.surface.fit import FEWEST_SAMPLES
 from vinemap.terrain.layers import terrain
 
@@ -78,7 +78,9 @@ def make_plan(
     with staged(out) as stage:
         language = plan.settings.language
         words = [line_on(stop, language) for stop in plan.points.to_dict("records")]
-        write_files(plan.points, plan.walk.path, words, said(language, "map"), said(language, "gpx.care"), stage)
+        write_files(
+            plan.points, plan.walk.path, words, said(language, "plan.map"), said(language, "plan.gpx.care"), stage
+        )
         write_sheet(plan, stage / "plan.html", dt.date.today())
         write_bench(
             stage / "bench.html",

@@ -6,7 +6,7 @@ import math
 
 from vinemap.plan.options import PlanOptions
 from vinemap.plan.plan import Plan
-from vinemap.plan.words import Figure
+from vinemap.sentences import Figure
 from vinemap.settings import Settings
 from vinemap.units import METRES_PER_FOOT, METRES_PER_MILE, area_unit
 

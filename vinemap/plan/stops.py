@@ -11,8 +11,8 @@ import xarray as xr
 
 from vinemap.arrays import Array
 from vinemap.plan.names import sample_names
-from vinemap.plan.words import Term, said
 from vinemap.reading.rows import RowFrame
+from vinemap.sentences import Sentence, said
 from vinemap.terrain.grid import read_layers
 
 
@@ -70,18 +70,18 @@ def _counted(frame: RowFrame | None, place: Array) -> tuple[int | None, int | No
     return (None, None, False) if frame is None else (*frame.nearest(place), frame.measured)
 
 
-def place_of(stop: dict[str, Any]) -> Term | None:
+def place_of(stop: dict[str, Any]) -> Sentence | None:
     """Return a stop's row and vine in words; None where they cannot be counted."""
     row, vine = stop["row"], stop["vine"]
     if pd.isna(row):
         return None
-    place = Term("place.row", row=row) if pd.isna(vine) else Term("place.both", row=row, vine=vine)
-    return place if stop["counted"] else Term("place.about", place=place)
+    place = Sentence("plan.place.row", row=row) if pd.isna(vine) else Sentence("plan.place.both", row=row, vine=vine)
+    return place if stop["counted"] else Sentence("plan.place.about", place=place)
 
 
 def line_on(stop: dict[str, Any], language: str) -> str:
     """Say in one line where a stop is, for devices that show one."""
     place = place_of(stop)
-    where = [] if place is None else [f"{said(language, 'list.place')} {said(language, place.key, **place.values)}"]
-    ground = said(language, f"ground.{stop['ground']}")
-    return " · ".join([f"{said(language, 'list.stop')} {stop['stop']}", str(stop["block"]), *where, ground])
+    where = [] if place is None else [f"{said(language, 'plan.list.place')} {place.said(language)}"]
+    ground = said(language, f"plan.ground.{stop['ground']}")
+    return " · ".join([f"{said(language, 'plan.list.stop')} {stop['stop']}", str(stop["block"]), *where, ground])

@@ -11,7 +11,7 @@ import geopandas as gpd
 import pandas as pd
 import xarray as xr
 
-from vinemap.resources import texts
+from vinemap.sentences import section
 from vinemap.settings import Settings
 from vinemap.sheet.zone_map import BlockMap, Shade, block_map
 from vinemap.states import NUMBERED, Action
@@ -29,7 +29,7 @@ class Words:
 
     def __init__(self, language: str, units: str) -> None:
         # What to do is said in the page's own words.
-        self._texts = texts("vinemap.page")[language] | texts("vinemap.sheet")[language]
+        self._texts = section("page")[language] | section("sheet")[language]
         self._units, self.language = units, language
 
     def __call__(self, key: str, **values: object) -> str:
