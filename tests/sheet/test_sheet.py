@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
@@ -153,7 +152,7 @@ def test_names_are_text(name: str) -> None:
 
 def test_every_action_has_its_words_and_colour() -> None:
     """Each code has a name and an instruction in both languages, and its own colour on paper."""
-    style = (files("vinemap.sheet") / "drawing.css").read_text(encoding="utf-8")
+    style = sheet().html()
     for language in LANGUAGES:
         page = section("page")[language]
         assert all(f"action.{code}" in page and f"do.{code}" in page for code in Action)

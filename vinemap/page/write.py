@@ -25,6 +25,7 @@ from vinemap.resources import asset, finite
 from vinemap.sentences import section
 from vinemap.settings import Settings
 from vinemap.terrain.grid import coarsened
+from vinemap.web.colours import ACTION_COLOURS
 from vinemap.web.embed import columns
 
 _PAGE = "vinemap.page"
@@ -107,6 +108,7 @@ def write_page(
         },
         "surface": _embedded(surface, change),
         "terrain": embedded_terrain(surface if terrain is None else terrain),
+        "action_colours": ACTION_COLOURS,
         "ramps": json.loads(asset(_PAGE, "ramps.json")),
         "texts": section("page"),
         "online": {"url": online.url, "attribution": online.attribution, "zoom": online.most_zoom} if online else None,

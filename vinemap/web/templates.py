@@ -8,6 +8,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from vinemap.resources import asset
+from vinemap.web.colours import ACTION_COLOURS
 
 
 def render(template: str, **values: object) -> Markup:
@@ -19,7 +20,8 @@ def render(template: str, **values: object) -> Markup:
         Path of the file inside the package: ``sheet/templates/sheet.html.j2``.
     **values
         What the template asks for. Text is escaped where it goes in; `Markup`, of `render` or `trusted`, goes in as it
-        is. A template may also call ``asset(package, name)``, for a file of our own that goes in as it is.
+        is. A template may also call ``asset(package, name)``, for a file of our own that goes in as it is, and read
+        ``action_colours``.
 
     Returns
     -------
@@ -48,5 +50,6 @@ def _environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.globals["action_colours"] = ACTION_COLOURS
     environment.globals["asset"] = lambda package, name: trusted(asset(package, name))
     return environment

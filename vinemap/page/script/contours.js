@@ -1,6 +1,7 @@
 // Lines of equal height, found once in the drawn raster's cells (marching squares) and stroked at every repaint.
 
 import { FEET_PER_M, words } from "../../web/script/words.js";
+import { INK, css, rgb } from "./colours.js";
 import { terrain } from "./layers.js";
 
 const contourLines = {};
@@ -75,6 +76,6 @@ export function paintContours(view) {
     context.lineTo(ends[k + 2] * scale + dx, ends[k + 3] * scale + dy);
   }
   context.lineWidth = 1;
-  context.strokeStyle = "rgba(36,38,31,0.34)";
+  context.strokeStyle = css(rgb(INK), 0.34);
   context.stroke();
 }

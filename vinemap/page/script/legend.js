@@ -4,9 +4,9 @@ import { byId, draw, make } from "../../web/script/dom.js";
 import { actionName, metres, number, percent, signed, t, words } from "../../web/script/words.js";
 import { swatch } from "./charts.js";
 import { sampleSize } from "./circles.js";
-import { ACTION_COLOURS, INK, actionColour, colour, css } from "./colours.js";
+import { INK, actionColour, colour, css } from "./colours.js";
 import { contours } from "./contours.js";
-import { blocks, samples, threshold, zones } from "./data.js";
+import { blocks, data, samples, threshold, zones } from "./data.js";
 import { CHANGE_SPAN, LAYERS, surface } from "./layers.js";
 import { state } from "./state.js";
 
@@ -61,7 +61,7 @@ function ends(layer) {
 }
 
 function actionKey() {
-  const present = Object.keys(ACTION_COLOURS).filter((code) => (zones.length ? zones : blocks).some((piece) => piece.action === code));
+  const present = Object.keys(data.action_colours).filter((code) => (zones.length ? zones : blocks).some((piece) => piece.action === code));
   return make("ul", { class: "actions" }, present.map((code) => make("li", {}, swatch(actionColour(code)), actionName(code))));
 }
 

@@ -1,11 +1,11 @@
 // Names of blocks and zones and their injury, each where it finds room.
 
 import { number, percent, signed, t } from "../../web/script/words.js";
-import { CHOSEN, INK } from "./colours.js";
+import { CHOSEN, INK, token } from "./colours.js";
 import { blocks, changeOf, judged, ranked, zones } from "./data.js";
 import { state } from "./state.js";
 
-const FONT = 'system-ui, "Segoe UI", Roboto, "Noto Sans", "Liberation Sans", sans-serif';
+const FONT = token("--sans");
 
 // Names stand on their block, the chosen block's first, then the worst hurt. Where one would overlap another it moves up
 // or down, then the name goes and the percentage stays; only what still finds no room is left out. The worst block is named

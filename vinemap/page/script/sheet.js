@@ -4,7 +4,7 @@ import { byId, fill, make, own } from "../../web/script/dom.js";
 import { actionName, area, hasText, number, percent, range, t } from "../../web/script/words.js";
 import { cautions, sources } from "./about.js";
 import { swatch } from "./charts.js";
-import { ACTION_COLOURS, actionColour } from "./colours.js";
+import { actionColour } from "./colours.js";
 import { blocks, data, ranked } from "./data.js";
 import { boxOfAll, toLonLat } from "./geometry.js";
 import { headline } from "./list.js";
@@ -18,7 +18,7 @@ export function sheet() {
     make("td", {}, String(block.rank)), make("th", { scope: "row" }, own(block.block)), make("td", {}, own(block.variety ?? "–")),
     make("td", {}, area(block.area_ha)), make("td", {}, number(block.vines)), make("td", {}, make("b", {}, percent(block.pct))), make("td", {}, range(block.low, block.high)),
     make("td", {}, actionName(block.action)), make("td", {}, number(block.nodes_to_keep))));
-  const present = Object.keys(ACTION_COLOURS).filter((code) => blocks.some((block) => block.action === code) && hasText(`do.${code}`));
+  const present = Object.keys(data.action_colours).filter((code) => blocks.some((block) => block.action === code) && hasText(`do.${code}`));
   const warnings = data.report.warnings ?? [];
   const page = byId("sheet");
   page.replaceChildren();
