@@ -65,6 +65,24 @@ def test_unknown_keys_name_the_nearest(tmp_path: Path, text: str, start: str, hi
 
 
 @pytest.mark.parametrize(
+    ("text", "key"),
+    [
+        ('name = "Hof\\u001b]0;x\\u0007"', ":1: name:"),
+        ('[work]\ncurrency = "\\u0001$"', ":2: work.currency:"),
+        ('[work.materials]\nretrain = { "sta\\u0000kes" = 1 }', "work.materials.retrain.sta\x00kes:"),
+        ('[surface.hardiness]\n"Ries\\u009bling" = 1.0', "surface.hardiness.Ries\x9bling:"),
+        ('[page]\nonline_credit = """one\ntwo"""', ":2: page.online_credit:"),
+    ],
+)
+def test_characters_that_cannot_be_shown_are_refused(tmp_path: Path, text: str, key: str) -> None:
+    """A control character in a value or in a key, at whatever depth: the key is named, and what to do."""
+    (fault,) = faults(tmp_path, text)
+    assert fault.startswith("vinemap.toml:")
+    assert key in fault
+    assert fault.endswith("holds characters that cannot be shown; type it again, on one line")
+
+
+@pytest.mark.parametrize(
     ("text", "words"),
     [
         ('gps_tolerance_m = "5"', '"5" cannot be used: should be a valid number'),

@@ -1,12 +1,14 @@
 """Characters that do something other than stand there, and what becomes of them: the one place that decides.
 
 Text from outside is refused where it is read when it holds what `unshowable` finds. What comes in without being read,
-such as the name of a folder, is made harmless where it goes out: in the terminal by `for_terminal`, in XML, workbooks
-and tables of GIS by `for_xml`. Neither takes anything away in silence.
+such as the name of a folder, is made harmless where it goes out: in the terminal by `for_terminal`; in XML, workbooks
+and the tables of layers by `for_xml`; where a viewer takes text for HTML by `for_html_reader`. None takes anything away
+in silence.
 """
 
 from __future__ import annotations
 
+import html
 import re
 import unicodedata
 
@@ -41,3 +43,15 @@ def _acts(letter: str) -> bool:
 def for_xml(text: str) -> str:
     """Put U+FFFD in the place of every character that XML 1.0 forbids, even as a reference."""
     return _NOT_XML.sub(_REPLACEMENT, text)
+
+
+def for_html_reader(text: str) -> str:
+    """Write text, not markup, for viewers of which some take it for HTML and some for plain text.
+
+    ``<`` and ``>`` are spelt out, and ampersands where one begins a character reference. All else stays, so that most
+    names look alike to both; what XML forbids goes as in `for_xml`.
+    """
+    text = for_xml(text)
+    if html.unescape(text) != text:
+        text = text.replace("&", "&amp;")
+    return text.replace("<", "&lt;").replace(">", "&gt;")

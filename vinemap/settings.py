@@ -15,6 +15,7 @@ from typing import Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, NonNegativeFloat, PositiveFloat, PositiveInt, ValidationError
 from pydantic_core import ErrorDetails, PydanticUndefined
 
+from vinemap.characters import unshowable
 from vinemap.errors import Findings, InputError
 from vinemap.rules import Rules, default_rules
 
@@ -231,6 +232,11 @@ def _refuse_syntax(error: Exception, findings: Findings) -> None:
 
 def _validated(data: dict[str, Any], text: str, findings: Findings) -> Settings:
     """Check the keys; take out those at fault and check again, until the rest stands."""
+    for keys in list(_unshowable(data)):
+        line = _line(text, keys)
+        remedy = "type it again, on one line"
+        findings.problem(SETTINGS_FILE, line, ".".join(keys), "holds characters that cannot be shown", remedy)
+        _take_out(data, keys)
     while True:
         try:
             # By way of JSON, strict means what a writer of TOML means: no number in quotes, but lists and dates.
@@ -242,6 +248,18 @@ def _validated(data: dict[str, Any], text: str, findings: Findings) -> Settings:
             message, remedy = _words(fault, keys)
             findings.problem(SETTINGS_FILE, _line(text, keys), ".".join(keys), message, remedy)
             _take_out(data, keys)
+
+
+def _unshowable(value: Any, keys: tuple[str, ...] = ()) -> Iterator[list[str]]:
+    """Find the keys that hold, or are, text with characters that cannot be shown."""
+    if (isinstance(value, str) and unshowable(value)) or (keys and unshowable(keys[-1])):
+        yield list(keys)
+    elif isinstance(value, dict):
+        for key, inner in value.items():
+            yield from _unshowable(inner, (*keys, key))
+    elif isinstance(value, list):
+        for inner in value:
+            yield from _unshowable(inner, keys)
 
 
 def _take_out(data: dict[str, Any], keys: list[str]) -> None:

@@ -138,3 +138,13 @@ def test_an_earlier_run_is_read_back(tmp_path: Path) -> None:
     assert surface.rio.crs.to_epsg() == 32618
     with pytest.raises(InputError, match="no output folder"):
         read_run(tmp_path / "nowhere")
+
+
+def test_characters_that_layers_cannot_hold_are_replaced(tmp_path: Path) -> None:
+    """SQLite's text would end at a NUL; all that XML forbids is shown as U+FFFD, and the rest is as it was."""
+    frame = gpd.GeoDataFrame({"block": ["a\x00b\x1b", None, "Ñ\u202e"]}, geometry=[Point(0, 0)] * 3, crs="EPSG:32618")
+    write_geopackage({"blocks": frame}, tmp_path / "v.gpkg")
+    back = gpd.read_file(tmp_path / "v.gpkg")["block"]
+    assert back[0] == "a\ufffdb\ufffd"
+    assert pd.isna(back[1])
+    assert back[2] == "Ñ\u202e"

@@ -68,3 +68,11 @@ def test_without_elevation_none_is_written(tmp_path: Path) -> None:
     """Points of unknown height have no ``ele``."""
     write_gpx(tmp_path / "flat.gpx", "", waypoints=waypoints().drop(columns="ele"))
     assert "<ele" not in (tmp_path / "flat.gpx").read_text(encoding="utf-8")
+
+
+def test_what_xml_forbids_is_replaced(tmp_path: Path) -> None:
+    """A control character in a name or in the description is shown as U+FFFD, and the file parses."""
+    write_gpx(tmp_path / "a.gpx", "bell \x07", waypoints=waypoints().assign(name="a\x00\ufffe"))
+    root = ElementTree.parse(tmp_path / "a.gpx").getroot()  # noqa: S314 - a file of our own
+    assert root.findtext(f"{GPX}wpt/{GPX}name") == "a\ufffd\ufffd"
+    assert root.findtext(f"{GPX}metadata/{GPX}desc") == "bell \ufffd"

@@ -45,3 +45,26 @@ def test_spreadsheet(tmp_path: Path) -> None:
     formats = {name: sheet.cell(2, place).number_format for place, name in enumerate(head, start=1)}
     assert formats["area_ha"] == formats["cost ($)"] == "0.00"
     assert (formats["hours"], formats["vines"], formats["stakes_pieces"]) == ("0.0", "0", "0")
+
+
+def test_what_strangers_wrote_stays_text(tmp_path: Path) -> None:
+    """Headings and cells that begin like a formula are text, and a character that XML forbids crashes nothing."""
+    path = tmp_path / "worklist.xlsx"
+    table = pd.DataFrame(
+        {
+            "visit": [1],
+            "block": ["=HYPERLINK(0)\x0b"],
+            "action": ["retrain"],
+            "area_ha": [1.0],
+            "vines": [1],
+            "vines_to_work": [1.0],
+            "hours": [1.0],
+            "=cmd|\x01_pieces": [1.0],
+            "cost": [1.0],
+        }
+    )
+    write_workbook(table, path, currency="\x07$")
+    sheet = openpyxl.load_workbook(path)["work"]
+    assert [cell.value for cell in sheet[1]][-2:] == ["=cmd|\ufffd_pieces", "cost (\ufffd$)"]
+    assert sheet["B2"].value == "=HYPERLINK(0)\ufffd"
+    assert {cell.data_type for cell in sheet[1]} | {sheet["B2"].data_type} == {"s"}

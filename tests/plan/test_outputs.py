@@ -25,7 +25,7 @@ from vinemap.plan.survey import read_survey
 from vinemap.reading.vineyard import read_vineyard
 
 GPX = "{http://www.topografix.com/GPX/1/1}"
-HOSTILE = '<script>alert(1)</script> & "Ash" {{ 7 * 7 }}'
+HOSTILE = '<script>alert(1)</script> & "Ash" {{ 7 * 7 }} ]]>'
 FILES = {"plan.html", "plan.gpx", "plan.kml", "plan.geojson", "samples.csv", "buds.csv"}
 
 

@@ -6,10 +6,10 @@ import errno
 import json
 import os
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, cast
+from typing import Any, TypeVar, cast
 
 import geopandas as gpd
 import numpy as np
@@ -18,11 +18,14 @@ import rasterio
 import rioxarray
 import xarray as xr
 
+from vinemap.characters import for_xml
 from vinemap.columns import Layout
 from vinemap.errors import InputError, Problem
 from vinemap.resources import finite
 
 BANDS = ("primary_injury", "primary_low", "primary_high", "prob_over_threshold")
+
+_Table = TypeVar("_Table", bound=pd.DataFrame)
 
 
 @contextmanager
@@ -94,10 +97,24 @@ def _plain(table: pd.DataFrame) -> pd.DataFrame:
     return plain
 
 
+def with_text(table: _Table, change: Callable[[str], str]) -> _Table:
+    """Return a table with every text in it, and every heading, as ``change`` writes it; all else as it is."""
+
+    def changed(value: Any) -> Any:
+        return change(value) if isinstance(value, str) else value
+
+    said = table.copy()
+    for column in table.columns:
+        kind = table[column].dtype
+        if pd.api.types.is_object_dtype(kind) or isinstance(kind, pd.StringDtype):
+            said[column] = table[column].map(changed).astype(kind)
+    return said.rename(columns=changed)
+
+
 def write_geopackage(layers: dict[str, gpd.GeoDataFrame], path: Path) -> None:
     """Write layers into one GeoPackage (OGC 12-128), in their own CRS."""
     for name, frame in layers.items():
-        plain = _plain(pd.DataFrame(frame.drop(columns="geometry")))
+        plain = with_text(_plain(pd.DataFrame(frame.drop(columns="geometry"))), for_xml)
         layer = gpd.GeoDataFrame(plain, geometry=frame.geometry, crs=frame.crs)
         layer.to_file(path, layer=name, driver="GPKG", engine="pyogrio")
 

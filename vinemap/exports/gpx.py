@@ -10,6 +10,9 @@ from xml.dom import minidom
 import geopandas as gpd
 import shapely
 
+from vinemap.characters import for_xml
+from vinemap.exports.formats import with_text
+
 
 def write_gpx(
     path: Path, about: str, *, waypoints: gpd.GeoDataFrame | None = None, tracks: gpd.GeoDataFrame | None = None
@@ -48,8 +51,8 @@ def _parted(line: shapely.Geometry) -> shapely.MultiLineString:
 def _part(layer: str, table: gpd.GeoDataFrame, about: str) -> minidom.Document:
     """Return a file of one layer: the driver cannot add a second to what it has written."""
     file = BytesIO()
-    options = {"CREATOR": "vinemap", "METADATA_DESCRIPTION": about}
-    table.to_file(file, driver="GPX", layer=layer, engine="pyogrio", **options)
+    options = {"CREATOR": "vinemap", "METADATA_DESCRIPTION": for_xml(about)}
+    with_text(table, for_xml).to_file(file, driver="GPX", layer=layer, engine="pyogrio", **options)
     return minidom.parseString(file.getvalue())  # noqa: S318 - written a line above
 
 

@@ -8,8 +8,11 @@ from typing import Any
 import geopandas as gpd
 import pandas as pd
 
+from vinemap.characters import for_xml
 from vinemap.columns import NAVIGATION
+from vinemap.exports.formats import with_text
 from vinemap.exports.gpx import write_gpx
+from vinemap.exports.kml import write_kml
 from vinemap.sentences import section
 from vinemap.states import Action
 
@@ -61,10 +64,10 @@ def write_navigation(zones: gpd.GeoDataFrame, folder: Path, language: str = "en"
     minded = " ".join(words[f"caution.{key}"] for key in ("tools", "cold", "budbreak", "advice"))
     write_gpx(written[0], minded, waypoints=points)
     write_gpx(written[1], minded, tracks=outlines)
-    shapes.rename(columns={"name": "Name", "desc": "Description"}).to_file(written[2], driver="KML", engine="pyogrio")
+    write_kml(written[2], {"zones": shapes.rename(columns={"desc": "description"})})
     described = plain.assign(name=named["name"], description=named["desc"])
     described.to_file(written[3], driver="GeoJSON", engine="pyogrio", RFC7946="YES")
-    plain.to_file(written[4], driver="ESRI Shapefile", engine="pyogrio", encoding="UTF-8")
+    with_text(plain, for_xml).to_file(written[4], driver="ESRI Shapefile", engine="pyogrio", encoding="UTF-8")
     return [*written[:-1], *sorted(written[-1].parent.iterdir())]
 
 

@@ -6,8 +6,10 @@ from pathlib import Path
 
 import pandas as pd
 
+from vinemap.characters import for_xml
 from vinemap.columns import CURRENCY, WORK_LIST
 from vinemap.decisions.worklist import totals
+from vinemap.exports.formats import with_text
 from vinemap.sentences import section
 from vinemap.states import Action
 
@@ -29,7 +31,8 @@ def write_workbook(table: pd.DataFrame, path: Path, currency: str = "") -> None:
     whole = pd.concat([table.astype(object), sums.astype(object)], ignore_index=True)[list(table)]
     layout = [WORK_LIST.find(str(name)) for name in whole]
     units = {column.name: currency for column in layout if column is not None and column.unit == CURRENCY}
-    shown = whole.rename(columns={name: f"{name} ({unit})" for name, unit in units.items() if unit})
+    headed = whole.rename(columns={name: f"{name} ({unit})" for name, unit in units.items() if unit})
+    shown = with_text(headed, for_xml)
     with pd.ExcelWriter(path, engine="openpyxl") as book:
         shown.to_excel(book, sheet_name="work", index=False, freeze_panes=(1, 3))
         sheet = book.sheets["work"]
@@ -38,9 +41,9 @@ def write_workbook(table: pd.DataFrame, path: Path, currency: str = "") -> None:
             cells = sheet.column_dimensions[sheet.cell(1, column).column_letter]
             cells.width = max(len(str(name)), *(len(_shown(value)) for value in shown[name])) + 2
             number = f"{0:.{0 if kind is None else kind.shown}f}"
-            for (cell,) in sheet.iter_rows(min_row=2, min_col=column, max_col=column):
+            for (cell,) in sheet.iter_rows(min_col=column, max_col=column):
                 if isinstance(cell.value, str):
-                    cell.data_type = "s"  # a name that begins with = is no formula
+                    cell.data_type = "s"  # a name or a heading that begins with = is no formula
                 else:
                     cell.number_format = number
         sheet.page_setup.orientation, sheet.page_setup.fitToHeight = "landscape", 0

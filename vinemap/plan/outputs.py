@@ -11,6 +11,7 @@ from shapely import LineString
 from vinemap.columns import BUDS_BY_NODE, PLAN_POINTS, PLAN_SAMPLES
 from vinemap.exports.formats import write_csv
 from vinemap.exports.gpx import write_gpx
+from vinemap.exports.kml import write_kml
 
 
 def write_files(
@@ -37,7 +38,7 @@ def write_files(
     lonlat = points.to_crs("EPSG:4326")
     walk = gpd.GeoDataFrame({"name": [walk_name]}, geometry=[path], crs=points.crs).to_crs("EPSG:4326")
     _write_gpx(lonlat, walk, words, care, stage)
-    _write_kml(lonlat, walk, words, stage)
+    write_kml(stage / "plan.kml", {"samples": _named(lonlat, words), "walk": walk})
     shown = [name for name in PLAN_POINTS.names if name in lonlat and lonlat[name].notna().any()]
     plain = lonlat[[*shown, "geometry"]]
     plain.to_file(stage / "plan.geojson", driver="GeoJSON", engine="pyogrio", RFC7946="YES", COORDINATE_PRECISION=7)
@@ -59,9 +60,5 @@ def _write_gpx(points: gpd.GeoDataFrame, walk: gpd.GeoDataFrame, words: list[str
     write_gpx(stage / "plan.gpx", care, waypoints=named, tracks=walk.assign(desc=care))
 
 
-def _write_kml(points: gpd.GeoDataFrame, walk: gpd.GeoDataFrame, words: list[str], stage: Path) -> None:
-    named = points[["sample", "block", "geometry"]].rename(columns={"sample": "Name"}).assign(description=words)
-    target = stage / "plan.kml"
-    named.to_file(target, driver="LIBKML", layer="samples", engine="pyogrio")
-    line = walk.rename(columns={"name": "Name"})
-    line.to_file(target, driver="LIBKML", layer="walk", engine="pyogrio", mode="a")
+def _named(points: gpd.GeoDataFrame, words: list[str]) -> gpd.GeoDataFrame:
+    return points[["sample", "block", "geometry"]].rename(columns={"sample": "name"}).assign(description=words)

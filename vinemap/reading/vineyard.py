@@ -13,6 +13,7 @@ import pandas as pd
 import xarray as xr
 from pyproj import CRS
 
+from vinemap.characters import for_xml
 from vinemap.columns import BLOCKS, SAMPLES
 from vinemap.errors import Findings, InputError, Problem
 from vinemap.reading.blocks import read_blocks, repair, warn_of_overlaps
@@ -184,7 +185,7 @@ def _site(
 ) -> Site:
     return Site(
         folder=folder,
-        name=settings.name or folder.resolve().name,
+        name=settings.name or " ".join(for_xml(folder.resolve().name).split()),
         settings=settings,
         crs=CRS(blocks.crs),
         warnings=_told_once(warnings),

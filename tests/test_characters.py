@@ -1,0 +1,66 @@
+"""Characters by the rules of those who read them: XML's parser, the Unicode database."""
+
+from __future__ import annotations
+
+import html
+import sys
+import unicodedata
+from xml.etree import ElementTree
+
+import pytest
+
+from vinemap.characters import for_html_reader, for_terminal, for_xml, unshowable
+
+
+def _parses(text: str) -> bool:
+    try:
+        ElementTree.fromstring(b"<a>" + text.encode("utf-8") + b"</a>")  # noqa: S314 - our own
+    except (ElementTree.ParseError, UnicodeEncodeError):
+        return False
+    return True
+
+
+def test_only_what_an_xml_parser_refuses_is_replaced() -> None:
+    """Against expat, for every character of the first plane and the ends of the others (XML 1.0, production 2)."""
+    ends = [plane + last for plane in range(0x1_0000, 0x11_0000, 0x1_0000) for last in (0, 0xFFFD, 0xFFFE, 0xFFFF)]
+    for code in (*range(0x1_0000), *ends):
+        letter = chr(code)
+        if letter in "<&":
+            continue
+        assert for_xml(letter) == (letter if _parses(letter) else "\ufffd"), hex(code)
+
+
+def test_what_acts_in_a_terminal_is_spelt() -> None:
+    """No character of the categories Cc, Cs, Zl, Zp and none that steers the direction passes; letters do."""
+    for code in range(sys.maxunicode + 1):
+        letter = chr(code)
+        acts = unicodedata.category(letter) in ("Cc", "Cs", "Zl", "Zp") or unicodedata.bidirectional(letter) in (
+            *("LRE", "RLE", "LRO", "RLO", "PDF", "LRI", "RLI", "FSI", "PDI"),
+        )
+        assert not acts or for_terminal(letter).isascii(), hex(code)
+    assert for_terminal("Ñandú 葡萄 عنب \U0001f347\u200d") == "Ñandú 葡萄 عنب \U0001f347\u200d"
+    assert for_terminal("a\x1b[2J\u202eb\n\u200f") == "a\\x1b[2J\\u202eb\\n\\u200f"
+
+
+@pytest.mark.parametrize(
+    ("text", "found"),
+    [("Ash", False), ("Ñ\u200d\u202e", False), ("a\x07", True), ("\ud800", True), ("\ufffe", True)],
+)
+def test_unshowable_text_is_told(text: str, found: bool) -> None:
+    """Controls, halves of pairs and codes of no character; not what merely joins letters or steers their direction."""
+    assert unshowable(text) is found
+
+
+@pytest.mark.parametrize(
+    ("text", "written"),
+    [
+        ("A & B", "A & B"),
+        ("<b>x</b>]]>", "&lt;b&gt;x&lt;/b&gt;]]&gt;"),
+        ("&lt;b&gt; &#60;i&#x3e; &amp", "&amp;lt;b&amp;gt; &amp;#60;i&amp;#x3e; &amp;amp"),
+        ("R&D; 5 > 3", "R&D; 5 &gt; 3"),
+    ],
+)
+def test_text_for_a_reader_of_html_is_its_own_text(text: str, written: str) -> None:
+    """Markup and references are spelt out; a plain ampersand stays, for readers that take it as it stands."""
+    assert for_html_reader(text) == written
+    assert html.unescape(written) == text
