@@ -222,7 +222,7 @@ def _mapped(vineyard: Vineyard, tallies: pd.DataFrame, progress: Progress) -> Ma
     surface = injury.grid.merge(trunks)
     progress("actions")
     block_rows = _block_rows(vineyard, tallies, injury)
-    zones = action_zones(surface, block_rows, settings, injury.joint.bounds)
+    zones = action_zones(surface, block_rows, settings, injury.joint.credible_interval)
     warnings = [*vineyard.warnings, *_surface_warnings(vineyard, injury)]
     return MapRun(
         vineyard,

@@ -83,7 +83,7 @@ def test_bench_counts_as_the_plan_does(home: Path, tmp_path: Path) -> None:
     """The plan's correlation is in its bench page, and whether the first survey has shown it."""
     write_demo(tmp_path / "demo")
     make_plan(tmp_path / "demo", tmp_path / "plan", PlanOptions(points=1))
-    shown = read_survey(tmp_path / "demo").spread
+    shown = read_survey(tmp_path / "demo").correlation
     assert shown.known
     for page, rho, source in ((home, PlanOptions.rho, "plan"), (tmp_path, shown.rho, "survey")):
         text = (page / "plan" / "bench.html").read_text(encoding="utf-8")

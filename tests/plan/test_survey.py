@@ -1,4 +1,4 @@
-"""What is known before a round: the ground alone, or a first survey with its spread between canes."""
+"""What is known before a round: the ground alone, or a first survey with the variation between its canes."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from tests.builders import blocks, write_vineyard
 from vinemap.errors import InputError
 from vinemap.plan.survey import read_survey
 from vinemap.reading.vineyard import read_site, read_vineyard
-from vinemap.survival.intervals import cluster_spread
+from vinemap.survival.intervals import intraclass_correlation
 
 
 @pytest.mark.parametrize("missing", [("samples", "buds"), ("buds",), ("samples",)])
@@ -21,7 +21,7 @@ def test_without_samples_and_buds_it_is_a_first_round(tmp_path: Path, missing: t
     survey = read_survey(write_vineyard(tmp_path, skip=missing))
     assert survey.vineyard is None
     assert survey.table["samples"].tolist() == [0, 0, 0]
-    assert not survey.spread.known
+    assert not survey.correlation.known
 
 
 def test_a_first_round_may_be_asked_for(folder: Path) -> None:
@@ -29,18 +29,18 @@ def test_a_first_round_may_be_asked_for(folder: Path) -> None:
     assert read_survey(folder, first=True).vineyard is None
 
 
-def test_a_survey_brings_its_counts_and_spread(folder: Path) -> None:
-    """Canes a block are counted, and their buds are as alike as `vinemap.survival.intervals.cluster_spread` says."""
+def test_a_survey_brings_its_counts_and_correlation(folder: Path) -> None:
+    """Canes a block are counted, and their buds are as alike as `intraclass_correlation` says."""
     rng = np.random.default_rng(0)
     buds = pd.read_csv(folder / "buds.csv")
     states = np.where(rng.random(len(buds)) < 0.4, "dead", "alive")
     buds.assign(primary=states).to_csv(folder / "buds.csv", index=False)
     survey = read_survey(folder)
     dead = (states == "dead").reshape(6, 4).sum(axis=1)
-    wanted = cluster_spread(dead, np.full(6, 4), np.repeat([0, 1, 2], 2))
+    wanted = intraclass_correlation(dead, np.full(6, 4), np.repeat([0, 1, 2], 2))
     assert survey.table["samples"].tolist() == [2, 2, 2]
-    assert survey.spread.rho == pytest.approx(wanted.rho)
-    assert survey.spread.freedom == wanted.freedom
+    assert survey.correlation.rho == pytest.approx(wanted.rho)
+    assert survey.correlation.freedom == wanted.freedom
 
 
 def test_the_site_is_the_vineyard_without_its_samples(folder: Path) -> None:

@@ -82,11 +82,11 @@ def test_block_averages_lie_within_their_bounds(hollow: tuple[Simulated, InjuryM
 def test_any_ground_has_the_bounds_of_the_same_draws(hollow: tuple[Simulated, InjuryMap]) -> None:
     """The outline of a block gets the block's own bounds, and ground without a cell gets none."""
     case, found = hollow
-    low, high = found.joint.bounds(case.blocks.geometry)
+    low, high = found.joint.credible_interval(case.blocks.geometry)
     np.testing.assert_allclose(100 * low, found.blocks["map_low_pct"])
     np.testing.assert_allclose(100 * high, found.blocks["map_high_pct"])
     speck = gpd.GeoSeries([case.blocks.geometry[0].centroid.buffer(0.5)], crs=CRS)
-    assert np.isnan(found.joint.bounds(speck)[0]).all()
+    assert np.isnan(found.joint.credible_interval(speck)[0]).all()
 
 
 def test_area_over_the_threshold_adds_up(hollow: tuple[Simulated, InjuryMap]) -> None:

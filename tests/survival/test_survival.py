@@ -17,7 +17,14 @@ from statsmodels.stats.proportion import proportion_confint
 
 from vinemap.settings import Settings
 from vinemap.settings import Survival as SurvivalSettings
-from vinemap.survival.intervals import LEAST_FREEDOM, Spread, cluster_interval, cluster_spread, design_effect, wilson
+from vinemap.survival.intervals import (
+    LEAST_FREEDOM,
+    IntraclassCorrelation,
+    cluster_interval,
+    design_effect,
+    intraclass_correlation,
+    wilson,
+)
 from vinemap.survival.tables import block_table, sample_table
 from vinemap.survival.tally import kept_nodes, tally
 
@@ -240,7 +247,7 @@ def test_wilson_holds_the_share_and_rises_with_the_dead(read, dead, confidence):
         assert high[2] >= high[0]
 
 
-# --- the spread between vines --------------------------------------------------------------------------------------
+# --- the variation between vines -----------------------------------------------------------------------------------
 
 
 def test_rao_scott_worked_example():
@@ -256,7 +263,7 @@ def test_rao_scott_worked_example():
         share, m = y.sum() / n.sum(), len(n)
         theirs = m / (m - 1) * ((y - n * share) ** 2).sum() / n.sum() / (share * (1 - share))
         assert theirs == pytest.approx(published, abs=1e-6)
-        ours = design_effect(n, cluster_spread(y, n, np.zeros(m)).rho)
+        ours = design_effect(n, intraclass_correlation(y, n, np.zeros(m)).rho)
         assert ours == pytest.approx(published, rel=0.08)
 
 
@@ -279,9 +286,9 @@ def test_intraclass_correlation_equals_statsmodels_nested_anova():
     between = table["ss_diff"][1] / table["df_diff"][1]
     totals = pd.Series(read).groupby(block).agg(["sum", lambda n: (n**2).sum()])
     size = (totals["sum"] - totals.iloc[:, 1] / totals["sum"]).sum() / table["df_diff"][1]
-    spread = cluster_spread(dead, read, block)
-    assert spread.freedom == table["df_diff"][1] == 18
-    assert spread.rho == pytest.approx((between - within) / (between + (size - 1) * within), rel=1e-9)
+    correlation = intraclass_correlation(dead, read, block)
+    assert correlation.freedom == table["df_diff"][1] == 18
+    assert correlation.rho == pytest.approx((between - within) / (between + (size - 1) * within), rel=1e-9)
 
 
 def test_intraclass_correlation_agrees_with_a_beta_binomial_fit():
@@ -296,9 +303,9 @@ def test_intraclass_correlation_agrees_with_a_beta_binomial_fit():
         return -float(betabinom.logpmf(dead, read, share * size, (1 - share) * size).sum())
 
     likeliest = 1 / (1 + np.exp(-minimize(unlikely, [0.0, -1.0], method="Nelder-Mead").x[1]))
-    spread = cluster_spread(dead, read, np.zeros(600))
-    assert spread.rho == pytest.approx(0.2, abs=0.03)
-    assert spread.rho == pytest.approx(likeliest, abs=0.02)
+    correlation = intraclass_correlation(dead, read, np.zeros(600))
+    assert correlation.rho == pytest.approx(0.2, abs=0.03)
+    assert correlation.rho == pytest.approx(likeliest, abs=0.02)
 
 
 def test_design_effect_agrees_with_statsmodels_exchangeable_gee():
@@ -312,30 +319,30 @@ def test_design_effect_agrees_with_statsmodels_exchangeable_gee():
     )
     share = y.mean()
     independent = 1 / (y.size * share * (1 - share))
-    effect = design_effect(np.full(40, 20), cluster_spread(dead, np.full(40, 20), np.zeros(40)).rho)
+    effect = design_effect(np.full(40, 20), intraclass_correlation(dead, np.full(40, 20), np.zeros(40)).rho)
     assert effect == pytest.approx(float(fit.cov_params()[0, 0]) / independent, rel=0.05)
 
 
-def test_differences_between_blocks_are_not_spread():
-    """Vines alike within a tender and a hardy block give no spread, however far the two blocks lie apart."""
-    spread = cluster_spread([2, 2, 2, 2, 18, 18, 18, 18], [20] * 8, list("AAAABBBB"))
-    assert spread == Spread(0.0, 6)
+def test_differences_between_blocks_make_no_correlation():
+    """Vines alike within a tender and a hardy block are not alike, however far the two blocks lie apart."""
+    correlation = intraclass_correlation([2, 2, 2, 2, 18, 18, 18, 18], [20] * 8, list("AAAABBBB"))
+    assert correlation == IntraclassCorrelation(0.0, 6)
 
 
-def test_blocks_all_dead_or_all_alive_say_nothing_of_spread():
-    """Such blocks add no degrees of freedom; a vineyard of them alone cannot tell its spread."""
-    mixed = cluster_spread([3, 9, 12, 1, 6], [20] * 5, list("AAAAA"))
-    more = cluster_spread([3, 9, 12, 1, 6, 0, 0, 0, 20, 20], [20] * 10, list("AAAAABBBCC"))
+def test_blocks_all_dead_or_all_alive_say_nothing_of_correlation():
+    """Such blocks add no degrees of freedom; a vineyard of them alone shows no variation between vines."""
+    mixed = intraclass_correlation([3, 9, 12, 1, 6], [20] * 5, list("AAAAA"))
+    more = intraclass_correlation([3, 9, 12, 1, 6, 0, 0, 0, 20, 20], [20] * 10, list("AAAAABBBCC"))
     assert more == mixed
-    assert not cluster_spread([0, 0, 0, 20, 20, 20], [20] * 6, list("AAABBB")).known
-    assert not cluster_spread([0, 1, 1, 0, 1, 0], [1] * 6, list("AAAAAA")).known
+    assert not intraclass_correlation([0, 0, 0, 20, 20, 20], [20] * 6, list("AAABBB")).known
+    assert not intraclass_correlation([0, 1, 1, 0, 1, 0], [1] * 6, list("AAAAAA")).known
 
 
 def test_vines_wholly_dead_beside_vines_wholly_alive_are_one_trial_each():
     """With rho 1 a block of 10 vines counts as 10 trials, however many buds each had."""
-    spread = cluster_spread([20] * 5 + [0] * 5, [20] * 10, ["A"] * 10)
-    assert spread == Spread(1.0, 9)
-    assert design_effect([20] * 10, spread.rho) == pytest.approx(20)
+    correlation = intraclass_correlation([20] * 5 + [0] * 5, [20] * 10, ["A"] * 10)
+    assert correlation == IntraclassCorrelation(1.0, 9)
+    assert design_effect([20] * 10, correlation.rho) == pytest.approx(20)
 
 
 # --- the interval of a block ---------------------------------------------------------------------------------------
@@ -350,13 +357,13 @@ def test_block_interval_holds_the_share_and_widens_from_wilson(counts, freedom, 
     """Wilson's interval at rho 0; bounds hold the share and stay within 0 and 1; more rho never narrows it."""
     dead, read = np.array(counts).T
     plain = wilson(dead.sum(), read.sum(), 0.9)
-    assert cluster_interval(dead, read, Spread(0.0, freedom), 0.9) == pytest.approx(
+    assert cluster_interval(dead, read, IntraclassCorrelation(0.0, freedom), 0.9) == pytest.approx(
         (float(plain[0]), float(plain[1])), abs=1e-12
     )
-    low, high = cluster_interval(dead, read, Spread(rho, freedom), 0.9)
+    low, high = cluster_interval(dead, read, IntraclassCorrelation(rho, freedom), 0.9)
     assert 0 <= low <= dead.sum() / read.sum() <= high <= 1
     assert high - low >= plain[1] - plain[0] - 1e-12
-    wider = cluster_interval(dead, read, Spread(min(1.0, rho + 0.1), freedom), 0.9)
+    wider = cluster_interval(dead, read, IntraclassCorrelation(min(1.0, rho + 0.1), freedom), 0.9)
     assert wider[1] - wider[0] >= high - low - 1e-12
 
 
@@ -370,10 +377,10 @@ def coverage(rho: float, sizes: list[int], shares: list[float], repeats: int) ->
         read = rng.integers(18, 32, block.size)
         vine = rng.beta(share * (1 / rho - 1), (1 - share) * (1 / rho - 1)) if rho else share
         dead = rng.binomial(read, vine)
-        spread = cluster_spread(dead, read, block)
+        correlation = intraclass_correlation(dead, read, block)
         for k, truth in enumerate(shares):
             here = block == k
-            low, high = cluster_interval(dead[here], read[here], spread, 0.9)
+            low, high = cluster_interval(dead[here], read[here], correlation, 0.9)
             ours += low <= truth <= high
             low, high = wilson(dead[here].sum(), read[here].sum(), 0.9)
             plain += low <= truth <= high
@@ -382,12 +389,12 @@ def coverage(rho: float, sizes: list[int], shares: list[float], repeats: int) ->
 
 
 def test_block_interval_covers_what_it_says_and_wilson_does_not():
-    """Of 90 % intervals, 87 to 95 % hold the truth with and without spread; Wilson's alone fails once vines differ."""
+    """Of 90 % intervals, 87 to 95 % hold the truth, clusters or none; Wilson's alone fails once vines differ."""
     sizes, shares = [8] * 6, [0.06, 0.15, 0.3, 0.5, 0.7, 0.9]
     chance, _ = coverage(0.0, sizes, shares, 60)
-    spread, plain = coverage(0.15, sizes, shares, 100)
+    clustered, plain = coverage(0.15, sizes, shares, 100)
     assert 0.87 <= chance <= 0.95
-    assert 0.87 <= spread <= 0.95
+    assert 0.87 <= clustered <= 0.95
     assert plain < 0.65
 
 
@@ -434,7 +441,7 @@ def test_sample_table_leaves_blank_what_the_file_did_not_hold():
 
 
 def test_block_table_sums_its_samples_and_names_its_interval():
-    """Counts add up over a block's own samples, with the clusters' interval where the vineyard shows its spread."""
+    """Counts add up over a block's own samples, with the clusters' interval where the vineyard shows them."""
     blocks, samples = vineyard({"A": 4, "B": 3, "C": 1, "D": 0})
     samples.loc[0, "block"] = None
     dead = {"A1": 20, "A2": 4, "A3": 10, "A4": 16, "B1": 1, "B2": 0, "B3": 9, "C1": 5}
@@ -444,8 +451,8 @@ def test_block_table_sums_its_samples_and_names_its_interval():
     assert table["interval"].tolist() == ["clusters", "clusters", "too few samples", "too few samples"]
     assert table["primary_dead"].tolist() == [30, 10, 5, 0]
     assert table["basal_dead"].tolist()[:3] == [30, 10, 5]
-    spread = cluster_spread([4, 10, 16, 1, 0, 9], [20] * 6, list("AAABBB"))
-    expected = cluster_interval([4, 10, 16], [20] * 3, spread, 0.9)
+    correlation = intraclass_correlation([4, 10, 16, 1, 0, 9], [20] * 6, list("AAABBB"))
+    expected = cluster_interval([4, 10, 16], [20] * 3, correlation, 0.9)
     assert table.loc["A", ["injury_low_pct", "injury_high_pct"]].tolist() == pytest.approx([100 * b for b in expected])
     assert table.loc["A", "injury_high_pct"] > 100 * float(wilson(30, 60, 0.9)[1])
     assert table.loc["C", "injury_high_pct"] > 100 * float(wilson(5, 20, 0.9)[1])
@@ -453,7 +460,7 @@ def test_block_table_sums_its_samples_and_names_its_interval():
 
 
 def test_a_part_that_is_all_of_a_block_has_the_bounds_of_the_whole():
-    """Block A was cut at basal nodes only: its basal figure is the block's, whatever B's apical nodes say of spread."""
+    """Block A was cut at basal nodes only: its basal figure is the block's, whatever B's apical nodes say."""
     blocks, samples = vineyard({"A": 4, "B": 4})
     rows = [(f"A{k}", "basal", 20, dead, np.nan, np.nan) for k, dead in enumerate((4, 10, 16, 12), 1)]
     rows += [(f"B{k}", "basal", 20, dead, np.nan, np.nan) for k, dead in enumerate((1, 0, 9, 3), 1)]
@@ -464,7 +471,7 @@ def test_a_part_that_is_all_of_a_block_has_the_bounds_of_the_whole():
     assert (basal[1] != injury[1]).all()
 
 
-def test_block_table_says_when_the_spread_cannot_be_told():
+def test_block_table_says_when_clusters_are_too_few():
     """Below four degrees of freedom bounds are Wilson's and say so; one vine alone has none."""
     blocks, samples = vineyard({"A": 3, "B": 1})
     counts = counts_of(*((name, "all", 20, 6, np.nan, np.nan) for name in samples["sample"]))

@@ -62,7 +62,7 @@ def action_zones(
         `vinemap.decisions.actions.decide` reads; row_bearing_deg and row_spacing_m for whole rows.
     settings : Settings
     averages : callable, optional
-        Such as `vinemap.surface.draws.JointDraws.bounds`; without it, zones have no bounds.
+        Such as `vinemap.surface.draws.JointDraws.credible_interval`; without it, zones have no bounds.
 
     Returns
     -------

@@ -109,7 +109,7 @@ def plan_round(
     land = None if site.elevation is None else terrain(site.elevation, site.crs, tuple(site.blocks.total_bounds))
     directions, frames = block_frames(site.blocks)
     progress("points")
-    rho = survey.spread.rho if survey.spread.known else options.rho
+    rho = survey.correlation.rho if survey.correlation.known else options.rho
     gain, used = None, set[str]()
     if survey.vineyard is None:
         sizes = block_sizes(survey.table, options, rho)
@@ -141,7 +141,7 @@ def plan_round(
         points=as_stops(site.blocks, ordered, frames, land, options.nodes_per_cane, used),
         sizes=sizes,
         rho=rho,
-        rho_from="survey" if survey.spread.known else "assumed",
+        rho_from="survey" if survey.correlation.known else "assumed",
         walk=walk,
         directions=directions,
         frames=frames,

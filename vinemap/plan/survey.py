@@ -8,7 +8,7 @@ from pathlib import Path
 import pandas as pd
 
 from vinemap.reading.vineyard import Site, Vineyard, read_site, read_vineyard
-from vinemap.survival.intervals import Spread, cluster_spread
+from vinemap.survival.intervals import IntraclassCorrelation, intraclass_correlation
 from vinemap.survival.tables import block_table
 from vinemap.survival.tally import kept_nodes, tally
 
@@ -27,7 +27,7 @@ class Survey:
         From `vinemap.survival.tally.tally`; empty before the first round.
     table : DataFrame
         From `vinemap.survival.tables.block_table`.
-    spread : Spread
+    correlation : IntraclassCorrelation
         How alike the primary buds of one sample are; not ``known`` before the first round.
     """
 
@@ -35,7 +35,7 @@ class Survey:
     vineyard: Vineyard | None
     tallies: pd.DataFrame
     table: pd.DataFrame
-    spread: Spread
+    correlation: IntraclassCorrelation
 
 
 def read_survey(folder: Path, *, first: bool = False) -> Survey:
@@ -59,7 +59,7 @@ def read_survey(folder: Path, *, first: bool = False) -> Survey:
         samples = pd.DataFrame(columns=["sample", "block"])
         tallies = pd.DataFrame(columns=["sample", "part", "tissue", "dead", "read", "unread"])
         table = block_table(site.blocks, samples, tallies, confidence)
-        return Survey(site, None, tallies, table, Spread(float("nan"), 0))
+        return Survey(site, None, tallies, table, IntraclassCorrelation(float("nan"), 0))
     vineyard = read_vineyard(folder)
     samples, blocks = vineyard.samples, vineyard.site.blocks
     kept = kept_nodes(samples, blocks, vineyard.site.settings)
@@ -67,8 +67,8 @@ def read_survey(folder: Path, *, first: bool = False) -> Survey:
     cut = tallies[(tallies["part"] == "all") & (tallies["tissue"] == "primary")]
     cut = cut.assign(block=cut["sample"].map(dict(zip(samples["sample"], samples["block"], strict=True))))
     cut = cut.dropna(subset="block")
-    spread = cluster_spread(cut["dead"], cut["read"], cut["block"])
-    return Survey(site, vineyard, tallies, block_table(blocks, samples, tallies, confidence), spread)
+    correlation = intraclass_correlation(cut["dead"], cut["read"], cut["block"])
+    return Survey(site, vineyard, tallies, block_table(blocks, samples, tallies, confidence), correlation)
 
 
 def _holds(folder: Path, site: Site, stem: str) -> bool:

@@ -64,10 +64,10 @@ class Design:
             inside = centres(grid, grid["block_index"].to_numpy() >= 0)
             step = max(1, len(inside) // _BATCH)
             values = read_layers(terrain, [c.name for c in COVARIATES], inside[::step])
-            spread = values.std(axis=0)
-            varies = spread > 1e-6
+            sd = values.std(axis=0)
+            varies = sd > 1e-6
             covariates = tuple(itertools.compress(COVARIATES, varies))
-            centre, scale = values.mean(axis=0)[varies], spread[varies]
+            centre, scale = values.mean(axis=0)[varies], sd[varies]
         return cls(varieties, index, offset, covariates, centre, scale, terrain)
 
     @property
@@ -105,14 +105,14 @@ class Design:
         base[0], base[1], base[2 : 2 + len(self.varieties)] = _INTERCEPT_SD, _PART_SD, _VARIETY_SD
         candidates = len(self.covariates)
         most = min(_MOST_COVARIATES, samples // _ROWS_PER_COVARIATE, candidates)
-        spreads, weights = [], []
+        sds, weights = [], []
         for size in range(most + 1):
             for chosen in itertools.combinations(range(candidates), size):
                 row = base.copy()
                 row[[2 + len(self.varieties) + k for k in chosen]] = _TERRAIN_SD
-                spreads.append(row)
+                sds.append(row)
                 weights.append(-np.log(comb(candidates, size)))
-        return np.array(spreads), np.array(weights)
+        return np.array(sds), np.array(weights)
 
 
 def batches(index: Array) -> Iterator[tuple[Array, Array]]:

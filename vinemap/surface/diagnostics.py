@@ -17,11 +17,11 @@ _BETTER = 0.995
 
 
 def describe(field: BinomialField, design: Design, observed: Observations) -> dict[str, Any]:
-    """Say what the model found: covariates with their odds ratios, range, spreads, variety effects."""
+    """Say what the model found: covariates with their odds ratios, range, standard deviations, variety effects."""
     first = 2 + len(design.varieties)
-    spreads, _ = design.models(observed.samples)
-    chance = field.model_weights_ @ (spreads[:, first:] > 0)
-    best = spreads[field.model_weights_.argmax()] > 0
+    sds, _ = design.models(observed.samples)
+    probability = field.model_weights_ @ (sds[:, first:] > 0)
+    best = sds[field.model_weights_.argmax()] > 0
     sd = np.sqrt(np.diag(field.best_coef_cov_))
 
     def odds(column: int, per: float) -> dict[str, float]:
@@ -37,25 +37,25 @@ def describe(field: BinomialField, design: Design, observed: Observations) -> di
             "name": c.name,
             "label": c.label,
             "step": c.step,
-            "chance": float(chance[k]),
+            "probability": float(probability[k]),
             **odds(first + k, c.step / design.scale[k]),
         }
         for k, c in enumerate(design.covariates)
         if best[first + k]
     ]
-    length, field_sd, vine_sd = np.exp(field.theta_)
+    length, field_sd, between_vine_sd = np.exp(field.theta_)
     half = np.exp(TAIL * field.theta_sd_[0])
     return {
         "samples": observed.samples,
         "covariates": covariates,
-        "covariates_weighed": {c.name: float(chance[k]) for k, c in enumerate(design.covariates)},
+        "covariates_weighed": {c.name: float(probability[k]) for k, c in enumerate(design.covariates)},
         "varieties": {name: odds(2 + k, 1.0) for k, name in enumerate(design.varieties)},
         "apical": odds(1, 1.0) if observed.apical.any() else None,
         "range_m": float(2 * length),
         "range_low_m": float(2 * length / half),
         "range_high_m": float(2 * length * half),
         "field_sd": float(field_sd),
-        "vine_sd": float(vine_sd),
+        "between_vine_sd": float(between_vine_sd),
     }
 
 

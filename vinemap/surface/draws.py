@@ -15,7 +15,7 @@ from vinemap.settings import Surface as SurfaceSettings
 from vinemap.surface.design import Design, batches
 from vinemap.terrain.grid import cell_size, label_cells
 
-_BOUNDS = (0.05, 0.95)
+_QUANTILES = (0.05, 0.95)
 
 
 @dataclass(frozen=True)
@@ -58,23 +58,23 @@ class JointDraws:
         sums, over = np.zeros(shape), np.zeros(shape)
         for row, column in batches(index):
             for part in np.array_split(np.arange(len(row)), max(1, len(row) // 20_000)):
-                chance = self.draws.at(*self.design.at_cells(self.grid, row[part], column[part]))
+                injury = self.draws.at(*self.design.at_cells(self.grid, row[part], column[part]))
                 piece = index[row[part], column[part]]
                 for k in np.unique(piece):
-                    sums[k] += chance[piece == k].sum(axis=0)
-                    over[k] += (chance[piece == k] > threshold).sum(axis=0)
+                    sums[k] += injury[piece == k].sum(axis=0)
+                    over[k] += (injury[piece == k] > threshold).sum(axis=0)
         shares = np.divide(sums, cells, out=np.full(sums.shape, np.nan), where=cells > 0)
         return shares, over * cell_size(self.grid) ** 2 / 1e4
 
-    def bounds(self, shapes: gpd.GeoSeries) -> tuple[Array, Array]:
-        """Return the 5 % and 95 % quantiles of the mean injury over each polygon, fractions; NaN without a cell."""
+    def credible_interval(self, shapes: gpd.GeoSeries) -> tuple[Array, Array]:
+        """Return the 90 % credible interval of the mean injury over each polygon, fractions; NaN without a cell."""
         index = label_cells(shapes, self.grid)
-        low, high = np.quantile(self.over(index, len(shapes), 0.5)[0], _BOUNDS, axis=1)
+        low, high = np.quantile(self.over(index, len(shapes), 0.5)[0], _QUANTILES, axis=1)
         return low, high
 
 
 def block_averages(joint: JointDraws, settings: SurfaceSettings) -> tuple[pd.DataFrame, tuple[float, float, float]]:
-    """Averages and areas above the threshold by block, with bounds from joint draws of the whole surface."""
+    """Averages and areas above the threshold by block, with credible intervals from joint draws of the surface."""
     index = joint.grid["block_index"].to_numpy()
     count = len(joint.design.variety_of_block)
     shares, over = joint.over(index, count, settings.threshold)
@@ -86,8 +86,8 @@ def block_averages(joint: JointDraws, settings: SurfaceSettings) -> tuple[pd.Dat
             return np.full(count, np.nan)
         return 100 * np.bincount(index[inside], joint.grid[layer].to_numpy()[inside], count) / size
 
-    low, high = np.quantile(shares, _BOUNDS, axis=1)
-    area_low, area_high = np.quantile(over, _BOUNDS, axis=1)
+    low, high = np.quantile(shares, _QUANTILES, axis=1)
+    area_low, area_high = np.quantile(over, _QUANTILES, axis=1)
     table = pd.DataFrame(
         {
             "map_injury_pct": mean_pct("primary_injury"),
@@ -101,5 +101,5 @@ def block_averages(joint: JointDraws, settings: SurfaceSettings) -> tuple[pd.Dat
         }
     )
     total = over.sum(axis=0)
-    area = total.mean(), *np.quantile(total, _BOUNDS)
+    area = total.mean(), *np.quantile(total, _QUANTILES)
     return table, (float(area[0]), float(area[1]), float(area[2]))

@@ -40,7 +40,7 @@ class InjuryMap:
     area_over_ha : tuple of float
         The whole vineyard's area above the threshold: mean, 5 % and 95 % quantiles, hectares.
     joint : JointDraws
-        Behind the bounds of averages.
+        Behind the credible intervals of averages.
     model, scores : dict
         What ``run.json`` says of them.
     """
@@ -128,13 +128,13 @@ def fit_field(observed: Observations, design: Design) -> BinomialField:
     between vines.
     """
     X, offset = design.rows(observed.xy, observed.block, observed.apical)
-    spreads, weights = design.models(observed.samples)
+    sds, weights = design.models(observed.samples)
     return BinomialField().fit(
         observed.xy,
         observed.dead,
         observed.read,
         X,
-        prior_sd=spreads,
+        prior_sd=sds,
         log_prior=weights,
         offset=offset,
         cluster=observed.sample,
@@ -158,7 +158,8 @@ def predict_grid(field: BinomialField, design: Design, grid: xr.Dataset, thresho
     Returns
     -------
     dict of array (y, x)
-        injury, low, high: fractions; over: the chance that injury exceeds the threshold. float32, NaN outside blocks.
+        injury, low, high: fractions; over: the probability that injury exceeds the threshold. float32, NaN outside
+        blocks.
     """
     index = grid["block_index"].to_numpy()
     layers = {name: np.full(index.shape, np.nan, np.float32) for name in ("injury", "low", "high", "over")}

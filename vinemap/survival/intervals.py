@@ -1,4 +1,4 @@
-"""Honest intervals of a share of dead buds.
+"""Confidence intervals of a share of dead buds.
 
 A block's buds are not so many independent trials. Buds of one vine share its place and its vigour, so vines are
 clusters, and the interval of a block widens by the design effect of its clusters (`cluster_interval`).
@@ -17,11 +17,11 @@ from scipy.stats import t as student
 from vinemap.arrays import Array
 
 LEAST_FREEDOM = 4
-"""Fewest degrees of freedom, over the whole vineyard, from which the spread between vines is estimated."""
+"""Fewest degrees of freedom, over the whole vineyard, from which the variation between vines is estimated."""
 
 
 def wilson(dead: ArrayLike, read: ArrayLike, confidence: float) -> tuple[Array, Array]:
-    """Return the score interval of a share, for independent buds.
+    """Return the confidence interval of a share, for independent buds: the score interval.
 
     Parameters
     ----------
@@ -49,21 +49,21 @@ def _score(share: Array, size: Array, quantile: Array) -> tuple[Array, Array]:
     square = quantile**2
     middle = (share * size + square / 2) / (size + square)
     half = quantile * np.sqrt(share * (1 - share) * size + square / 4) / (size + square)
-    # rounding must not push a bound past the share or past certainty
+    # rounding must not push an end past the share or past certainty
     low = np.clip(np.minimum(middle - half, share), 0.0, 1.0)
     high = np.clip(np.maximum(middle + half, share), 0.0, 1.0)
     return np.where(share == 0, 0.0, low), np.where(share == 1, 1.0, high)
 
 
 @dataclass(frozen=True)
-class Spread:
-    """How alike the buds of one vine are.
+class IntraclassCorrelation:
+    """How alike the buds of one vine are: between-vine variation as a share of all variation.
 
     Attributes
     ----------
     rho : float
         Intraclass correlation, 0 (no more alike than buds of different vines of the block) to 1; NaN where the samples
-        cannot tell.
+        do not show it.
     freedom : int
         Degrees of freedom behind it: samples less one, over the blocks of two samples or more in which some buds
         were dead and some alive.
@@ -78,23 +78,23 @@ class Spread:
         return self.freedom >= LEAST_FREEDOM and bool(np.isfinite(self.rho))
 
 
-def cluster_spread(dead: ArrayLike, read: ArrayLike, block: ArrayLike) -> Spread:
+def intraclass_correlation(dead: ArrayLike, read: ArrayLike, block: ArrayLike) -> IntraclassCorrelation:
     """Estimate the intraclass correlation of buds within vines, pooled over blocks.
 
     The mean squares between and within samples are taken inside each block, so that differences between blocks do not
-    count as spread. A block of one sample, or one where all buds are alike, all dead or all alive, says nothing about
-    spread and is left out. A negative estimate becomes 0.
+    count. A block of one sample, or one where all buds are alike, all dead or all alive, says nothing about it and is
+    passed over. A negative estimate becomes 0.
 
     Parameters
     ----------
     dead, read : array_like (samples,)
-        Counts; samples with nothing read are left out.
+        Counts; samples with nothing read are passed over.
     block : array_like (samples,)
         Block of each sample.
 
     Returns
     -------
-    Spread
+    IntraclassCorrelation
 
     References
     ----------
@@ -112,13 +112,13 @@ def cluster_spread(dead: ArrayLike, read: ArrayLike, block: ArrayLike) -> Spread
     freedom = len(frame) - blocks
     within_freedom = float(frame["read"].sum()) - len(frame)
     if freedom == 0 or within_freedom <= 0:
-        return Spread(float("nan"), freedom)
+        return IntraclassCorrelation(float("nan"), freedom)
     share = frame["dead"] / frame["read"]
     between = float((frame["read"] * (share - total["dead"] / total["read"]) ** 2).sum()) / freedom
     within = float((frame["read"] * share * (1 - share)).sum()) / within_freedom
     size = float((frame["read"] - frame["square"] / total["read"]).sum()) / freedom
     rho = (between - within) / (between + (size - 1) * within)
-    return Spread(float(np.clip(rho, 0.0, 1.0)), freedom)
+    return IntraclassCorrelation(float(np.clip(rho, 0.0, 1.0)), freedom)
 
 
 def design_effect(read: ArrayLike, rho: float) -> float:
@@ -141,19 +141,21 @@ def design_effect(read: ArrayLike, rho: float) -> float:
     return float(1 + rho * ((read**2).sum() / read.sum() - 1))
 
 
-def cluster_interval(dead: ArrayLike, read: ArrayLike, spread: Spread, confidence: float) -> tuple[float, float]:
-    """Return the interval of one block's share of dead buds, with vines as clusters.
+def cluster_interval(
+    dead: ArrayLike, read: ArrayLike, correlation: IntraclassCorrelation, confidence: float
+) -> tuple[float, float]:
+    """Return the confidence interval of one block's share of dead buds, with vines as clusters.
 
     A score interval in which the buds read are divided by the design effect. The part of the variance that the clusters
-    add is itself estimated, on ``spread.freedom`` degrees of freedom, and the rest is binomial; Satterthwaite's rule
-    for the sum gives the degrees of freedom of a t quantile in the place of the normal one. With ``rho`` 0 the clusters
-    add nothing, the degrees are infinite, and the interval is Wilson's; it widens steadily from there.
+    add is itself estimated, on ``correlation.freedom`` degrees of freedom, and the rest is binomial; Satterthwaite's
+    rule for the sum gives the degrees of freedom of a t quantile in the place of the normal one. With ``rho`` 0 the
+    clusters add nothing, the degrees are infinite, and the interval is Wilson's; it widens steadily from there.
 
     Parameters
     ----------
     dead, read : array_like (samples,)
         Counts of the samples of one block, at least one bud read.
-    spread : Spread
+    correlation : IntraclassCorrelation
         Of the whole vineyard; must be ``known``.
     confidence : float
         Between 0 and 1.
@@ -170,8 +172,8 @@ def cluster_interval(dead: ArrayLike, read: ArrayLike, spread: Spread, confidenc
     J. Surv. Stat. Methodol. 7 (2019) 334.
     """
     read = np.asarray(read, dtype=np.float64)
-    effect = design_effect(read, spread.rho)
-    freedom = np.inf if effect == 1 else spread.freedom * (effect / (effect - 1)) ** 2
+    effect = design_effect(read, correlation.rho)
+    freedom = np.inf if effect == 1 else correlation.freedom * (effect / (effect - 1)) ** 2
     quantile = np.array([student.ppf((1 + confidence) / 2, freedom)])
     share = np.array([np.sum(dead) / read.sum()])
     low, high = _score(share, np.array([read.sum() / effect]), quantile)

@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from vinemap.arrays import Array
-from vinemap.survival.intervals import Spread, cluster_interval, cluster_spread, wilson
+from vinemap.survival.intervals import IntraclassCorrelation, cluster_interval, intraclass_correlation, wilson
 from vinemap.survival.tally import COUNTS
 
 CLUSTERS, ONE_SAMPLE, TOO_FEW = "clusters", "as one sample of nodes", "too few samples"
@@ -97,16 +97,16 @@ def block_table(
     DataFrame
         A row a block, in the order of ``blocks``: block, variety, species_group, pruning, area_ha, vines, vines_from,
         nodes_per_vine, samples, interval, then the figures as in `sample_table`, all explained in
-        `vinemap.columns.BLOCKS_CSV`. ``interval`` says how the bounds of injury_pct were found:
+        `vinemap.columns.BLOCKS_CSV`. ``interval`` says how the interval of injury_pct was found:
 
         - 'clusters': `cluster_interval`.
-        - 'as one sample of nodes': the whole vineyard has too few samples to estimate the spread between vines, so the
-          bounds are Wilson's and narrower than the truth.
-        - 'too few samples': fewer than two samples; the bounds take the spread of the other blocks where they show it
-          and are missing where they do not.
+        - 'as one sample of nodes': the whole vineyard has too few samples to estimate the variation between vines, so
+          the interval is Wilson's and narrower than the truth.
+        - 'too few samples': fewer than two samples; the interval takes the variation between vines of the other blocks
+          where they show it and is missing where they do not.
 
         The other figures follow the same rule, each by the samples that carry it; a part of the cane that holds all
-        buds of a block has the bounds of the whole.
+        buds of a block has the interval of the whole.
     """
     vines, source = _vines(blocks)
     home = dict(zip(samples["sample"], samples["block"], strict=True))
@@ -116,31 +116,33 @@ def block_table(
     for number, figure in enumerate(_FIGURES):
         here = _of(tallies, figure).assign(block=lambda counts: counts.index.map(home)).dropna(subset="block")
         counts = here.groupby("block")[COUNTS].sum().reindex(table["block"]).set_axis(table.index)
-        spread = cluster_spread(here["dead"], here["read"], here["block"])
+        correlation = intraclass_correlation(here["dead"], here["read"], here["block"])
         per_block = dict(tuple(here[here["read"] > 0].groupby("block")))
-        found = [_block_interval(per_block.get(name), spread, confidence) for name in table["block"]]
+        found = [_block_interval(per_block.get(name), correlation, confidence) for name in table["block"]]
         if number == 0:
             table["samples"] = [0 if name not in per_block else len(per_block[name]) for name in table["block"]]
             table["interval"] = [how for how, _, _ in found]
-        bounds = np.array([bounds for _, *bounds in found], dtype=np.float64).reshape(-1, 2)
+        intervals = np.array([interval for _, *interval in found], dtype=np.float64).reshape(-1, 2)
         seen = counts[["dead", "read"]].to_numpy(dtype=np.float64)
         if figure.part == "all":
-            whole[figure.tissue] = seen, bounds
+            whole[figure.tissue] = seen, intervals
         else:
-            all_seen, all_bounds = whole[figure.tissue]
-            bounds = np.where((seen == all_seen).all(axis=1, keepdims=True), all_bounds, bounds)
-        table = table.assign(**_columns(figure, counts, *bounds.T))
+            all_seen, all_intervals = whole[figure.tissue]
+            intervals = np.where((seen == all_seen).all(axis=1, keepdims=True), all_intervals, intervals)
+        table = table.assign(**_columns(figure, counts, *intervals.T))
     return table
 
 
-def _block_interval(here: pd.DataFrame | None, spread: Spread, confidence: float) -> tuple[str, float, float]:
-    """Return how the interval of a block was found, and its bounds; ``here`` holds its samples with buds read."""
+def _block_interval(
+    here: pd.DataFrame | None, correlation: IntraclassCorrelation, confidence: float
+) -> tuple[str, float, float]:
+    """Return how the interval of a block was found, and its ends; ``here`` holds its samples with buds read."""
     if here is None:
         return TOO_FEW, np.nan, np.nan
     dead, read = here["dead"], here["read"]
     alone = len(here) < 2
-    if spread.known:
-        return (TOO_FEW if alone else CLUSTERS), *cluster_interval(dead, read, spread, confidence)
+    if correlation.known:
+        return (TOO_FEW if alone else CLUSTERS), *cluster_interval(dead, read, correlation, confidence)
     if alone:
         return TOO_FEW, np.nan, np.nan
     low, high = wilson(dead.sum(), read.sum(), confidence)
@@ -154,7 +156,7 @@ def _of(tallies: pd.DataFrame, figure: _Figure) -> pd.DataFrame:
 
 
 def _columns(figure: _Figure, counts: pd.DataFrame, low: Array, high: Array) -> dict[str, pd.Series[float] | Array]:
-    """Return a figure's columns from counts that are missing where it is not known, and bounds as fractions."""
+    """Return a figure's columns from counts that are missing where it is not known, and intervals as fractions."""
     whole = counts.astype("Float64").astype("Int64")
     if figure.part == "all" and figure.tissue != "no_live_bud":
         whole = whole.fillna(0)
