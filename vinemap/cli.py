@@ -7,7 +7,7 @@ import logging
 import os
 import sys
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -16,6 +16,7 @@ import click
 
 from vinemap.characters import for_terminal
 from vinemap.errors import InputError, Problem, VinemapError
+from vinemap.sentences import Sentence
 
 # Each command loads its own stage, and what prints loads rich, so that help and a wrong call answer at once.
 if TYPE_CHECKING:
@@ -59,10 +60,10 @@ def map_command(folder: Path, out: Path | None, compare: Path | None, pdf: bool,
         run = make_map(folder, _shown(status))
         written = write_map(run, _out(out, folder), compare, _shown(status), pdf=pdf)
     _say(f"{run.vineyard.site.name}: what froze worst", style="bold")
+    language = run.vineyard.site.settings.language
     for sentence in run.findings:
-        _say(f"  {sentence}")
-    for warning in run.report["warnings"]:
-        _say(f"Note: {warning}", style="yellow")
+        _say(f"  {sentence.said(language)}")
+    _say_notes(run.report["warnings"], language)
     if open_page:
         _open(written[0])
     _say_written(written)
@@ -203,8 +204,7 @@ def check(folder: Path) -> None:
     vineyard = check_folder(folder)
     for sentence in summary(vineyard):
         _say(sentence)
-    for warning in vineyard.warnings:
-        _say(f"Note: {warning}", style="yellow")
+    _say_notes(vineyard.warnings, vineyard.site.settings.language)
     _say("Nothing is wrong: ready to map.")
 
 
@@ -263,6 +263,11 @@ def _open(page: Path) -> None:
     import webbrowser
 
     webbrowser.open(page.resolve().as_uri())
+
+
+def _say_notes(warnings: Iterable[Sentence], language: str) -> None:
+    for warning in warnings:
+        _say(f"Note: {warning.said(language)}", style="yellow")
 
 
 def _say_written(written: list[Path]) -> None:

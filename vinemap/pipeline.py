@@ -85,7 +85,7 @@ class MapRun:
         The terrain grid; None without an elevation grid.
     report : dict
         The content of run.json.
-    findings : list of str
+    findings : list of Sentence
         What to know first, in plain sentences.
     """
 
@@ -98,7 +98,7 @@ class MapRun:
     surface: xr.Dataset
     land: xr.Dataset | None
     report: dict[str, Any]
-    findings: list[str]
+    findings: list[Sentence]
 
     def block(self, name: str) -> pd.Series[Any]:
         """Return the row of one block; raise `InputError`, with the nearest name, where there is none."""
@@ -397,20 +397,20 @@ def _with_geometry(table: pd.DataFrame, source: gpd.GeoDataFrame) -> gpd.GeoData
     return gpd.GeoDataFrame(table, geometry=source.geometry.to_numpy(), crs=source.crs)
 
 
-def _surface_warnings(vineyard: Vineyard, injury: InjuryMap) -> list[str]:
+def _surface_warnings(vineyard: Vineyard, injury: InjuryMap) -> list[Sentence]:
     """Say what the map cannot do."""
-    warnings: list[str] = []
+    warnings = []
     wanted, cell = vineyard.site.settings.surface.cell_m, cell_size(injury.grid)
     if cell > wanted * 1.001:
         warnings.append(Sentence("warning.cells", wanted=Figure(wanted, None), cell=Figure(cell, 1)))
     if vineyard.site.elevation is None:
         warnings.append(Sentence("warning.no_elevation"))
     if not injury.scores["better_than_block_means"]:
-        warnings.append(verdict(injury.scores))
+        warnings.extend(verdict(injury.scores))
     return warnings
 
 
-def _report(vineyard: Vineyard, injury: InjuryMap, warnings: list[str]) -> dict[str, Any]:
+def _report(vineyard: Vineyard, injury: InjuryMap, warnings: list[Sentence]) -> dict[str, Any]:
     settings = vineyard.site.settings
     mean, low, high = injury.area_over_ha
     return {
@@ -427,6 +427,6 @@ def _report(vineyard: Vineyard, injury: InjuryMap, warnings: list[str]) -> dict[
         "area_over_threshold_ha": {"mean": mean, "low": low, "high": high},
         "settings": settings.model_dump(mode="json"),
         "model": injury.model,
-        "scores": {**injury.scores, "text": verdict(injury.scores)},
+        "scores": {**injury.scores, "text": " ".join(verdict(injury.scores))},
         "warnings": warnings,
     }

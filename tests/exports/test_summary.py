@@ -19,7 +19,7 @@ def _scores(surface: float, means: float) -> dict[str, Any]:
 
 
 def _injury(scores: dict[str, Any]) -> InjuryMap:
-    slope = {"label": "each metre lower", "odds_ratio": 1.314, "odds_low": 1.12, "odds_high": 1.54}
+    slope = {"name": "elevation_m", "odds_ratio": 1.314, "odds_low": 1.12, "odds_high": 1.54}
     return InjuryMap(None, pd.DataFrame(), (1.9, 1.2, 2.7), None, {"covariates": [slope]}, scores)
 
 
@@ -50,18 +50,31 @@ def test_area_in_the_users_units(units: str, figures: str) -> None:
 
 
 def test_what_injury_follows() -> None:
-    """Each covariate chosen is told by its odds ratio per natural step."""
-    words = findings(BLOCKS, _injury(_scores(0.1, 0.2)), Settings())
-    assert "Each metre lower multiplies the odds of a dead primary by 1.3 (1.1 to 1.5)." in words
+    """Each covariate chosen is told by what a step of it does where half of the buds would be dead, and never by odds.
+
+    1.314 / 2.314 = 56.8 %; a foot is 0.3048 m, and 1.314 to that power is 1.0868, so 52.1 %.
+    """
+    injury = _injury(_scores(0.1, 0.2))
+    words = findings(BLOCKS, injury, Settings())
+    where = "Where otherwise half of the primary buds would be dead,"
+    assert f"Each metre lower: more dead buds. {where} 56.8 % are (52.8 to 60.6 %)." in words
+    assert f"Each foot lower: more dead buds. {where} 52.1 % are (50.9 to 53.3 %)." in findings(
+        BLOCKS, injury, Settings(units="us")
+    )
+    assert not [sentence for sentence in words if "odds" in sentence]
 
 
 def test_a_map_no_better_than_block_means_says_so() -> None:
     """The verdict is plain either way."""
-    assert "20 % better than by block averages" in verdict(_scores(0.08, 0.1))
-    assert "no better than block averages" in verdict(_scores(0.1, 0.1))
+    (better,) = verdict(_scores(0.08, 0.1))
+    assert "predicts 20 % better than the average of each block; 91 of 100 held-out samples" in better
+    worse, covered = verdict(_scores(0.1, 0.1))
+    assert "no better than the average of each block" in worse
+    assert covered.startswith("Of 100 samples that were held out, 91 ")
 
 
-def test_scores_of_both_kinds_are_told() -> None:
-    """Brier, log score and coverage, singly and by patches, close the words."""
-    last = findings(BLOCKS, _injury(_scores(0.1, 0.2)), Settings())[-1]
-    assert last.endswith("Brier score 0.100 (0.250), log score -1.50 (-2.00), inside 90 % bounds 91 % (88 %).")
+def test_findings_speak_spanish() -> None:
+    """Every sentence is there in each language, with its decimal mark."""
+    words = [sentence.said("es") for sentence in findings(BLOCKS, _injury(_scores(0.1, 0.2)), Settings())]
+    assert "1,9 ha (1,2 a 2,7) perdieron más del 50 % de sus yemas primarias." in words
+    assert not [sentence for sentence in words if "{" in sentence]

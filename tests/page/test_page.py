@@ -104,7 +104,7 @@ def test_hostile_names_add_no_element(html: str, tmp_path: Path) -> None:
     assert data["blocks"]["block"] == list(HOSTILE[:6])
     assert data["samples"]["sample"] == list(sample.values())
     assert data["samples"]["canes"][0][0][0] == HOSTILE[3]
-    assert data["report"]["warnings"] == list(HOSTILE)
+    assert data["report"]["warnings"] == [{"en": text} for text in HOSTILE]
 
 
 def test_nothing_in_the_page_asks_a_network(html: str) -> None:

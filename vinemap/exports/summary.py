@@ -6,64 +6,76 @@ from typing import Any
 
 import pandas as pd
 
+from vinemap.sentences import Figure, Sentence
 from vinemap.settings import Settings
 from vinemap.states import Action
 from vinemap.surface.fit import InjuryMap
-from vinemap.units import area_unit
+from vinemap.units import METRES_PER_FOOT, area_unit
 
 _WORST = 3
 
 
-def findings(blocks: pd.DataFrame, injury: InjuryMap, settings: Settings) -> list[str]:
+def findings(blocks: pd.DataFrame, injury: InjuryMap, settings: Settings) -> list[Sentence]:
     """Say which blocks froze worst, how much is above the threshold, what the injury follows, how far to trust it."""
-    return [
-        *_worst(blocks),
-        _area(injury, settings),
-        *_follows(injury.model),
-        verdict(injury.scores),
-        _scores(injury.scores),
-    ]
+    return [*_worst(blocks), _area(injury, settings), *_follows(injury.model, settings), *verdict(injury.scores)]
 
 
-def _worst(blocks: pd.DataFrame) -> list[str]:
+def _worst(blocks: pd.DataFrame) -> list[Sentence]:
     known = blocks[blocks["action"] != Action.NO_DATA]
     ranked = known.sort_values("map_injury_pct", ascending=False).head(_WORST)
-    sentence = (
-        "{block}: {map_injury_pct:.0f} % of primary buds dead ({map_low_pct:.0f} to {map_high_pct:.0f}). {action_text}"
-    )
-    return [sentence.format_map({str(k): v for k, v in row.items()}) for row in ranked.to_dict("records")]
-
-
-def _area(injury: InjuryMap, settings: Settings) -> str:
-    per_hectare, unit = area_unit(settings.units)
-    mean, low, high = (per_hectare * value for value in injury.area_over_ha)
-    share = f"{100 * settings.surface.threshold:.0f} %"
-    return f"{mean:.1f} {unit} ({low:.1f} to {high:.1f}) lost more than {share} of their primary buds."
-
-
-def _follows(model: dict[str, Any]) -> list[str]:
     return [
-        f"{c['label'][0].upper()}{c['label'][1:]} multiplies the odds of a dead primary by {c['odds_ratio']:.2g} "
-        f"({c['odds_low']:.2g} to {c['odds_high']:.2g})."
-        for c in model["covariates"]
+        Sentence(
+            "found.worst",
+            block=row["block"],
+            injury=Figure(row["map_injury_pct"]),
+            low=Figure(row["map_low_pct"]),
+            high=Figure(row["map_high_pct"]),
+            action=row["action_text"],
+        )
+        for row in ranked.to_dict("records")
     ]
 
 
-def _scores(scores: dict[str, Any]) -> str:
-    single, patches = scores["leave_one_out"], scores["blocked"]
-    return (
-        "Left out one by one (and by patches of ground): "
-        f"Brier score {single['brier']:.3f} ({patches['brier']:.3f}), "
-        f"log score {single['log_score']:.2f} ({patches['log_score']:.2f}), "
-        f"inside 90 % bounds {100 * single['coverage_90']:.0f} % ({100 * patches['coverage_90']:.0f} %)."
-    )
+def _area(injury: InjuryMap, settings: Settings) -> Sentence:
+    per_hectare, unit = area_unit(settings.units)
+    mean, low, high = (Figure(per_hectare * value, 1) for value in injury.area_over_ha)
+    threshold = Figure(100 * settings.surface.threshold)
+    return Sentence("found.area", area=mean, low=low, high=high, unit=unit, threshold=threshold)
 
 
-def verdict(scores: dict[str, Any]) -> str:
-    """Say how well left-out samples were foretold, against block means."""
+# How far the terrain figures look around, metres.
+_AROUND_M = {"height_above_low_m": 150.0, "height_above_basin_m": 400.0, "rise_m": 150.0}
+
+
+def _follows(model: dict[str, Any], settings: Settings) -> list[Sentence]:
+    """Say what each terrain figure does where half of the buds would be dead: odds say little to most readers."""
+    feet = settings.units == "us"
+    sentences = []
+    for found in model["covariates"]:
+        # Heights are fitted by the metre; the odds of a foot are the 0.3048th power of a metre's.
+        power = METRES_PER_FOOT if feet and found["name"].endswith("_m") else 1.0
+        pct, low, high = (_of_half(found[name] ** power) for name in ("odds_ratio", "odds_low", "odds_high"))
+        sense = "more" if found["odds_low"] > 1 else "fewer" if found["odds_high"] < 1 else "unclear"
+        around = _AROUND_M.get(found["name"], 0.0)
+        step = Sentence(
+            f"page.covariate.{found['name']}",
+            step=Sentence(f"page.covariate.step.{settings.units}"),
+            distance=Figure(around / METRES_PER_FOOT, 0, "ft") if feet else Figure(around, 0, "m"),
+        )
+        between = Sentence("page.range", low=Figure(low, 1), high=Figure(high, 1, "%"))
+        sentences.append(Sentence(f"page.covariate.{sense}", step=step, pct=Figure(pct, 1, "%"), range=between))
+    return sentences
+
+
+def _of_half(odds_ratio: float) -> float:
+    return 100 * odds_ratio / (1 + odds_ratio)
+
+
+def verdict(scores: dict[str, Any]) -> list[Sentence]:
+    """Say how well held-out samples were predicted, against block means."""
     single = scores["leave_one_out"]
-    covered = f"{100 * single['coverage_90']:.0f} of 100 left-out samples fell inside their 90 % bounds"
+    inside = {"covered": Figure(100 * single["coverage_90"]), "sure": Figure(90, 0, "%")}
     if scores["better_than_block_means"]:
-        gain = 100 * (1 - single["brier"] / single["block_means_brier"])
-        return f"Left-out samples were foretold {gain:.0f} % better than by block averages, and {covered}."
-    return f"The map foretells left-out samples no better than block averages: trust the block figures; {covered}."
+        gain = Figure(100 * (1 - single["brier"] / single["block_means_brier"]), 0, "%")
+        return [Sentence("page.scores.gain", gain=gain, **inside)]
+    return [Sentence("page.scores.no_better"), Sentence("page.scores.covered", **inside)]

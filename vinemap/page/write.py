@@ -22,7 +22,7 @@ from vinemap.page.outlines import label_points, lonlat, outlines
 from vinemap.page.shell import OnlineBasemap, page
 from vinemap.page.terrain import embedded_terrain
 from vinemap.resources import asset, finite
-from vinemap.sentences import section
+from vinemap.sentences import Sentence, section
 from vinemap.settings import Settings
 from vinemap.terrain.grid import coarsened
 from vinemap.web.colours import ACTION_COLOURS
@@ -78,7 +78,7 @@ def write_page(
     """
     change, earlier = _change(blocks, surface, compare, compare_surface)
     data = {
-        "report": finite(report),
+        "report": finite(report | {"warnings": [_everywhere(text) for text in report["warnings"]]}),
         "settings": {
             "units": settings.units,
             "language": settings.language,
@@ -114,6 +114,11 @@ def write_page(
         "online": {"url": online.url, "attribution": online.attribution, "zoom": online.most_zoom} if online else None,
     }
     path.write_text(page(data, online), encoding="utf-8")
+
+
+def _everywhere(text: str) -> dict[str, str]:
+    """Return a sentence in every language; what an earlier run wrote down is English."""
+    return text.everywhere() if isinstance(text, Sentence) else {"en": text}
 
 
 def _rows_of(names: pd.Series[str], blocks: gpd.GeoDataFrame) -> list[int]:

@@ -1,7 +1,7 @@
 // The overview: the one sentence that matters, and the blocks from worst to least hurt.
 
 import { byId, make, own } from "../../web/script/dom.js";
-import { actionName, area, areaNumber, day, number, percent, range, sentence, t } from "../../web/script/words.js";
+import { actionName, area, areaNumber, day, number, ofLanguage, percent, range, sentence, t } from "../../web/script/words.js";
 import { bar, swatch } from "./charts.js";
 import { actionColour } from "./colours.js";
 import { blocks, data, ranked, threshold } from "./data.js";
@@ -47,7 +47,7 @@ function alerts() {
   const warnings = data.report.warnings ?? [];
   if (warnings.length) {
     box.append(make("details", { class: "warn" }, make("summary", {}, t("warnings", { count: number(warnings.length) })),
-      make("ul", {}, warnings.map((text) => own(text, "li", { lang: "en" })))));
+      make("ul", {}, warnings.map((text) => ofLanguage(text, "li")))));
   }
 }
 

@@ -1,7 +1,7 @@
 // The printed sheet: map and legend above, then the ranked table, what to do, cautions and sources.
 
 import { byId, fill, make, own } from "../../web/script/dom.js";
-import { actionName, area, hasText, number, percent, range, t } from "../../web/script/words.js";
+import { actionName, area, hasText, number, ofLanguage, percent, range, t } from "../../web/script/words.js";
 import { cautions, sources } from "./about.js";
 import { swatch } from "./charts.js";
 import { actionColour } from "./colours.js";
@@ -30,7 +30,7 @@ export function sheet() {
     make("h2", {}, t("detail.work")),
     make("dl", {}, present.map((code) => [make("dt", {}, swatch(actionColour(code)), " ", actionName(code)), make("dd", {}, t(`do.${code}`))])),
     make("h2", {}, t("cautions.title")), cautions(),
-    warnings.length ? [make("h2", {}, t("warnings", { count: number(warnings.length) })), make("ul", {}, warnings.map((text) => own(text, "li", { lang: "en" })))] : "",
+    warnings.length ? [make("h2", {}, t("warnings", { count: number(warnings.length) })), make("ul", {}, warnings.map((text) => ofLanguage(text, "li")))] : "",
     make("h2", {}, t("sources.title")), sources(),
   ]);
 }

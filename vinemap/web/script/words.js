@@ -14,6 +14,12 @@ export function t(key, values = {}) {
   return text.replace(/\{(\w+)\}/g, (whole, name) => (name in values ? String(values[name]) : whole));
 }
 
+// An element with a sentence that came in every language; one that did not is English.
+export function ofLanguage(sentences, tag) {
+  const language = words.language in sentences ? words.language : "en";
+  return own(sentences[language], tag, { lang: language });
+}
+
 export function hasText(key) {
   return key in words.texts.en;
 }
