@@ -21,11 +21,12 @@ import xarray as xr
 from pyproj import Transformer
 from rasterio.transform import from_origin
 
-from tests.builders import HOSTILE
+from tests.builders import HOSTILE, Html
 from tests.page.case import page_case
 from vinemap.page import OnlineBasemap, write_page
 from vinemap.page.grids import MASK, PERCENT, Frame, Scale, encoded, metres
 from vinemap.page.outlines import outlines
+from vinemap.page.shell import page
 from vinemap.page.terrain import embedded_terrain
 from vinemap.sentences import section
 from vinemap.terrain.grid import coarsened
@@ -384,3 +385,21 @@ def test_mask_of_too_few_is_the_majority_of_its_cells() -> None:
     """A coarsened mask stays a mask."""
     few = (coarsened(np.array([[1.0, 1.0], [1.0, 0.0]]), 2) >= 0.5).astype(float)
     assert _decoded(encoded(few, MASK), (1, 1)) == [[1.0]]
+
+
+def test_leaflets_whole_licence_is_in_the_page() -> None:
+    """BSD 2-Clause (opensource.org/license/bsd-2-clause): whoever passes the library on passes on its notice, its two
+    conditions and its disclaimer; the years are those of the library that is in the page."""
+    html = page({"texts": {}})
+    (held,) = [words for words in Html(html).words if "All rights reserved" in words]
+    text = " ".join(held.split())
+    years = re.search(r"\(c\) (\d{4}-\d{4}) Vladimir Agafonkin, \(c\) (\d{4}-\d{4}) CloudMade", html)
+    assert years is not None
+    assert f"Copyright (c) {years[1]}, Volodymyr Agafonkin Copyright (c) {years[2]}, CloudMade" in text
+    for words in (
+        "Redistributions of source code must retain the above copyright notice, this list of conditions and the",
+        "Redistributions in binary form must reproduce the above copyright notice, this list of conditions and the",
+        'PROVIDED BY THE COPYRIGHT HOLDERS AND CONTRIBUTORS "AS IS" AND ANY EXPRESS OR IMPLIED WARRANTIES',
+        "EVEN IF ADVISED OF THE POSSIBILITY OF SUCH DAMAGE.",
+    ):
+        assert words in text

@@ -204,6 +204,27 @@ def test_every_overlay_switches(opened: Open, file: Path) -> None:
     assert page.quiet(), page.said
 
 
+def test_zoom_has_a_limit_both_ways(opened: Open, file: Path) -> None:
+    """Near, where a cell fills the screen; far, where the vineyard is a spot: there the buttons and the wheel end."""
+    page = opened(file)
+    page.page.evaluate("map_vineyard.setZoom(40, {animate: false})")
+    near = page.page.evaluate("map_vineyard.getZoom()")
+    assert 20.5 <= near <= 22
+    page.page.click("#whole")
+    whole = page.page.evaluate("map_vineyard.getZoom()")
+    page.page.evaluate("map_vineyard.setZoom(0, {animate: false})")
+    assert whole - 5 <= page.page.evaluate("map_vineyard.getZoom()") <= whole - 3
+    assert page.page.evaluate("map_vineyard.getMinZoom()") > 0
+
+
+def test_leaflets_licence_can_be_read(opened: Open, file: Path) -> None:
+    """Under the sources, whole."""
+    page = opened(file)
+    page.page.locator("#about > details").last.locator("summary").first.click()
+    page.page.locator("#about details details summary").click()
+    assert "REDISTRIBUTIONS IN BINARY FORM" in page.page.inner_text("#about details details pre").upper()
+
+
 def test_opacity_reaches_the_surface(opened: Open, file: Path) -> None:
     """The slider sets the colour's strength, in numbers too."""
     page = opened(file)

@@ -79,6 +79,7 @@ def page(data: object, online: OnlineBasemap | None = None) -> str:
         data_id="vinemap-data",
         images=online.source if online else None,
         map=trusted(skeleton.element),
+        leaflet_licence=asset(_PAGE, "leaflet_licence.txt").strip(),
     )
 
 
@@ -101,7 +102,6 @@ def _skeleton() -> _Skeleton:
         attribution_control=False,
         zoom_snap=0.25,
         zoom_delta=1,
-        max_zoom=22,
     )
     area._id = "vineyard"  # otherwise random: the same input shall give the same file
     area.default_js = []

@@ -9,8 +9,13 @@ export function about() {
   byId("about").replaceChildren(
     make("details", {}, make("summary", {}, t("sure.title")), sure()),
     make("details", { open: true }, make("summary", {}, t("cautions.title")), cautions()),
-    make("details", {}, make("summary", {}, t("sources.title")), sources()),
+    make("details", {}, make("summary", {}, t("sources.title")), sources(), licence()),
   );
+}
+
+// Who passes the page on passes Leaflet on, and with it has to pass on its licence.
+function licence() {
+  return make("details", {}, make("summary", {}, t("licence.leaflet")), make("pre", { lang: "en" }, byId("leaflet-licence").content.textContent));
 }
 
 function sure() {

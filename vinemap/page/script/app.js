@@ -9,7 +9,7 @@ import { paintTerrain, paintMarks, paintSurface } from "./drawing.js";
 import { boxOfAll } from "./geometry.js";
 import { legend } from "./legend.js";
 import { openDetail, overview } from "./list.js";
-import { container, fit, map, narrow } from "./map.js";
+import { container, fit, limitZoom, map, narrow } from "./map.js";
 import { addPainter, painters } from "./painter.js";
 import { foldWords } from "./panel.js";
 import { listen } from "./pointer.js";
@@ -63,6 +63,7 @@ async function start() {
   watchPrint();
   speak();
   fit(boxOfAll(blocks));
+  limitZoom();
   const { readable } = await needed();
   repaint();
   requestAnimationFrame(() => {

@@ -8,7 +8,7 @@ import { boxOfAll, toWorld } from "./geometry.js";
 import { LAYERS, TISSUES, offered, surface, terrain } from "./layers.js";
 import { legend } from "./legend.js";
 import { closeDetail, ranks } from "./list.js";
-import { fit, map, narrow } from "./map.js";
+import { fit, map, narrow, NEAREST } from "./map.js";
 import { painters } from "./painter.js";
 import { unfold } from "./panel.js";
 import { look, notice, readout, say, spoken } from "./readout.js";
@@ -91,7 +91,7 @@ export function repaint() {
 let tiles = null;
 
 function online(on) {
-  if (on && !tiles) tiles = L.tileLayer(data.online.url, { maxNativeZoom: data.online.zoom, maxZoom: 22, pane: "tilePane" });
+  if (on && !tiles) tiles = L.tileLayer(data.online.url, { maxNativeZoom: data.online.zoom, maxZoom: NEAREST, pane: "tilePane" });
   if (on) tiles.addTo(map);
   else tiles?.remove();
   byId("credit").textContent = on ? data.online.attribution : "";

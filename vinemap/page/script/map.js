@@ -6,6 +6,15 @@ import { toLonLat } from "./geometry.js";
 export const container = document.querySelector(".folium-map");
 export const map = window[container.id];
 
+export const NEAREST = 22;
+const FARTHER = 4;
+
+// Near until vines stand fingers apart on the screen; far until the vineyard, which has just been fitted, is a spot.
+export function limitZoom() {
+  map.setMaxZoom(NEAREST);
+  map.setMinZoom(Math.max(0, map.getZoom() - FARTHER));
+}
+
 export function narrow() {
   return matchMedia("screen and (max-width: 799px)").matches;
 }
