@@ -581,9 +581,9 @@ SPRING_SAMPLES = Layout(
         *SHOOTS.columns[1:],
         _count("blind", "nodes on which no bud grew", "nodes"),
         *_BLIND,
-        _pct("foretold_pct", "blind nodes, by the map", _MODEL),
-        _pct("foretold_low_pct", "low end of its 90 % credible interval", _MODEL),
-        _pct("foretold_high_pct", "high end of its 90 % credible interval", _MODEL),
+        _pct("predicted_pct", "blind nodes, by the map", _MODEL),
+        _pct("predicted_low_pct", "low end of its 90 % credible interval", _MODEL),
+        _pct("predicted_high_pct", "high end of its 90 % credible interval", _MODEL),
         Column("verdict", Kind.TEXT, "whether more or fewer nodes are blind than the map says; empty where it agrees"),
     ),
 )
@@ -595,7 +595,7 @@ SPRING_CALIBRATION = Layout(
         _pct("to_pct", "high limit of the class"),
         _count("samples", "samples of the class", "samples"),
         _count("nodes", "nodes left at pruning", "nodes"),
-        _pct("foretold_pct", "blind nodes by the map, mean over the nodes", _MODEL),
+        _pct("predicted_pct", "blind nodes by the map, mean over the nodes", _MODEL),
         *_BLIND,
     ),
 )
@@ -618,7 +618,7 @@ PLAN_POINTS = Layout(
         Column("vine", Kind.WHOLE, "place of the vine in its row"),
         Column("nodes", Kind.WHOLE, "nodes to cut", "nodes"),
         Column("elevation_m", Kind.NUMBER, "height above sea level", "m", 1),
-        Column("chance_pct", Kind.NUMBER, "how likely injury is above the threshold, by the first survey", "%", 0),
+        Column("probability_pct", Kind.NUMBER, "how likely injury is above the threshold, by the first survey", "%", 0),
     ),
 )
 NAVIGATION = Layout(

@@ -22,7 +22,7 @@ from tests.benchmarks.accuracy import vinemap_surface
 from tests.benchmarks.simulate import CELL, CRS, EAST, NORTH, SIDE, Simulated, simulate
 from vinemap.plan.places import inner
 from vinemap.plan.points import spread_points
-from vinemap.plan.second import believe, next_points
+from vinemap.plan.second import fit_posterior, next_points
 from vinemap.settings import Settings
 from vinemap.survival.tally import tally
 from vinemap.terrain.layers import terrain
@@ -74,7 +74,7 @@ def rmse(case: Simulated) -> float:
     return float(np.sqrt(np.mean((vinemap_surface(case)[0] - case.truth.ravel()) ** 2)))
 
 
-def misjudged(case: Simulated, threshold: float) -> float:
+def misclassified(case: Simulated, threshold: float) -> float:
     """Share of the ground that the finished map puts on the wrong side of a threshold."""
     return float(np.mean((vinemap_surface(case)[0] > threshold) != (case.truth.ravel() > threshold)))
 
@@ -99,7 +99,7 @@ def first_rounds(vineyards: int, kinds: tuple[str, ...] = KINDS) -> pd.DataFrame
 
 
 def second_rounds(vineyards: int, kinds: tuple[str, ...] = KINDS) -> pd.DataFrame:
-    """Share of ground misjudged after a first round, promised and found after a second one, and after random points."""
+    """Share of ground misclassified after one round, promised and found after a second, and after random points."""
     rows = []
     for kind in kinds:
         for seed in track(range(vineyards), f"{kind}, second round"):
@@ -112,8 +112,8 @@ def second_rounds(vineyards: int, kinds: tuple[str, ...] = KINDS) -> pd.DataFram
             first = collected(case, kind, spread(case, EACH, land, rng), rng)
             nodes = pd.DataFrame(columns=["sample", "node", "primary", "secondary", "tertiary"])
             tallies = tally(nodes, first.counts, pd.Series(dtype=int))
-            belief = believe(first.samples, case.blocks, tallies, land, settings, NODES)
-            chosen = next_points(belief, case.blocks, land, [None] * 4, EDGE_M, NEXT)
+            posterior = fit_posterior(first.samples, case.blocks, tallies, land, settings, NODES)
+            chosen = next_points(posterior, case.blocks, land, [None] * 4, EDGE_M, NEXT)
             area = case.blocks.geometry.area.sum() / 1e4
             next_xy = chosen.points[["x", "y"]].to_numpy()
             other_xy = random_points(case, NEXT // 4, rng)
@@ -121,11 +121,11 @@ def second_rounds(vineyards: int, kinds: tuple[str, ...] = KINDS) -> pd.DataFram
                 {
                     "kind": kind,
                     "seed": seed,
-                    "expected before": chosen.misjudged_ha / area,
-                    "found before": misjudged(first, threshold),
+                    "expected before": chosen.misclassified_ha / area,
+                    "found before": misclassified(first, threshold),
                     "expected after": chosen.after_ha / area,
-                    "found after": misjudged(joined(first, collected(case, kind, next_xy, rng)), threshold),
-                    "found after random": misjudged(joined(first, collected(case, kind, other_xy, rng)), threshold),
+                    "found after": misclassified(joined(first, collected(case, kind, next_xy, rng)), threshold),
+                    "found after random": misclassified(joined(first, collected(case, kind, other_xy, rng)), threshold),
                 }
             )
     return pd.DataFrame(rows)
@@ -143,7 +143,7 @@ def show(first: pd.DataFrame, second: pd.DataFrame) -> None:
         table.add_row(name, *(f"{v:.2f}" for v in row), f"{np.exp(each.mean()):.3f}", f"{each.sem():.3f}")
     console.print(table)
     columns = [name for name in second.columns if name not in ("kind", "seed")]
-    table = Table("kind", *columns, title=f"Share of ground misjudged, {NEXT} more canes")
+    table = Table("kind", *columns, title=f"Share of ground misclassified, {NEXT} more canes")
     by_kind = second.groupby("kind", sort=False)[columns].mean()
     for name, row in [*by_kind.iterrows(), ("all", second[columns].mean())]:
         table.add_row(str(name), *(f"{100 * v:.1f} %" for v in row))

@@ -46,33 +46,33 @@ def counts(*shoots: int, nodes: int = 40) -> pd.DataFrame:
 
 
 def test_hand_sums() -> None:
-    """12 of 40 blind where 30 % was foretold agrees; 40 of 40 is more; 2 of 40 where 60 % was foretold is fewer."""
+    """12 of 40 blind where 30 % was predicted agrees; 40 of 40 is more; 2 of 40 where 60 % was predicted is fewer."""
     check = check_forecast(counts(28, 0, 38, 16), samples(), grid(), 0.9)
     table = check.samples
     assert list(table) == SPRING_SAMPLES.names
     assert list(check.calibration) == SPRING_CALIBRATION.names
     assert table["blind"].tolist() == [12, 40, 2, 24]
-    np.testing.assert_allclose(table["foretold_pct"], [30, 30, 60, 60])
+    np.testing.assert_allclose(table["predicted_pct"], [30, 30, 60, 60])
     assert table["verdict"].tolist() == ["", MORE, LESS, ""]
     low, high = proportion_confint(12, 40, alpha=0.1, method="wilson")
     assert table.loc[0, ["blind_low_pct", "blind_high_pct"]].tolist() == pytest.approx([100 * low, 100 * high])
     sentences = spring_findings(check)
-    # (12 + 40 + 2 + 24) of 160 = 48.75 %; foretold (30 + 30 + 60 + 60) / 4 = 45 %
-    assert sentences[0] == "78 of 160 nodes on 4 samples are blind: 49 %; the map foretold 45 %."
+    # (12 + 40 + 2 + 24) of 160 = 48.75 %; predicted (30 + 30 + 60 + 60) / 4 = 45 %
+    assert sentences[0] == "78 of 160 nodes on 4 samples are blind: 49 %; the map predicted 45 %."
     assert "s1 (A)" in sentences[1]
     assert "s2 (A)" in sentences[2]
 
 
 def test_samples_off_the_map_are_named_and_near_ones_kept() -> None:
-    """One in no block is left out and named; one joined to its block from 6 m outside is held against the next cell."""
+    """One in no block is named, not compared; one joined from 6 m outside is held against the next cell."""
     placed = samples(3)
     placed.loc[0, "block"] = None
     placed.geometry = gpd.points_from_xy([X + 700, X + 20, X + 50], [Y + 50, Y + 106, Y + 50], crs=CRS)
     counted = counts(0, 28, 0).assign(nodes=[40, 40, 0])
     check = check_forecast(counted, placed, grid(), 0.9)
-    assert check.samples[["sample", "foretold_pct"]].to_numpy().tolist() == [["s1", pytest.approx(30)]]
+    assert check.samples[["sample", "predicted_pct"]].to_numpy().tolist() == [["s1", pytest.approx(30)]]
     sentences = spring_findings(check)
-    assert sentences[-1] == "Left out: s0 (outside every block), s2 (no node counted)."
+    assert sentences[-1] == "Not compared: s0 (outside every block), s2 (no node counted)."
     assert not any("nan" in sentence for sentence in sentences)
 
 
@@ -85,7 +85,7 @@ def test_a_sample_is_held_against_its_own_block() -> None:
     made["block_index"] = block_grid(blocks, 5.0, 10_000)["block_index"]
     placed = samples(1).assign(block="west")
     placed.geometry = gpd.points_from_xy([X + 104], [Y + 50], crs=CRS)
-    assert check_forecast(counts(28), placed, made, 0.9).samples["foretold_pct"].tolist() == [pytest.approx(30)]
+    assert check_forecast(counts(28), placed, made, 0.9).samples["predicted_pct"].tolist() == [pytest.approx(30)]
 
 
 def test_calibration_table() -> None:
@@ -95,12 +95,12 @@ def test_calibration_table() -> None:
     filled = table[table["samples"] > 0].set_index("from_pct")
     assert filled["nodes"].to_dict() == {20.0: 80, 60.0: 80}
     assert filled.loc[20.0, "blind_pct"] == pytest.approx(100 * 22 / 80)
-    assert filled.loc[60.0, "foretold_pct"] == pytest.approx(60)
+    assert filled.loc[60.0, "predicted_pct"] == pytest.approx(60)
     assert table.loc[table["samples"] == 0, "blind_pct"].isna().all()
 
 
 def test_a_true_forecast_is_calibrated() -> None:
-    """Blind nodes drawn at the chance foretold: about nine samples of ten agree, and each class's interval holds it."""
+    """Blind nodes drawn as predicted: about nine samples of ten agree, and each class's interval holds it."""
     rng = np.random.default_rng(5)
     points = samples(200)
     chance = np.where(points.geometry.x > X + 100, 0.6, 0.3)
@@ -108,14 +108,14 @@ def test_a_true_forecast_is_calibrated() -> None:
     check = check_forecast(drawn, points, grid(), 0.9)
     assert (check.samples["verdict"] == "").mean() > 0.9
     filled = check.calibration.query("samples > 0")
-    assert (filled["blind_low_pct"] - 1 < filled["foretold_pct"]).all()
-    assert (filled["blind_high_pct"] + 1 > filled["foretold_pct"]).all()
+    assert (filled["blind_low_pct"] - 1 < filled["predicted_pct"]).all()
+    assert (filled["blind_high_pct"] + 1 > filled["predicted_pct"]).all()
 
 
 def test_without_secondaries_the_figure_is_a_ceiling() -> None:
     """Only primaries were read in winter: compared with those, and said so."""
     check = check_forecast(counts(28, 28, 16, 16), samples(), grid(names=("primary",)), 0.9)
-    assert check.figure == "primary"
+    assert check.layer == "primary"
     assert any("ceiling" in sentence for sentence in spring_findings(check))
 
 
@@ -127,7 +127,7 @@ def test_samples_off_the_map() -> None:
             bare[name] = bare[name] * np.nan
     assert spring_findings(check_forecast(counts(28), samples(), bare, 0.9)) == [
         "No sample that was counted can be compared with the map.",
-        "Left out: s0 (its block has no cell of the map).",
+        "Not compared: s0 (its block has no cell of the map).",
     ]
 
 

@@ -117,7 +117,7 @@ def test_geojson_tells_everything_of_a_stop(home: Path) -> None:
     text = json.loads((home / "plan" / "plan.geojson").read_text(encoding="utf-8"))
     assert "crs" not in text
     plan = gpd.read_file(home / "plan" / "plan.geojson")
-    assert list(plan) == [*(name for name in PLAN_POINTS.names if name != "chance_pct"), "geometry"]
+    assert list(plan) == [*(name for name in PLAN_POINTS.names if name != "probability_pct"), "geometry"]
     assert plan["stop"].tolist() == list(range(1, len(plan) + 1))
     by_block = plan.groupby("block")
     assert by_block["row"].count().tolist() == [13, 13, 0]
@@ -153,7 +153,7 @@ def test_the_second_round_takes_new_names(folder: Path) -> None:
     assert not set(new["sample"]) & set(pd.read_csv(folder / "samples.csv")["sample"])
     assert "first survey leaves about" in told[0]
     plan = gpd.read_file(folder / "plan" / "plan.geojson")
-    assert plan["chance_pct"].between(0, 100).all()
+    assert plan["probability_pct"].between(0, 100).all()
     unknown = {"variety", "row", "vine", "elevation_m"}
     assert set(PLAN_POINTS.names) - set(plan) == unknown
     assert list(new) == PLAN_SAMPLES.names

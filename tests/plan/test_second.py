@@ -11,7 +11,7 @@ from shapely import box
 from sklearn.gaussian_process import GaussianProcessRegressor
 from sklearn.gaussian_process.kernels import RBF
 
-from vinemap.plan.second import Belief, believe, next_points
+from vinemap.plan.second import Posterior, fit_posterior, next_points
 from vinemap.settings import Settings
 from vinemap.survival.tally import tally
 
@@ -19,23 +19,25 @@ EAST, NORTH = 500_000.0, 4_700_000.0
 CRS = "EPSG:32618"
 
 
-def belief_on(side: int, noise: float = 0.2) -> Belief:
-    """A belief on a square grid of 300 m whose mean crosses the threshold along the line x = 150."""
+def posterior_on(side: int, noise: float = 0.2) -> Posterior:
+    """A posterior on a square grid of 300 m whose mean crosses the threshold along the line x = 150."""
     steps = (np.arange(side) + 0.5) * 300 / side
     xy = np.stack(np.meshgrid(steps, steps), axis=-1).reshape(-1, 2)
     covariance = 0.8 * RBF(60.0)(xy) + 1e-9 * np.eye(len(xy))
-    return Belief(xy + np.array([EAST, NORTH]), np.zeros(len(xy), int), (xy[:, 0] - 150) / 60, covariance, noise, 0.0)
+    return Posterior(
+        xy + np.array([EAST, NORTH]), np.zeros(len(xy), int), (xy[:, 0] - 150) / 60, covariance, noise, 0.0
+    )
 
 
 def test_one_more_cane_narrows_the_belief_as_kriging_does() -> None:
     """The covariance after three canes equals that of scikit-learn's Gaussian process given noisy values there."""
-    belief = belief_on(8)
+    posterior = posterior_on(8)
     places = [3, 20, 50]
-    now = belief
+    now = posterior
     for place in places:
         now = now.seen(place)
-    process = GaussianProcessRegressor(0.8**0.5 * RBF(60.0) * 0.8**0.5, alpha=belief.noise, optimizer=None)
-    xy = belief.xy - (EAST, NORTH)
+    process = GaussianProcessRegressor(0.8**0.5 * RBF(60.0) * 0.8**0.5, alpha=posterior.noise, optimizer=None)
+    xy = posterior.xy - (EAST, NORTH)
     process.fit(xy[places], np.zeros(3))
     _, theirs = process.predict(xy, return_cov=True)
     assert now.covariance == pytest.approx(theirs, abs=1e-6)
@@ -43,45 +45,47 @@ def test_one_more_cane_narrows_the_belief_as_kriging_does() -> None:
 
 def test_points_lie_where_the_decision_is_open() -> None:
     """The new points lie along the line where injury crosses the threshold, not at the sure ends."""
-    belief = belief_on(15)
+    posterior = posterior_on(15)
     blocks = gpd.GeoDataFrame({"block": ["a"]}, geometry=[box(EAST, NORTH, EAST + 300, NORTH + 300)], crs=CRS)
-    found = next_points(belief, blocks, None, [None], 8.0, 6)
+    found = next_points(posterior, blocks, None, [None], 8.0, 6)
     assert (np.abs(found.points["x"] - EAST - 150) < 45).all()
     assert np.ptp(found.points["y"]) > 150
-    assert found.points["chance_pct"].between(15, 85).all()
-    assert found.after_ha < found.misjudged_ha < 9.0
+    assert found.points["probability_pct"].between(15, 85).all()
+    assert found.after_ha < found.misclassified_ha < 9.0
 
 
 def test_the_expected_gain_is_what_simulated_canes_bring() -> None:
-    """Truths drawn from the belief, canes read there and the belief updated: ground misjudged falls as foretold."""
-    belief = belief_on(12)
+    """Truths drawn from the posterior, which canes read there update: ground misclassified falls as predicted."""
+    posterior = posterior_on(12)
     blocks = gpd.GeoDataFrame({"block": ["a"]}, geometry=[box(EAST, NORTH, EAST + 300, NORTH + 300)], crs=CRS)
-    found = next_points(belief, blocks, None, [None], 8.0, 5)
-    at = [int(np.hypot(*(belief.xy - place).T).argmin()) for place in found.points[["x", "y"]].to_numpy()]
+    found = next_points(posterior, blocks, None, [None], 8.0, 5)
+    at = [int(np.hypot(*(posterior.xy - place).T).argmin()) for place in found.points[["x", "y"]].to_numpy()]
     rng = np.random.default_rng(2)
-    truths = rng.multivariate_normal(belief.mean, belief.covariance, 4000)
-    read = truths[:, at] + rng.normal(0, np.sqrt(belief.noise), (4000, len(at)))
-    gain = np.linalg.solve(belief.covariance[np.ix_(at, at)] + belief.noise * np.eye(len(at)), belief.covariance[at]).T
-    updated = belief.mean + (read - belief.mean[at]) @ gain.T
-    before = 9 * np.mean((truths > 0) != (belief.mean > 0))
+    truths = rng.multivariate_normal(posterior.mean, posterior.covariance, 4000)
+    read = truths[:, at] + rng.normal(0, np.sqrt(posterior.noise), (4000, len(at)))
+    gain = np.linalg.solve(
+        posterior.covariance[np.ix_(at, at)] + posterior.noise * np.eye(len(at)), posterior.covariance[at]
+    ).T
+    updated = posterior.mean + (read - posterior.mean[at]) @ gain.T
+    before = 9 * np.mean((truths > 0) != (posterior.mean > 0))
     after = 9 * np.mean((truths > 0) != (updated > 0))
-    assert found.misjudged_ha == pytest.approx(before, rel=0.05)
+    assert found.misclassified_ha == pytest.approx(before, rel=0.05)
     assert found.after_ha == pytest.approx(after, rel=0.05)
 
 
 def test_as_many_points_as_halve_the_risk_or_forty() -> None:
-    """With no number given, points stop when the misjudged ground is halved."""
-    belief = belief_on(10, noise=0.01)
+    """With no number given, points stop when the misclassified ground is halved."""
+    posterior = posterior_on(10, noise=0.01)
     blocks = gpd.GeoDataFrame({"block": ["a"]}, geometry=[box(EAST, NORTH, EAST + 300, NORTH + 300)], crs=CRS)
-    found = next_points(belief, blocks, None, [None], 8.0, None)
+    found = next_points(posterior, blocks, None, [None], 8.0, None)
     assert len(found.points) < 40
-    assert found.after_ha <= found.misjudged_ha / 2
-    one_fewer = next_points(belief, blocks, None, [None], 8.0, len(found.points) - 1)
-    assert one_fewer.after_ha > found.misjudged_ha / 2
+    assert found.after_ha <= found.misclassified_ha / 2
+    one_fewer = next_points(posterior, blocks, None, [None], 8.0, len(found.points) - 1)
+    assert one_fewer.after_ha > found.misclassified_ha / 2
 
 
-def test_a_survey_is_believed() -> None:
-    """From 30 samples along a gradient the belief rises with it, is surer near samples, and knows both sides."""
+def test_a_survey_gives_the_posterior() -> None:
+    """From 30 samples along a gradient the posterior rises with it, is surer near samples, and knows both sides."""
     rng = np.random.default_rng(4)
     xy = rng.uniform(10, 190, (30, 2))
     dead = rng.binomial(20, expit((xy[:, 0] - 100) / 30))
@@ -94,13 +98,13 @@ def test_a_survey_is_believed() -> None:
     counts = counts.assign(secondary_dead=np.nan, tertiary_dead=np.nan)
     nodes = pd.DataFrame(columns=["sample", "node", "primary", "secondary", "tertiary"])
     tallies = tally(nodes, counts, pd.Series(dtype=int))
-    belief = believe(samples, blocks, tallies, None, Settings(), 10)
-    east = belief.xy[:, 0] - EAST
-    assert np.corrcoef(east, belief.mean)[0, 1] > 0.9
-    assert belief.chance[east < 40].mean() < 0.1
-    assert belief.chance[east > 160].mean() > 0.9
-    assert belief.noise > 1 / (0.25 * 10) * 0.9
-    sd = np.sqrt(np.diag(belief.covariance))
-    assert belief.chance == pytest.approx(ndtr(belief.mean / sd))
-    eigenvalues = np.linalg.eigvalsh(belief.covariance)
+    posterior = fit_posterior(samples, blocks, tallies, None, Settings(), 10)
+    east = posterior.xy[:, 0] - EAST
+    assert np.corrcoef(east, posterior.mean)[0, 1] > 0.9
+    assert posterior.probability[east < 40].mean() < 0.1
+    assert posterior.probability[east > 160].mean() > 0.9
+    assert posterior.noise > 1 / (0.25 * 10) * 0.9
+    sd = np.sqrt(np.diag(posterior.covariance))
+    assert posterior.probability == pytest.approx(ndtr(posterior.mean / sd))
+    eigenvalues = np.linalg.eigvalsh(posterior.covariance)
     assert eigenvalues[0] > -0.01 * eigenvalues[-1]

@@ -79,7 +79,7 @@ def test_half_width_is_the_inverse(simple: float, nodes: int, rho: float, vines:
 
 
 def test_simulated_blocks_spread_as_the_formula_says() -> None:
-    """Estimates from canes of 60 vines without replacement spread about the block's own share as foretold."""
+    """Estimates from canes of 60 vines without replacement spread about the block's own share as predicted."""
     rng = np.random.default_rng(3)
     vines, canes, nodes, rho, rounds = 60, 15, 10, 0.2, 4000
     off = np.empty(rounds)
@@ -88,5 +88,5 @@ def test_simulated_blocks_spread_as_the_formula_says() -> None:
         own = rng.beta(0.5 * (1 / rho - 1), 0.5 * (1 / rho - 1), vines)
         taken = rng.choice(vines, canes, replace=False)
         off[k] = rng.binomial(nodes, own[taken]).mean() / nodes - own.mean()
-    foretold = half_width_of(canes, nodes, rho, 0.9, 0.5, vines) / norm.ppf(0.95)
-    assert off.std() == pytest.approx(foretold, rel=0.05)
+    predicted = half_width_of(canes, nodes, rho, 0.9, 0.5, vines) / norm.ppf(0.95)
+    assert off.std() == pytest.approx(predicted, rel=0.05)

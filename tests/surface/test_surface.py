@@ -112,7 +112,7 @@ def test_layers_are_ordered_fractions(hollow: tuple[Simulated, InjuryMap]) -> No
 
 
 def test_scores_prefer_the_surface(hollow: tuple[Simulated, InjuryMap]) -> None:
-    """Where terrain drives injury, left-out samples are foretold better than by block means."""
+    """Where terrain drives injury, held-out samples are predicted better than by block means."""
     _, found = hollow
     assert found.scores["better_than_block_means"]
     for scheme in ("leave_one_out", "blocked"):

@@ -1,4 +1,4 @@
-"""After budbreak: shoots and blind nodes against what the map foretold, and the map corrected by them."""
+"""After budbreak: shoots and blind nodes against what the map predicted, and the map corrected by them."""
 
 from __future__ import annotations
 
@@ -15,8 +15,8 @@ from vinemap.survival.intervals import wilson
 from vinemap.terrain.grid import centres
 
 EDGES = (0.0, 10.0, 20.0, 40.0, 60.0, 80.0, 100.0)
-"""Of the classes of the calibration table, percent of blind nodes foretold."""
-MORE, LESS = "more than foretold", "fewer than foretold"
+"""Of the classes of the calibration table, percent of blind nodes predicted."""
+MORE, LESS = "more than predicted", "fewer than predicted"
 
 
 @dataclass(frozen=True)
@@ -26,21 +26,21 @@ class SpringCheck:
     Attributes
     ----------
     samples : DataFrame
-        sample, block, nodes, shoots, blind, blind_pct, blind_low_pct, blind_high_pct (Wilson), foretold_pct,
-        foretold_low_pct, foretold_high_pct, verdict (`MORE`, `LESS` or '').
+        sample, block, nodes, shoots, blind, blind_pct, blind_low_pct, blind_high_pct (Wilson), predicted_pct,
+        predicted_low_pct, predicted_high_pct, verdict (`MORE`, `LESS` or '').
     calibration : DataFrame
-        A row a class of what was foretold: from_pct, to_pct, samples, nodes, foretold_pct (mean over the nodes),
+        A row a class of what was predicted: from_pct, to_pct, samples, nodes, predicted_pct (mean over the nodes),
         blind_pct, blind_low_pct, blind_high_pct (Wilson; NaN where the class is empty).
-    figure : str
-        Layer that was compared: 'no_live_bud', or 'primary' where nodes with no live bud cannot be counted.
-    left_out : dict of str to str
+    layer : str
+        What was compared: 'no_live_bud', or 'primary' where nodes with no live bud cannot be counted.
+    not_compared : dict of str to str
         Samples that were counted but could not be compared, and why.
     """
 
     samples: pd.DataFrame
     calibration: pd.DataFrame
-    figure: str
-    left_out: dict[str, str]
+    layer: str
+    not_compared: dict[str, str]
 
 
 def check_forecast(counts: pd.DataFrame, samples: gpd.GeoDataFrame, grid: xr.Dataset, confidence: float) -> SpringCheck:
@@ -61,39 +61,39 @@ def check_forecast(counts: pd.DataFrame, samples: gpd.GeoDataFrame, grid: xr.Dat
     Returns
     -------
     SpringCheck
-        A sample is held against the nearest cell of its own block. Left out are samples in no block, those with no
+        A sample is held against the nearest cell of its own block. Not compared are samples in no block, those with no
         node counted, and those of a block without a cell.
 
     Notes
     -----
-    A node is blind when no bud grew. The map foretells nodes with no live bud; where only primaries were read it can
+    A node is blind when no bud grew. The map predicts nodes with no live bud; where only primaries were read it can
     but give a ceiling, for secondaries grow where primaries are dead. Some nodes stay blind on sound vines too, so a
-    few more than foretold are no fault of the map. A sample differs from what was foretold when its interval and the
-    map's bounds do not meet.
+    few more than predicted are no fault of the map. A sample differs from what was predicted when its interval and the
+    map's do not meet.
     """
-    figure = "no_live_bud" if "no_live_bud_injury" in grid else "primary"
+    layer = "no_live_bud" if "no_live_bud_injury" in grid else "primary"
     table = counts.merge(pd.DataFrame(samples[["sample", "block"]]), on="sample")
-    layers = [f"{figure}_{name}" for name in ("injury", "low", "high")]
-    table[["foretold_pct", "foretold_low_pct", "foretold_high_pct"]] = 100 * _foretold(table, samples, grid, layers)
+    layers = [f"{layer}_{name}" for name in ("injury", "low", "high")]
+    table[["predicted_pct", "predicted_low_pct", "predicted_high_pct"]] = 100 * _predicted(table, samples, grid, layers)
     reasons = {
         "outside every block": table["block"].isna(),
         "no node counted": table["nodes"] == 0,
-        "its block has no cell of the map": table["foretold_pct"].isna(),
+        "its block has no cell of the map": table["predicted_pct"].isna(),
     }
     why = np.select(list(reasons.values()), list(reasons), "")
-    left_out = {str(sample): str(reason) for sample, reason in zip(table["sample"], why, strict=True) if reason}
+    not_compared = {str(sample): str(reason) for sample, reason in zip(table["sample"], why, strict=True) if reason}
     table = table[why == ""].reset_index(drop=True)
     table["blind"] = table["nodes"] - table["shoots"]
     table = table.assign(**_shares(table, confidence))
-    less = table["blind_high_pct"] < table["foretold_low_pct"]
-    more = table["blind_low_pct"] > table["foretold_high_pct"]
+    less = table["blind_high_pct"] < table["predicted_low_pct"]
+    more = table["blind_low_pct"] > table["predicted_high_pct"]
     table["verdict"] = np.select([more, less], [MORE, LESS], "")
     order = ["sample", "block", "nodes", "shoots", "blind", "blind_pct", "blind_low_pct", "blind_high_pct"]
-    table = table[[*order, "foretold_pct", "foretold_low_pct", "foretold_high_pct", "verdict"]]
-    return SpringCheck(table, _calibration(table, confidence), figure, left_out)
+    table = table[[*order, "predicted_pct", "predicted_low_pct", "predicted_high_pct", "verdict"]]
+    return SpringCheck(table, _calibration(table, confidence), layer, not_compared)
 
 
-def _foretold(table: pd.DataFrame, samples: gpd.GeoDataFrame, grid: xr.Dataset, layers: list[str]) -> Array:
+def _predicted(table: pd.DataFrame, samples: gpd.GeoDataFrame, grid: xr.Dataset, layers: list[str]) -> Array:
     """Read layers at the nearest cell of each sample's block, (rows, layers); NaN in no block and where it has none."""
     points = samples.set_index("sample").geometry.loc[table["sample"]]
     xy = np.column_stack([points.x, points.y])
@@ -140,19 +140,19 @@ def corrected(tallies: pd.DataFrame, counts: pd.DataFrame) -> pd.DataFrame:
 def spring_findings(check: SpringCheck) -> list[str]:
     """Say in plain sentences how the map did, and where it erred."""
     table = check.samples
-    named = ", ".join(f"{sample} ({why})" for sample, why in check.left_out.items())
-    left_out = [f"Left out: {named}."] if named else []
+    named = ", ".join(f"{sample} ({why})" for sample, why in check.not_compared.items())
+    not_compared = [f"Not compared: {named}."] if named else []
     if table.empty:
-        return ["No sample that was counted can be compared with the map.", *left_out]
+        return ["No sample that was counted can be compared with the map.", *not_compared]
     nodes, blind = int(table["nodes"].sum()), int(table["blind"].sum())
-    foretold = float((table["foretold_pct"] * table["nodes"]).sum() / nodes)
+    predicted = float((table["predicted_pct"] * table["nodes"]).sum() / nodes)
     sentences = [
         f"{blind} of {nodes} nodes on {len(table)} samples are blind: {100 * blind / nodes:.0f} %; "
-        f"the map foretold {foretold:.0f} %."
+        f"the map predicted {predicted:.0f} %."
     ]
-    if check.figure == "primary":
+    if check.layer == "primary":
         sentences.append(
-            "Winter's counts do not say how many nodes had no live bud: the map's figure is of primaries alone, a "
+            "Winter's counts do not say how many nodes had no live bud: what the map predicts is of primaries alone, a "
             "ceiling for blind nodes."
         )
     for verdict in (MORE, LESS):
@@ -161,8 +161,8 @@ def spring_findings(check: SpringCheck) -> list[str]:
             names = ", ".join(f"{row['sample']} ({row['block']})" for row in here.to_dict("records"))
             sentences.append(f"Blind nodes {verdict}: {names}.")
     if not table["verdict"].any():
-        sentences.append("No sample differs from what was foretold by more than chance.")
-    return [*sentences, *left_out]
+        sentences.append("No sample differs from what was predicted by more than luck.")
+    return [*sentences, *not_compared]
 
 
 def _shares(table: pd.DataFrame, confidence: float) -> dict[str, pd.Series[float]]:
@@ -176,9 +176,9 @@ def _shares(table: pd.DataFrame, confidence: float) -> dict[str, pd.Series[float
 
 
 def _calibration(table: pd.DataFrame, confidence: float) -> pd.DataFrame:
-    """Return the classes of what was foretold with what came; each holds its lower end, the last one both."""
-    number = np.clip(np.searchsorted(EDGES, table["foretold_pct"], side="right") - 1, 0, len(EDGES) - 2)
-    weighted = table.assign(number=number, sum=table["foretold_pct"] * table["nodes"])
+    """Return the classes of what was predicted with what came; each holds its lower end, the last one both."""
+    number = np.clip(np.searchsorted(EDGES, table["predicted_pct"], side="right") - 1, 0, len(EDGES) - 2)
+    weighted = table.assign(number=number, sum=table["predicted_pct"] * table["nodes"])
     sums = weighted.groupby("number")[["nodes", "blind", "sum"]].sum().reindex(range(len(EDGES) - 1), fill_value=0)
     found = pd.DataFrame(
         {
@@ -187,7 +187,7 @@ def _calibration(table: pd.DataFrame, confidence: float) -> pd.DataFrame:
             "samples": weighted["number"].value_counts().reindex(sums.index, fill_value=0),
             "nodes": sums["nodes"],
             "blind": sums["blind"],
-            "foretold_pct": sums["sum"] / sums["nodes"].where(sums["nodes"] > 0),
+            "predicted_pct": sums["sum"] / sums["nodes"].where(sums["nodes"] > 0),
         }
     )
     return found.assign(**_shares(found, confidence)).drop(columns="blind")

@@ -23,7 +23,7 @@ def write_files(
     ----------
     points : GeoDataFrame
         In walking order, metric CRS: sample, stop (1, 2, …), block, variety, ground, row, vine, nodes, elevation_m, and
-        chance_pct in a second round.
+        probability_pct in a second round.
     path : LineString
         The line walked, in the same CRS.
     words : list of str

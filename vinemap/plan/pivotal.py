@@ -13,10 +13,10 @@ _SURE = 1e-9
 _STEPS = 10
 
 
-def local_pivotal(space: Array, chance: Array, rng: np.random.Generator) -> Array:
-    """Draw units so that near ones seldom come together, each with exactly its chance.
+def local_pivotal(space: Array, inclusion: Array, rng: np.random.Generator) -> Array:
+    """Draw units so that near ones seldom come together, each with exactly its inclusion probability.
 
-    A unit drawn at random and its nearest undecided neighbour settle their chances between them: one takes as much of
+    A unit drawn at random and its nearest undecided neighbour settle their probabilities between them: one takes as much of
     the other's as it can hold. It goes on until all are settled. Own few lines, because no maintained Python
     package has the method.
 
@@ -24,23 +24,23 @@ def local_pivotal(space: Array, chance: Array, rng: np.random.Generator) -> Arra
     ----------
     space : array (n, k)
         Coordinates in which units are near or far.
-    chance : array (n,)
+    inclusion : array (n,)
         Inclusion probabilities, 0 to 1; their sum is the number to draw.
     rng : numpy.random.Generator
-        Source of chance.
+        Source of randomness.
 
     Returns
     -------
     array of int
-        Rows drawn, in ascending order. Their number is the sum of ``chance``, rounded up or down where not whole.
+        Rows drawn, in ascending order. Their number is the sum of ``inclusion``, rounded up or down where not whole.
 
     References
     ----------
     A. Grafström, N. L. P. Lundström & L. Schelin, Biometrics 68 (2012) 514: local pivotal method 2; J.-C. Deville &
     Y. Tillé, Biometrika 85 (1998) 89: the settling of two units (from memory).
     """
-    chance = np.array(chance, dtype=np.float64)
-    open_ = np.flatnonzero((chance > _SURE) & (chance < 1 - _SURE))
+    inclusion = np.array(inclusion, dtype=np.float64)
+    open_ = np.flatnonzero((inclusion > _SURE) & (inclusion < 1 - _SURE))
     while len(open_) > 1:
         one = rng.integers(len(open_))
         away = ((space[open_] - space[open_[one]]) ** 2).sum(axis=1)
@@ -48,17 +48,17 @@ def local_pivotal(space: Array, chance: Array, rng: np.random.Generator) -> Arra
         nearest = np.flatnonzero(away <= away.min())
         other = nearest[rng.integers(len(nearest))]
         pair = open_[[one, other]]
-        first, second = chance[pair].tolist()
-        chance[pair] = _settled(first, second, rng)
-        done = (chance[pair] <= _SURE) | (chance[pair] >= 1 - _SURE)
+        first, second = inclusion[pair].tolist()
+        inclusion[pair] = _settled(first, second, rng)
+        done = (inclusion[pair] <= _SURE) | (inclusion[pair] >= 1 - _SURE)
         open_ = np.delete(open_, np.array([one, other])[done])
     if len(open_):
-        chance[open_] = rng.random() < chance[open_]
-    return np.flatnonzero(chance > 0.5)
+        inclusion[open_] = rng.random() < inclusion[open_]
+    return np.flatnonzero(inclusion > 0.5)
 
 
 def _settled(first: float, second: float, rng: np.random.Generator) -> tuple[float, float]:
-    """Let two units settle their chances; both expectations stay."""
+    """Let two units settle their probabilities; both expectations stay."""
     total = first + second
     if total < 1:
         return (0.0, total) if rng.random() * total < second else (total, 0.0)
@@ -99,20 +99,20 @@ def gap(space: Array, drawn: Array) -> float:
 
 
 def best_draw(
-    space: Array, chance: Array, draws: int, rng: np.random.Generator, missing: Callable[[Array], int] = lambda _: 0
+    space: Array, inclusion: Array, draws: int, rng: np.random.Generator, missing: Callable[[Array], int] = lambda _: 0
 ) -> Array:
     """Return the best of several draws by the local pivotal method, evened: by ``missing``, then by `gap`.
 
     Parameters
     ----------
-    space, chance : array
+    space, inclusion : array
         As in `local_pivotal`.
     draws : int
         How many to try.
     rng : numpy.random.Generator
-        Source of chance.
+        Source of randomness.
     missing : callable
         Number of required parts that a draw leaves out.
     """
-    tried = [evened(space, local_pivotal(space, chance, rng)) for _ in range(draws)]
+    tried = [evened(space, local_pivotal(space, inclusion, rng)) for _ in range(draws)]
     return min(tried, key=lambda drawn: (missing(drawn), gap(space, drawn)))

@@ -34,7 +34,7 @@ class Plan:
     points : GeoDataFrame
         A row a cane in walking order: sample, stop (1, 2, …), block, variety, ground ('low', 'middle', 'high',
         'level'), row, vine (int, missing where they cannot be counted), counted (whether from a measured first vine),
-        nodes, elevation_m (NaN with no elevation), and chance_pct in a second round.
+        nodes, elevation_m (NaN with no elevation), and probability_pct in a second round.
     sizes : DataFrame
         A row a block: block, vines (missing where unknown), had (canes of the first survey), canes, nodes (to collect),
         half_width_pct (of the block's interval with all of them, in points).

@@ -43,7 +43,7 @@ def spread_points(
     edge_m : float
         Distance to keep from a block's edge.
     rng : numpy.random.Generator
-        Source of chance.
+        Source of randomness.
 
     Returns
     -------
@@ -74,13 +74,13 @@ def _in_block(
     """Return places and their third of the ground."""
     xy = candidates(inner(shape, edge_m), max(_CANDIDATES, 10 * count), rng)
     height, ground = standing(land, xy)
-    chance = np.full(len(xy), count / len(xy))
+    inclusion = np.full(len(xy), count / len(xy))
     parts = np.column_stack([*(ground == third for third in np.unique(ground)), *_ends(shape, xy)])
 
     def missing(drawn: Array) -> int:
         return int((~parts[drawn].any(axis=0)).sum())
 
-    drawn = best_draw(auxiliary_space(xy, height, count), chance, _DRAWS, rng, missing)
+    drawn = best_draw(auxiliary_space(xy, height, count), inclusion, _DRAWS, rng, missing)
     return xy[drawn], ground[drawn]
 
 

@@ -84,7 +84,7 @@ def _second(plan: Plan) -> Sentence | None:
     """Say what a second round gains; None in a first one."""
     if plan.gain is None:
         return None
-    now, after = (area(value, plan.settings) for value in (plan.gain.misjudged_ha, plan.gain.after_ha))
+    now, after = (area(value, plan.settings) for value in (plan.gain.misclassified_ha, plan.gain.after_ha))
     return Sentence("plan.second", now=now, after=after, threshold=_percent(plan))
 
 
@@ -114,7 +114,7 @@ def _stops(plan: Plan) -> Iterator[dict[str, Any]]:
             "block": point["block"],
             "place": place_of(point),
             "ground": Sentence(f"plan.ground.{point['ground']}"),
-            "chance": f"{point['chance_pct']:.0f} %" if "chance_pct" in point else "",
+            "probability": f"{point['probability_pct']:.0f} %" if "probability_pct" in point else "",
             "lat": f"{lat:.6f}",
             "lon": f"{lon:.6f}",
         }

@@ -21,7 +21,7 @@ from vinemap.plan.outputs import write_files
 from vinemap.plan.plan import Plan
 from vinemap.plan.points import spread_points
 from vinemap.plan.round_sheet import write_sheet
-from vinemap.plan.second import NextPoints, believe, next_points
+from vinemap.plan.second import NextPoints, fit_posterior, next_points
 from vinemap.plan.sentences import sentences
 from vinemap.plan.sizes import block_sizes
 from vinemap.plan.stops import as_stops, line_on
@@ -175,7 +175,7 @@ def _second(
     if cut < FEWEST_SAMPLES:
         what = f"{cut} samples with a primary bud read lie in a block; a second round needs {FEWEST_SAMPLES} to go by"
         raise InputError([Problem("samples", None, "", what, "plan a first round instead")])
-    belief = believe(
+    posterior = fit_posterior(
         vineyard.samples, vineyard.site.blocks, survey.tallies, land, vineyard.site.settings, options.nodes_per_cane
     )
-    return next_points(belief, vineyard.site.blocks, land, frames, options.edge_m, options.points)
+    return next_points(posterior, vineyard.site.blocks, land, frames, options.edge_m, options.points)

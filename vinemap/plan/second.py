@@ -27,7 +27,7 @@ _QUADRATURE = 15
 
 
 @dataclass(frozen=True)
-class Belief:
+class Posterior:
     """What a first survey leaves open, at places that stand for equal pieces of ground.
 
     Attributes
@@ -54,30 +54,30 @@ class Belief:
     threshold: float
 
     @property
-    def chance(self) -> Array:
-        """Chance that the ground lies above the threshold, shape (n,)."""
+    def probability(self) -> Array:
+        """Probability that injury is above the threshold, shape (n,)."""
         return np.asarray(ndtr((self.mean - self.threshold) / np.sqrt(np.diag(self.covariance))))
 
     @property
-    def misjudged(self) -> float:
+    def misclassified(self) -> float:
         """Expected share of the ground that is on the other side of the threshold than the map says."""
-        return float(np.minimum(self.chance, 1 - self.chance).mean())
+        return float(np.minimum(self.probability, 1 - self.probability).mean())
 
-    def seen(self, at: int) -> Belief:
-        """Return the belief as it stands after one more cane at a place, before its buds are read."""
+    def seen(self, at: int) -> Posterior:
+        """Return the posterior after one more cane at a place, before its buds are read."""
         column = self.covariance[:, at]
         held = np.outer(column, column) / (column[at] + self.noise)
         return replace(self, covariance=self.covariance - held)
 
 
-def believe(
+def fit_posterior(
     samples: gpd.GeoDataFrame,
     blocks: gpd.GeoDataFrame,
     tallies: pd.DataFrame,
     land: xr.Dataset | None,
     settings: Settings,
     nodes_per_cane: int,
-) -> Belief:
+) -> Posterior:
     """Fit the surface to a first survey and keep what it leaves open.
 
     Parameters
@@ -99,21 +99,21 @@ def believe(
     index = grid["block_index"].to_numpy()
     xy, block = centres(grid, index >= 0), index[index >= 0]
     draws = field.draw(grid.rio.bounds(), _DRAWS, np.random.default_rng(settings.surface.seed))
-    chance = np.clip(draws.at(xy, *design.rows(xy, block)), 1e-6, 1 - 1e-6)
-    logits = logit(chance)
+    injury = np.clip(draws.at(xy, *design.rows(xy, block)), 1e-6, 1 - 1e-6)
+    logits = logit(injury)
     mean = logits.mean(axis=1)
     buds = expit(mean.mean()) * (1 - expit(mean.mean())) * nodes_per_cane
     noise = float(np.exp(field.theta_[2])) ** 2 + 1 / max(buds, 0.1)
-    return Belief(xy, block, mean, _covariance(logits), noise, float(logit(settings.surface.threshold)))
+    return Posterior(xy, block, mean, _covariance(logits), noise, float(logit(settings.surface.threshold)))
 
 
 def _covariance(draws: Array) -> Array:
-    """Covariance of rows over draws, with the part of each squared correlation that chance alone gives taken off."""
+    """Covariance of rows over draws, with the part of each squared correlation that luck alone gives taken off."""
     covariance = np.cov(draws)
     sd = np.sqrt(np.diag(covariance))
     square = (covariance / np.outer(sd, sd)) ** 2
-    by_chance = 1 / draws.shape[1]
-    kept = np.sqrt(np.clip((square - by_chance) / (1 - by_chance), 0, None) / np.maximum(square, 1e-12))
+    by_luck = 1 / draws.shape[1]
+    kept = np.sqrt(np.clip((square - by_luck) / (1 - by_luck), 0, None) / np.maximum(square, 1e-12))
     np.fill_diagonal(kept, 1.0)
     return np.asarray(covariance * kept)
 
@@ -125,34 +125,34 @@ class NextPoints:
     Attributes
     ----------
     points : DataFrame
-        block_row, x, y, ground, as `vinemap.plan.points.spread_points` gives them, and chance_pct (that injury there is
-        above the threshold, today).
-    misjudged_ha, after_ha : float
+        block_row, x, y, ground, as `vinemap.plan.points.spread_points` gives them, and probability_pct (that injury
+        there is above the threshold, today).
+    misclassified_ha, after_ha : float
         Ground expected to be on the other side of the threshold than the map says: today, and with the new points.
     """
 
     points: pd.DataFrame
-    misjudged_ha: float
+    misclassified_ha: float
     after_ha: float
 
 
 def next_points(
-    belief: Belief,
+    posterior: Posterior,
     blocks: gpd.GeoDataFrame,
     land: xr.Dataset | None,
     frames: list[RowFrame | None],
     edge_m: float,
     count: int | None,
 ) -> NextPoints:
-    """Choose points one by one, each where it is expected to leave least ground misjudged.
+    """Choose points one by one, each where it is expected to leave least ground misclassified.
 
     A cane at a place narrows the surface there and wherever the surface goes with it. What the buds will say is not
-    known, so the misjudged ground is averaged over what they may: the updated mean at a place is normal around the
+    known, so the misclassified ground is averaged over what they may: the updated mean at a place is normal around the
     present one with the variance that is taken away.
 
     Parameters
     ----------
-    belief : Belief
+    posterior : Posterior
         After the first survey.
     blocks : GeoDataFrame
         Metric CRS.
@@ -163,22 +163,22 @@ def next_points(
     edge_m : float
         Distance to keep from a block's edge.
     count : int or None
-        Points; None takes as many as halve the misjudged ground, at most 40.
+        Points; None takes as many as halve the misclassified ground, at most 40.
 
     References
     ----------
     Expected value of sample information (H. Raiffa & R. Schlaifer, Applied Statistical Decision Theory, 1961, from
-    memory); update of a normal belief: Rasmussen & Williams, GPML (2006), eq. 2.26; greedy choice of places: A. Krause,
-    A. Singh & C. Guestrin, J. Mach. Learn. Res. 9 (2008) 235.
+    memory); update of a normal posterior: Rasmussen & Williams, GPML (2006), eq. 2.26; greedy choice of places: A.
+    Krause, A. Singh & C. Guestrin, J. Mach. Learn. Res. 9 (2008) 235.
     """
     grounds = [inner(shape, edge_m) for shape in blocks.geometry]
-    allowed = np.zeros(len(belief.xy), dtype=bool)
+    allowed = np.zeros(len(posterior.xy), dtype=bool)
     for row, ground in enumerate(grounds):
-        here = np.flatnonzero(belief.block == row)
-        allowed[here] = gpd.GeoSeries.from_xy(*belief.xy[here].T).within(ground)
+        here = np.flatnonzero(posterior.block == row)
+        allowed[here] = gpd.GeoSeries.from_xy(*posterior.xy[here].T).within(ground)
     area = float(blocks.geometry.area.sum()) / 1e4
-    start = np.diag(belief.covariance).copy()
-    now, risk = belief, belief.misjudged
+    start = np.diag(posterior.covariance).copy()
+    now, risk = posterior, posterior.misclassified
     chosen: list[int] = []
     while len(chosen) < (_MOST_POINTS if count is None else count) and allowed.any():
         gains = _risks(now, start, np.flatnonzero(allowed))
@@ -186,27 +186,29 @@ def next_points(
         now, risk = now.seen(best), float(gains.min())
         chosen.append(best)
         allowed[best] = False
-        if count is None and risk <= belief.misjudged / 2:
+        if count is None and risk <= posterior.misclassified / 2:
             break
-    return NextPoints(_points(belief, np.array(chosen), blocks, land, frames), area * belief.misjudged, area * risk)
+    return NextPoints(
+        _points(posterior, np.array(chosen), blocks, land, frames), area * posterior.misclassified, area * risk
+    )
 
 
-def _risks(now: Belief, start: Array, places: Array) -> Array:
-    """Return the expected misjudged share with one more cane at each place, over all that the new canes may show."""
+def _risks(now: Posterior, start: Array, places: Array) -> Array:
+    """Return the expected misclassified share with one more cane at each place, over all that new canes may show."""
     columns = now.covariance[:, places]
     variance = np.diag(now.covariance)[:, None] - columns**2 / (columns[places, np.arange(len(places))] + now.noise)
     variance = np.maximum(variance, 1e-9)
     moved = np.sqrt(np.maximum(start[:, None] - variance, 0.0))
-    nodes, weights = np.polynomial.hermite_e.hermegauss(_QUADRATURE)
+    points, weights = np.polynomial.hermite_e.hermegauss(_QUADRATURE)
     risk = np.zeros(len(places))
-    for node, weight in zip(nodes, weights / weights.sum(), strict=True):
-        away = np.abs(now.mean[:, None] - now.threshold + node * moved) / np.sqrt(variance)
+    for point, weight in zip(points, weights / weights.sum(), strict=True):
+        away = np.abs(now.mean[:, None] - now.threshold + point * moved) / np.sqrt(variance)
         risk += weight * ndtr(-away).mean(axis=0)
     return risk
 
 
 def _points(
-    belief: Belief,
+    posterior: Posterior,
     chosen: Array,
     blocks: gpd.GeoDataFrame,
     land: xr.Dataset | None,
@@ -214,13 +216,19 @@ def _points(
 ) -> pd.DataFrame:
     parts = []
     for row, (shape, frame) in enumerate(zip(blocks.geometry, frames, strict=True)):
-        here = np.flatnonzero(belief.block == row)
+        here = np.flatnonzero(posterior.block == row)
         mine = np.flatnonzero(np.isin(here, chosen))
         if len(mine):
-            _, ground = standing(land, belief.xy[here])
-            xy = belief.xy[here[mine]]
+            _, ground = standing(land, posterior.xy[here])
+            xy = posterior.xy[here[mine]]
             xy = xy if frame is None else snapped(frame, xy, shape)
-            chance = 100 * belief.chance[here[mine]]
-            columns = {"block_row": row, "x": xy[:, 0], "y": xy[:, 1], "ground": ground[mine], "chance_pct": chance}
+            probability = 100 * posterior.probability[here[mine]]
+            columns = {
+                "block_row": row,
+                "x": xy[:, 0],
+                "y": xy[:, 1],
+                "ground": ground[mine],
+                "probability_pct": probability,
+            }
             parts.append(pd.DataFrame(columns))
     return pd.concat(parts, ignore_index=True)

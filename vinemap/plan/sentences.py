@@ -51,7 +51,7 @@ def _what(plan: Plan) -> str:
             f"nodes on each: that gives each block's injury to within ±{plan.sizes['half_width_pct'].max():.0f} "
             f"points, {100 * options.confidence:g} times of 100."
         )
-    now, after = (area(value, plan.settings) for value in (plan.gain.misjudged_ha, plan.gain.after_ha))
+    now, after = (area(value, plan.settings) for value in (plan.gain.misclassified_ha, plan.gain.after_ha))
     threshold = f"{100 * plan.settings.surface.threshold:.0f} %"
     return (
         f"The first survey leaves about {now} on the wrong side of {threshold} injury; "

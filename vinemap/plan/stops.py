@@ -31,7 +31,7 @@ def as_stops(
     blocks : GeoDataFrame
         Metric CRS: block, variety.
     table : DataFrame
-        In walking order: block_row, x, y, ground, and chance_pct in a second round.
+        In walking order: block_row, x, y, ground, and probability_pct in a second round.
     frames : list of RowFrame or None
         By block.
     land : Dataset or None
@@ -61,8 +61,8 @@ def as_stops(
         "nodes": nodes,
         "elevation_m": np.nan if land is None else read_layers(land, ["elevation_m"], xy)[:, 0].round(1),
     }
-    if "chance_pct" in table:
-        columns["chance_pct"] = table["chance_pct"].round(0).to_numpy()
+    if "probability_pct" in table:
+        columns["probability_pct"] = table["probability_pct"].round(0).to_numpy()
     return gpd.GeoDataFrame(columns, geometry=gpd.points_from_xy(*xy.T), crs=blocks.crs)
 
 
