@@ -16,8 +16,8 @@ _STEPS = 10
 def local_pivotal(space: Array, inclusion: Array, rng: np.random.Generator) -> Array:
     """Draw units so that near ones seldom come together, each with exactly its inclusion probability.
 
-    A unit drawn at random and its nearest undecided neighbour settle their probabilities between them: one takes as much of
-    the other's as it can hold. It goes on until all are settled. Own few lines, because no maintained Python
+    A unit drawn at random and its nearest undecided neighbour settle their probabilities between them: one takes as
+    much of the other's as it can hold. It goes on until all are settled. Own few lines, because no maintained Python
     package has the method.
 
     Parameters

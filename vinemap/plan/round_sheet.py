@@ -14,9 +14,9 @@ import segno
 from pyproj import CRS, Transformer
 
 from vinemap.arrays import Array
+from vinemap.plan.overview import area, height, legs_of, way
 from vinemap.plan.plan import Plan
 from vinemap.plan.route import Paper, RouteMap, dot_size, route_map
-from vinemap.plan.sentences import area, height, legs_of, way
 from vinemap.plan.stops import place_of
 from vinemap.sentences import Figure, Sentence, said, section
 from vinemap.web.templates import render, trusted

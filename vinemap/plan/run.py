@@ -18,11 +18,11 @@ from vinemap.errors import InputError, Problem
 from vinemap.exports.formats import refuse_filled, staged
 from vinemap.plan.options import PlanOptions
 from vinemap.plan.outputs import write_files
+from vinemap.plan.overview import sentences
 from vinemap.plan.plan import Plan
 from vinemap.plan.points import spread_points
 from vinemap.plan.round_sheet import write_sheet
 from vinemap.plan.second import NextPoints, fit_posterior, next_points
-from vinemap.plan.sentences import sentences
 from vinemap.plan.sizes import block_sizes
 from vinemap.plan.stops import as_stops, line_on
 from vinemap.plan.survey import Survey, read_survey
