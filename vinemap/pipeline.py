@@ -43,6 +43,7 @@ from vinemap.reading.vineyard import Vineyard, read_vineyard
 from vinemap.sentences import Figure, Sentence
 from vinemap.settings import Settings
 from vinemap.sheet import LANGUAGES, crew_sheet, write_pdf, write_sheet
+from vinemap.states import Bud
 from vinemap.surface.fit import InjuryMap, injury_map, refuse_too_few
 from vinemap.surface.observations import Observations
 from vinemap.surface.trunks import wood_layers
@@ -158,7 +159,7 @@ def check_folder(folder: str | os.PathLike[str]) -> Vineyard:
     """
     vineyard = read_vineyard(folder)
     with _named():
-        refuse_too_few(Observations.of(vineyard.samples, vineyard.site.blocks, _tallied(vineyard), "primary"))
+        refuse_too_few(Observations.of(vineyard.samples, vineyard.site.blocks, _tallied(vineyard), Bud.PRIMARY))
     return vineyard
 
 

@@ -10,14 +10,24 @@ import re
 import tomllib
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, NonNegativeFloat, PositiveFloat, PositiveInt, ValidationError
-from pydantic_core import ErrorDetails, PydanticUndefined
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    NonNegativeFloat,
+    PositiveFloat,
+    PositiveInt,
+    ValidationError,
+)
+from pydantic_core import ErrorDetails, PydanticCustomError, PydanticUndefined
 
 from vinemap.characters import unshowable
 from vinemap.errors import Findings, InputError
 from vinemap.rules import Rules, default_rules
+from vinemap.states import Action, Pruning
 
 SETTINGS_FILE = "vinemap.toml"
 
@@ -53,6 +63,11 @@ class Survival(_Section):
     spur_nodes_kept: PositiveInt = Field(5, description="nodes from the base that spur pruning keeps")
     cane_nodes_kept: PositiveInt = Field(15, description="nodes from the base that cane pruning keeps")
     confidence: float = Field(0.90, gt=0.5, lt=1.0, description="of the intervals of what was cut")
+
+    @property
+    def kept_nodes(self) -> dict[Pruning, int]:
+        """Nodes from the base that each way of pruning keeps."""
+        return {Pruning.SPUR: self.spur_nodes_kept, Pruning.CANE: self.cane_nodes_kept}
 
 
 class Surface(_Section):
@@ -98,7 +113,14 @@ class Page(_Section):
     online_zoom: PositiveInt = Field(19, description="greatest zoom that it carries")
 
 
-Task = Literal["as_usual", "keep_more", "prune_long_wait", "check_wood", "look_again", "retrain", "replant_candidate"]
+def _asks_for_work(action: Action) -> Action:
+    """Refuse the action that asks for none."""
+    if action is Action.NO_DATA:
+        raise PydanticCustomError("enum", "Input should be an action that asks for work")
+    return action
+
+
+Task = Annotated[Action, AfterValidator(_asks_for_work)]
 
 
 class Work(_Section):
@@ -127,7 +149,7 @@ class Settings(_Section):
     language: Literal["en", "es"] = Field("en", description="that the page and the plan begin with")
     event_date: dt.date | None = Field(None, description="date of the freeze")
     gps_tolerance_m: float = Field(10.0, ge=0.0, description="a sample this far outside a block still joins it")
-    default_pruning: Literal["spur", "cane"] = Field("cane", description="of blocks that state none")
+    default_pruning: Pruning = Field(Pruning.CANE, description="of blocks that state none")
     files: Files = Files()
     columns: Columns = Columns()
     survival: Survival = Survival()

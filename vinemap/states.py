@@ -25,6 +25,9 @@ class Bud(StrEnum):
 BUDS = (Bud.PRIMARY, Bud.SECONDARY, Bud.TERTIARY)
 """The buds of a node, in the order in which they grow and are cut."""
 
+MAPPED = (Bud.PRIMARY, Bud.SECONDARY, Bud.NO_LIVE_BUD)
+"""What the injury surface shows."""
+
 
 class Part(StrEnum):
     """Part of the cane: the nodes that pruning keeps, those beyond, or all."""

@@ -110,11 +110,7 @@ def _counts(row: dict[str, Any], settings: Settings) -> Iterator[str]:
         f"{row['nodes']} = {row['injury_pct']:.1f} %{_bounds(row, 'injury_low_pct', 'injury_high_pct')}."
     )
     if _has(row, "basal_nodes", "basal_pct"):
-        kept = (
-            settings.survival.spur_nodes_kept
-            if row.get("pruning") == Pruning.SPUR
-            else settings.survival.cane_nodes_kept
-        )
+        kept = settings.survival.kept_nodes[Pruning(row["pruning"])]
         yield (
             f"On the first {kept} nodes, which {row['pruning']} pruning keeps: {row['basal_dead']} of "
             f"{row['basal_nodes']} = {row['basal_pct']:.1f} %{_bounds(row, 'basal_low_pct', 'basal_high_pct')}."

@@ -11,6 +11,7 @@ import xarray as xr
 from scipy.spatial import KDTree
 
 from vinemap.arrays import Array
+from vinemap.states import Bud, Part
 from vinemap.survival.intervals import wilson
 from vinemap.terrain.grid import centres
 
@@ -31,7 +32,7 @@ class SpringCheck:
     calibration : DataFrame
         A row a class of what was predicted: from_pct, to_pct, samples, nodes, predicted_pct (mean over the nodes),
         blind_pct, blind_low_pct, blind_high_pct (Wilson; NaN where the class is empty).
-    layer : str
+    layer : Bud
         What was compared: 'no_live_bud', or 'primary' where nodes with no live bud cannot be counted.
     not_compared : dict of str to str
         Samples that were counted but could not be compared, and why.
@@ -39,7 +40,7 @@ class SpringCheck:
 
     samples: pd.DataFrame
     calibration: pd.DataFrame
-    layer: str
+    layer: Bud
     not_compared: dict[str, str]
 
 
@@ -71,7 +72,7 @@ def check_forecast(counts: pd.DataFrame, samples: gpd.GeoDataFrame, grid: xr.Dat
     few more than predicted are no fault of the map. A sample differs from what was predicted when its interval and the
     map's do not meet.
     """
-    layer = "no_live_bud" if "no_live_bud_injury" in grid else "primary"
+    layer = Bud.NO_LIVE_BUD if "no_live_bud_injury" in grid else Bud.PRIMARY
     table = counts.merge(pd.DataFrame(samples[["sample", "block"]]), on="sample")
     layers = [f"{layer}_{name}" for name in ("injury", "low", "high")]
     table[["predicted_pct", "predicted_low_pct", "predicted_high_pct"]] = 100 * _predicted(table, samples, grid, layers)
@@ -122,13 +123,13 @@ def corrected(tallies: pd.DataFrame, counts: pd.DataFrame) -> pd.DataFrame:
     DataFrame
         ``tallies`` with blind nodes as the 'no_live_bud' rows of the samples that were counted.
     """
-    whole = tallies["tissue"] == "no_live_bud"
+    whole = tallies["tissue"] == Bud.NO_LIVE_BUD
     kept = tallies[~(whole & tallies["sample"].isin(counts["sample"]))]
     spring = pd.DataFrame(
         {
             "sample": counts["sample"],
-            "part": "all",
-            "tissue": "no_live_bud",
+            "part": Part.ALL.value,
+            "tissue": Bud.NO_LIVE_BUD.value,
             "dead": counts["nodes"] - counts["shoots"],
             "read": counts["nodes"],
             "unread": 0,
@@ -150,7 +151,7 @@ def spring_findings(check: SpringCheck) -> list[str]:
         f"{blind} of {nodes} nodes on {len(table)} samples are blind: {100 * blind / nodes:.0f} %; "
         f"the map predicted {predicted:.0f} %."
     ]
-    if check.layer == "primary":
+    if check.layer is Bud.PRIMARY:
         sentences.append(
             "Winter's counts do not say how many nodes had no live bud: what the map predicts is of primaries alone, a "
             "ceiling for blind nodes."

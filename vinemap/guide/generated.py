@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import types
 from collections.abc import Iterable, Iterator
+from enum import StrEnum
 from typing import Any, Literal, Union, get_args, get_origin
 
 from pydantic import BaseModel
@@ -76,6 +77,8 @@ def _kind(kind: Any) -> str:
         return " or ".join(f"`{value}`" for value in get_args(kind))
     if origin in (Union, types.UnionType):
         return " or ".join(filter(None, map(_kind, get_args(kind))))
+    if isinstance(kind, type) and issubclass(kind, StrEnum):
+        return " or ".join(f"`{word}`" for word in kind)
     if isinstance(kind, type) and issubclass(kind, BaseModel):
         return "table"
     return _WORDS.get(origin or kind, getattr(kind, "__name__", "value"))

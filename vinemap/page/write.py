@@ -24,12 +24,12 @@ from vinemap.page.terrain import embedded_terrain
 from vinemap.resources import asset, finite
 from vinemap.sentences import Sentence, section
 from vinemap.settings import Settings
+from vinemap.states import BUDS, MAPPED
 from vinemap.terrain.grid import coarsened
 from vinemap.web.colours import ACTION_COLOURS
 from vinemap.web.embed import columns
 
 _PAGE = "vinemap.page"
-TISSUES = ("primary", "secondary", "no_live_bud")
 
 
 def write_page(
@@ -84,7 +84,7 @@ def write_page(
             "language": settings.language,
             "threshold": settings.surface.threshold,
             "confidence": settings.survival.confidence,
-            "kept_nodes": {"spur": settings.survival.spur_nodes_kept, "cane": settings.survival.cane_nodes_kept},
+            "kept_nodes": settings.survival.kept_nodes,
             "rule": settings.actions.rule,
             "rule_source": getattr(settings.actions.rules.pruning, settings.actions.rule).source,
         },
@@ -130,7 +130,7 @@ def _embedded(surface: xr.Dataset, change: Array | None) -> dict[str, Any]:
     frame = Frame.of(surface)
     layers = {
         name: encoded(coarsened(surface[name].to_numpy().astype(float), frame.factor), PERCENT)
-        for name in [f"{t}_{part}" for t in TISSUES for part in ("injury", "low", "high")] + ["prob_over_threshold"]
+        for name in [f"{t}_{part}" for t in MAPPED for part in ("injury", "low", "high")] + ["prob_over_threshold"]
         if name in surface
     }
     if "too_few" in surface:
@@ -176,7 +176,7 @@ def _canes(nodes: pd.DataFrame, samples: gpd.GeoDataFrame) -> list[list[list[Any
     """
     canes: dict[str, list[list[Any]]] = {name: [] for name in samples["sample"]}
     ordered = nodes.assign(_cane=pd.factorize(nodes["cane"])[0]).sort_values(["sample", "_cane", "node"], kind="stable")
-    rows = ordered[["sample", "cane", "node", "primary", "secondary", "tertiary"]].itertuples(index=False, name=None)
+    rows = ordered[["sample", "cane", "node", *BUDS]].itertuples(index=False, name=None)
     for (sample, cane), run in groupby(rows, key=itemgetter(0, 1)):
         if sample not in canes:
             continue

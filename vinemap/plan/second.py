@@ -15,6 +15,7 @@ from vinemap.plan.places import inner, standing
 from vinemap.plan.points import snapped
 from vinemap.reading.rows import RowFrame
 from vinemap.settings import Settings
+from vinemap.states import Bud
 from vinemap.surface.design import Design
 from vinemap.surface.fit import fit_field
 from vinemap.surface.observations import Observations
@@ -95,7 +96,7 @@ def fit_posterior(
     """
     grid = block_grid(blocks, float(np.sqrt(blocks.geometry.area.sum() / _CELLS)), settings.surface.max_cells)
     design = Design.over(blocks, grid, land, settings.surface.hardiness)
-    field = fit_field(Observations.of(samples, blocks, tallies, "primary"), design)
+    field = fit_field(Observations.of(samples, blocks, tallies, Bud.PRIMARY), design)
     index = grid["block_index"].to_numpy()
     xy, block = centres(grid, index >= 0), index[index >= 0]
     draws = field.draw(grid.rio.bounds(), _DRAWS, np.random.default_rng(settings.surface.seed))

@@ -8,6 +8,7 @@ from pathlib import Path
 import pandas as pd
 
 from vinemap.reading.vineyard import Site, Vineyard, read_site, read_vineyard
+from vinemap.states import Bud, Part
 from vinemap.survival.intervals import IntraclassCorrelation, intraclass_correlation
 from vinemap.survival.tables import block_table
 from vinemap.survival.tally import kept_nodes, tally
@@ -64,7 +65,7 @@ def read_survey(folder: Path, *, first: bool = False) -> Survey:
     samples, blocks = vineyard.samples, vineyard.site.blocks
     kept = kept_nodes(samples, blocks, vineyard.site.settings)
     tallies = tally(vineyard.nodes, vineyard.counts, kept)
-    cut = tallies[(tallies["part"] == "all") & (tallies["tissue"] == "primary")]
+    cut = tallies[(tallies["part"] == Part.ALL) & (tallies["tissue"] == Bud.PRIMARY)]
     cut = cut.assign(block=cut["sample"].map(dict(zip(samples["sample"], samples["block"], strict=True))))
     cut = cut.dropna(subset="block")
     correlation = intraclass_correlation(cut["dead"], cut["read"], cut["block"])

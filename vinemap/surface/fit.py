@@ -15,13 +15,13 @@ from vinemap.arrays import Array
 from vinemap.errors import TooFewSamplesError
 from vinemap.model.field import BinomialField
 from vinemap.settings import Surface as SurfaceSettings
+from vinemap.states import MAPPED, Bud
 from vinemap.surface.design import Design, batches
 from vinemap.surface.diagnostics import cross_validate, describe
 from vinemap.surface.draws import JointDraws, block_averages
 from vinemap.surface.observations import Observations
 
 FEWEST_SAMPLES = 3
-TISSUES = ("primary", "secondary", "no_live_bud")
 _DRAWS = 200
 
 
@@ -86,9 +86,9 @@ def injury_map(
     """
     design = Design.over(blocks, grid, terrain, settings.hardiness)
     layers = grid.copy()
-    for tissue in TISSUES:
+    for tissue in MAPPED:
         observed = Observations.of(samples, blocks, tallies, tissue)
-        if tissue == "primary":
+        if tissue is Bud.PRIMARY:
             refuse_too_few(observed)
         if observed.samples < FEWEST_SAMPLES:
             continue
@@ -98,7 +98,7 @@ def injury_map(
         over = predicted.pop("over")
         for name, values in predicted.items():
             layers[f"{tissue}_{name}"] = (("y", "x"), values)
-        if tissue == "primary":
+        if tissue is Bud.PRIMARY:
             layers["prob_over_threshold"] = (("y", "x"), over)
             layers["too_few"] = (("y", "x"), predicted["high"] - predicted["low"] > settings.max_width)
             primary, primary_observed = field, observed

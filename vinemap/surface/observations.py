@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from vinemap.arrays import Array
+from vinemap.states import Part
 
 
 @dataclass(frozen=True)
@@ -43,10 +44,10 @@ class Observations:
         block = pd.Index(blocks["block"]).get_indexer(placed["block"])
         where = pd.DataFrame({"row": np.arange(len(placed)), "block": block}, index=pd.Index(placed["sample"]))
         counts = tallies[(tallies["tissue"] == tissue) & tallies["sample"].isin(where.index)]
-        whole = counts[counts["part"] == "all"]
-        parts = counts[counts["part"] != "all"].groupby("sample")["read"].sum()
+        whole = counts[counts["part"] == Part.ALL]
+        parts = counts[counts["part"] != Part.ALL].groupby("sample")["read"].sum()
         split = parts.index[parts == whole.set_index("sample")["read"].reindex(parts.index)]
-        by_part = counts[counts["sample"].isin(split) & (counts["part"] != "all")]
+        by_part = counts[counts["sample"].isin(split) & (counts["part"] != Part.ALL)]
         counts = pd.concat([by_part, whole[~whole["sample"].isin(split)]]).query("read > 0")
         row = where.loc[counts["sample"], "row"].to_numpy()
         xy = np.column_stack([placed.geometry.x, placed.geometry.y])[row].reshape(-1, 2)
@@ -54,7 +55,7 @@ class Observations:
             xy,
             where.loc[counts["sample"], "block"].to_numpy(),
             row,
-            (counts["part"] == "apical").to_numpy(float),
+            (counts["part"] == Part.APICAL).to_numpy(float),
             counts["dead"].to_numpy(float),
             counts["read"].to_numpy(float),
         )

@@ -7,10 +7,11 @@ import pandas as pd
 import xarray as xr
 
 from vinemap.settings import Surface as SurfaceSettings
+from vinemap.states import Tissue, WoodState
 from vinemap.surface.design import Design
 from vinemap.surface.fit import FEWEST_SAMPLES, fit_field, predict_grid
 from vinemap.surface.observations import Observations
-from vinemap.survival.wood import STATES, tally_wood
+from vinemap.survival.wood import tally_wood
 
 
 def wood_layers(
@@ -39,7 +40,7 @@ def wood_layers(
     tallies = tally_wood(wood)
     design = Design.over(blocks, grid, terrain, settings.hardiness)
     layers = xr.Dataset(coords=grid.coords)
-    for name in (f"trunk_{state}" for state in STATES):
+    for name in (f"{Tissue.TRUNK}_{state}" for state in WoodState):
         observed = Observations.of(samples, blocks, tallies, name)
         if observed.samples < FEWEST_SAMPLES or not observed.dead.any():
             continue

@@ -10,18 +10,17 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from vinemap.arrays import Array
+from vinemap.states import Bud, Interval, Origin, Part
 from vinemap.survival.intervals import IntraclassCorrelation, cluster_interval, intraclass_correlation, wilson
 from vinemap.survival.tally import COUNTS
-
-CLUSTERS, ONE_SAMPLE, TOO_FEW = "clusters", "as one sample of nodes", "too few samples"
 
 
 @dataclass(frozen=True)
 class _Figure:
     """A figure of the tables: which buds it counts, and what its columns are called."""
 
-    part: str
-    tissue: str
+    part: Part
+    tissue: Bud
     read: str
     dead: str
     unread: str | None
@@ -34,17 +33,15 @@ class _Figure:
         return f"{stem}_low_pct", f"{stem}_high_pct"
 
 
-def _figure(part: str, tissue: str, name: str, *, unread: bool = False) -> _Figure:
+def _figure(part: Part, tissue: Bud, name: str, *, unread: bool = False) -> _Figure:
     return _Figure(part, tissue, f"{name}_nodes", f"{name}_dead", f"{name}_unread" if unread else None, f"{name}_pct")
 
 
 _FIGURES = (
-    _Figure("all", "primary", "nodes", "primary_dead", "unread", "injury_pct"),
-    _figure("basal", "primary", "basal"),
-    _figure("apical", "primary", "apical"),
-    _figure("all", "secondary", "secondary", unread=True),
-    _figure("all", "tertiary", "tertiary", unread=True),
-    _figure("all", "no_live_bud", "no_live_bud", unread=True),
+    _Figure(Part.ALL, Bud.PRIMARY, "nodes", "primary_dead", "unread", "injury_pct"),
+    _figure(Part.BASAL, Bud.PRIMARY, Part.BASAL),
+    _figure(Part.APICAL, Bud.PRIMARY, Part.APICAL),
+    *(_figure(Part.ALL, bud, bud, unread=True) for bud in (Bud.SECONDARY, Bud.TERTIARY, Bud.NO_LIVE_BUD)),
 )
 
 
@@ -112,7 +109,7 @@ def block_table(
     home = dict(zip(samples["sample"], samples["block"], strict=True))
     table = pd.DataFrame(blocks[["block", "variety", "species_group", "pruning", "area_ha"]])
     table = table.assign(vines=vines, vines_from=source, nodes_per_vine=blocks["nodes_per_vine"])
-    whole: dict[str, tuple[Array, Array]] = {}
+    whole: dict[Bud, tuple[Array, Array]] = {}
     for number, figure in enumerate(_FIGURES):
         here = _of(tallies, figure).assign(block=lambda counts: counts.index.map(home)).dropna(subset="block")
         counts = here.groupby("block")[COUNTS].sum().reindex(table["block"]).set_axis(table.index)
@@ -124,7 +121,7 @@ def block_table(
             table["interval"] = [how for how, _, _ in found]
         intervals = np.array([interval for _, *interval in found], dtype=np.float64).reshape(-1, 2)
         seen = counts[["dead", "read"]].to_numpy(dtype=np.float64)
-        if figure.part == "all":
+        if figure.part is Part.ALL:
             whole[figure.tissue] = seen, intervals
         else:
             all_seen, all_intervals = whole[figure.tissue]
@@ -135,18 +132,20 @@ def block_table(
 
 def _block_interval(
     here: pd.DataFrame | None, correlation: IntraclassCorrelation, confidence: float
-) -> tuple[str, float, float]:
+) -> tuple[Interval, float, float]:
     """Return how the interval of a block was found, and its ends; ``here`` holds its samples with buds read."""
     if here is None:
-        return TOO_FEW, np.nan, np.nan
+        return Interval.TOO_FEW, np.nan, np.nan
     dead, read = here["dead"], here["read"]
     alone = len(here) < 2
     if correlation.known:
-        return (TOO_FEW if alone else CLUSTERS), *cluster_interval(dead, read, correlation, confidence)
+        return (Interval.TOO_FEW if alone else Interval.CLUSTERS), *cluster_interval(
+            dead, read, correlation, confidence
+        )
     if alone:
-        return TOO_FEW, np.nan, np.nan
+        return Interval.TOO_FEW, np.nan, np.nan
     low, high = wilson(dead.sum(), read.sum(), confidence)
-    return ONE_SAMPLE, float(low), float(high)
+    return Interval.ONE_SAMPLE, float(low), float(high)
 
 
 def _of(tallies: pd.DataFrame, figure: _Figure) -> pd.DataFrame:
@@ -158,7 +157,7 @@ def _of(tallies: pd.DataFrame, figure: _Figure) -> pd.DataFrame:
 def _columns(figure: _Figure, counts: pd.DataFrame, low: Array, high: Array) -> dict[str, pd.Series[float] | Array]:
     """Return a figure's columns from counts that are missing where it is not known, and intervals as fractions."""
     whole = counts.astype("Float64").astype("Int64")
-    if figure.part == "all" and figure.tissue != "no_live_bud":
+    if figure.part is Part.ALL and figure.tissue is not Bud.NO_LIVE_BUD:
         whole = whole.fillna(0)
     low_name, high_name = figure.bounds
     read = counts["read"].to_numpy(dtype=np.float64)
@@ -174,5 +173,5 @@ def _vines(blocks: gpd.GeoDataFrame) -> tuple[pd.Series[int], NDArray[np.str_]]:
     given = blocks["vines"].astype("Float64")
     room = blocks["row_spacing_m"].astype("Float64") * blocks["vine_spacing_m"].astype("Float64")
     spaced = (10_000 * blocks["area_ha"].astype("Float64") / room.where(room > 0)).round()
-    source = np.select([given.notna(), spaced.notna()], ["given", "spacing"], "")
+    source = np.select([given.notna(), spaced.notna()], [Origin.GIVEN, Origin.SPACING], Origin.UNKNOWN)
     return given.fillna(spaced).round().astype("Int64"), source

@@ -7,8 +7,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from vinemap.settings import Settings
+from vinemap.states import BUDS, Bud, Part, State
 
-TISSUES = ("primary", "secondary", "tertiary")
 _TALLY = ["sample", "part", "tissue", "dead", "read", "unread"]
 COUNTS = ["dead", "read", "unread"]
 
@@ -28,9 +28,11 @@ def kept_nodes(samples: pd.DataFrame, blocks: pd.DataFrame, settings: Settings) 
     -------
     Series of int, index sample
     """
-    by_pruning = {"spur": settings.survival.spur_nodes_kept, "cane": settings.survival.cane_nodes_kept}
     pruning = samples["block"].map(blocks.set_index("block")["pruning"]).fillna(settings.default_pruning)
-    return pd.Series(pruning.map(by_pruning).to_numpy(dtype=np.int64), index=pd.Index(samples["sample"], name="sample"))
+    return pd.Series(
+        pruning.map(settings.survival.kept_nodes).to_numpy(dtype=np.int64),
+        index=pd.Index(samples["sample"], name="sample"),
+    )
 
 
 def tally(nodes: pd.DataFrame, counts: pd.DataFrame, kept: pd.Series[int]) -> pd.DataFrame:
@@ -68,49 +70,47 @@ def tally(nodes: pd.DataFrame, counts: pd.DataFrame, kept: pd.Series[int]) -> pd
     (M. Fréchet 1935, from memory).
     """
     known = pd.concat([_tally_nodes(nodes, kept), _tally_counts(counts)], ignore_index=True)
-    everything = known.assign(part="all")
-    rows = pd.concat([everything, known[known["part"] != "all"]], ignore_index=True)
+    everything = known.assign(part=Part.ALL.value)
+    rows = pd.concat([everything, known[known["part"] != Part.ALL]], ignore_index=True)
     return rows.groupby(_TALLY[:3], sort=False, as_index=False)[COUNTS].sum().astype(dict.fromkeys(COUNTS, np.int64))
 
 
 def _tally_nodes(nodes: pd.DataFrame, kept: pd.Series[int]) -> pd.DataFrame:
     """Count the rows of ``nodes``; see `tally`."""
     basal = nodes["node"].to_numpy() <= kept.loc[nodes["sample"]].to_numpy()
-    state = nodes[list(TISSUES)].assign(sample=nodes["sample"], part=np.where(basal, "basal", "apical"))
-    under_dead = nodes.loc[nodes["primary"] == "dead", "secondary"]
-    if under_dead.empty or (under_dead != "unread").any():
-        state["no_live_bud"] = _no_live_bud(nodes)
+    state = nodes[list(BUDS)].assign(sample=nodes["sample"], part=np.where(basal, Part.BASAL, Part.APICAL))
+    under_dead = nodes.loc[nodes[Bud.PRIMARY] == State.DEAD, Bud.SECONDARY]
+    if under_dead.empty or (under_dead != State.UNREAD).any():
+        state[Bud.NO_LIVE_BUD.value] = _no_live_bud(nodes)
     long = state.melt(["sample", "part"], var_name="tissue", value_name="state")
-    one = {"dead": long["state"] == "dead", "unread": long["state"] == "unread"}
+    one = {"dead": long["state"] == State.DEAD, "unread": long["state"] == State.UNREAD}
     return long.drop(columns="state").assign(**one, read=~one["unread"]).astype(dict.fromkeys(COUNTS, np.int64))
 
 
 def _no_live_bud(nodes: pd.DataFrame) -> NDArray[np.str_]:
     """Return the state of each node as a whole: dead, alive or unread."""
-    alive = (nodes[list(TISSUES)] == "alive").any(axis=1)
-    dead = (nodes["primary"] == "dead") & (nodes["secondary"] == "dead") & ~alive
-    return np.select([alive, dead], ["alive", "dead"], "unread")
+    alive = (nodes[list(BUDS)] == State.ALIVE).any(axis=1)
+    dead = (nodes[Bud.PRIMARY] == State.DEAD) & (nodes[Bud.SECONDARY] == State.DEAD) & ~alive
+    return np.select([alive, dead], [State.ALIVE, State.DEAD], State.UNREAD)
 
 
 def _tally_counts(counts: pd.DataFrame) -> pd.DataFrame:
     """Count the rows of ``counts``; see `tally`."""
     total = counts["nodes"].to_numpy(dtype=np.float64)
-    dead = (
-        counts[[f"{tissue}_dead" for tissue in TISSUES]].to_numpy(dtype=np.float64).reshape(len(counts), len(TISSUES))
-    )
-    columns = dict(zip(TISSUES, dead.T, strict=True))
+    dead = counts[[f"{bud}_dead" for bud in BUDS]].to_numpy(dtype=np.float64).reshape(len(counts), len(BUDS))
+    columns = dict(zip(BUDS, dead.T, strict=True))
     given = np.isfinite(dead)
     least = np.maximum(np.nansum(dead, axis=1) - (given.sum(axis=1) - 1) * total, 0.0)
     most = np.nanmin(dead, axis=1) if len(dead) else total
     if ((least == most) & (given[:, 1] | (most == 0))).all():
-        columns["no_live_bud"] = most
+        columns[Bud.NO_LIVE_BUD] = most
     frames = [
         counts[["sample", "part"]].assign(
-            tissue=tissue,
+            tissue=bud.value,
             dead=np.nan_to_num(values),
             read=np.where(np.isfinite(values), total, 0.0),
             unread=np.where(np.isfinite(values), 0.0, total),
         )
-        for tissue, values in columns.items()
+        for bud, values in columns.items()
     ]
     return pd.concat(frames, ignore_index=True).astype(dict.fromkeys(COUNTS, np.int64))

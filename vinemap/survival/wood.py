@@ -6,10 +6,8 @@ import numpy as np
 import pandas as pd
 
 from vinemap.arrays import Array
+from vinemap.states import Part, State, Tissue, WoodState
 from vinemap.survival.intervals import wilson
-
-TISSUES = ("cane", "cordon", "trunk")
-STATES = ("hurt", "dead")
 
 
 def tally_wood(wood: pd.DataFrame) -> pd.DataFrame:
@@ -33,21 +31,21 @@ def tally_wood(wood: pd.DataFrame) -> pd.DataFrame:
     """
     either = wood[["phloem", "xylem"]]
     rows = wood[["sample", "tissue"]].assign(
-        cut=wood["phloem"] != "unread",
-        hurt=wood["phloem"] == "dead",
-        living=(either == "alive").any(axis=1),
-        killed=(either == "dead").all(axis=1),
+        cut=wood["phloem"] != State.UNREAD,
+        hurt=wood["phloem"] == State.DEAD,
+        living=(either == State.ALIVE).any(axis=1),
+        killed=(either == State.DEAD).all(axis=1),
     )
     vine = rows.groupby(["sample", "tissue"], sort=False).agg("max")
     all_known = (rows["living"] | rows["killed"]).groupby([rows["sample"], rows["tissue"]], sort=False).min()
     states = {
-        "hurt": (vine["hurt"], vine["cut"]),
-        "dead": (~vine["living"], vine["living"] | (vine["killed"] & all_known)),
+        WoodState.HURT: (vine["hurt"], vine["cut"]),
+        WoodState.DEAD: (~vine["living"], vine["living"] | (vine["killed"] & all_known)),
     }
     frames = []
     for name, (dead, read) in states.items():
         frame = pd.DataFrame({"dead": (dead & read).astype(np.int64), "read": read.astype(np.int64)}).reset_index()
-        frames.append(frame.assign(tissue=frame["tissue"] + f"_{name}", part="all", unread=1 - frame["read"]))
+        frames.append(frame.assign(tissue=frame["tissue"] + f"_{name}", part=Part.ALL.value, unread=1 - frame["read"]))
     return pd.concat(frames, ignore_index=True)[["sample", "part", "tissue", "dead", "read", "unread"]]
 
 
@@ -76,7 +74,7 @@ def wood_table(wood: pd.DataFrame, samples: pd.DataFrame, blocks: pd.DataFrame, 
     counts["block"] = counts["sample"].map(dict(zip(samples["sample"], samples["block"], strict=True)))
     sums = counts.groupby(["tissue", "block"])[["dead", "read"]].sum()
     columns: dict[str, Array] = {}
-    for name in (f"{tissue}_{state}" for tissue in TISSUES for state in STATES):
+    for name in (f"{tissue}_{state}" for tissue in Tissue for state in WoodState):
         here = sums.reindex([(name, block) for block in blocks["block"]], fill_value=0)
         dead, read = here["dead"].to_numpy(), here["read"].to_numpy()
         low, high = wilson(dead, read, confidence)
