@@ -117,7 +117,7 @@ def test_unreadable_text_is_a_problem(tmp_path: Path, data: bytes) -> None:
 def test_a_folder_of_that_name_is_a_problem(tmp_path: Path) -> None:
     """vinemap.toml that cannot be opened is named."""
     (tmp_path / "vinemap.toml").mkdir()
-    with pytest.raises(InputError, match=r"vinemap\.toml: cannot be read"):
+    with pytest.raises(InputError, match=r"vinemap\.toml: is a folder"):
         read_settings(tmp_path)
 
 

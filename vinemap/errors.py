@@ -61,6 +61,24 @@ class TooFewSamplesError(VinemapError):
     """The samples cannot carry the figure that was asked for."""
 
 
+class RefusedError(VinemapError):
+    """A file is not given to the libraries that read it.
+
+    Parameters
+    ----------
+    message, remedy : str
+        What is wrong and what to do, as a `Problem` has them.
+    row : int, optional
+        Of the feature at fault, as an attribute table under its header numbers it.
+    column : str
+        Of its property at fault.
+    """
+
+    def __init__(self, message: str, remedy: str, row: int | None = None, column: str = "") -> None:
+        super().__init__(message)
+        self.message, self.remedy, self.row, self.column = message, remedy, row, column
+
+
 @dataclass
 class Findings:
     """What reading has found so far: problems that stop the run, warnings that do not.

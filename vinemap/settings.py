@@ -25,11 +25,13 @@ from pydantic import (
 from pydantic_core import ErrorDetails, PydanticCustomError, PydanticUndefined
 
 from vinemap.characters import unshowable
+from vinemap.doors import barred, unreadable
 from vinemap.errors import Findings, InputError
 from vinemap.rules import Rules, default_rules
 from vinemap.states import Action, Pruning
 
 SETTINGS_FILE = "vinemap.toml"
+_MOST_BYTES = 1_000_000
 
 
 class _Section(BaseModel):
@@ -201,12 +203,15 @@ def load_settings(folder: Path, findings: Findings) -> Settings:
     path = _settings_file(folder, findings)
     if path is None:
         return Settings()
+    fault = barred(path, _MOST_BYTES, within=folder)
+    if fault is not None:
+        findings.problem(SETTINGS_FILE, None, "", *fault)
+        return Settings()
     try:
         text = path.read_text(encoding="utf-8-sig")
         data = tomllib.loads(text)
     except OSError as error:
-        reason = error.strerror or "the system refuses"
-        findings.problem(SETTINGS_FILE, None, "", f"cannot be read ({reason})", "check that it is a file of yours")
+        findings.problem(SETTINGS_FILE, None, "", *unreadable(error))
         return Settings()
     except UnicodeDecodeError:
         findings.problem(SETTINGS_FILE, None, "", "is not UTF-8 text", "save it again with the encoding UTF-8")

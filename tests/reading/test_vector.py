@@ -269,4 +269,4 @@ def test_layers_that_hold_nothing(folder: Path) -> None:
     path.write_text('{"type": "FeatureCollection", "features": []}')
     assert only_problem(folder).startswith("blocks.geojson: the layer holds no shapes")
     path.write_text('{"type": "FeatureCollection", "features": [')
-    assert only_problem(folder).startswith("blocks.geojson: cannot be read as .geojson (")
+    assert only_problem(folder).startswith("blocks.geojson: is not valid JSON (")

@@ -98,9 +98,7 @@ def _read(path: Path, file: str, findings: Findings) -> pd.DataFrame:
 def _tables(path: Path, findings: Findings) -> list[Table]:
     if not path.exists():
         findings.problem(path.name, None, "", "there is no such file", "correct the name")
-    elif path.suffix.lower() not in TABLES:
-        findings.problem(path.name, None, "", "is not read as buds", f"use one of {', '.join(TABLES)}")
-    elif usable(path, findings):
+    elif usable(path, TABLES, findings):
         return read_tables(path, "buds", findings)
     return []
 

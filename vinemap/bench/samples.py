@@ -7,7 +7,7 @@ from pathlib import Path
 import pandas as pd
 
 from vinemap.errors import Findings, InputError
-from vinemap.reading.files import usable
+from vinemap.reading.files import TABLES, usable
 from vinemap.reading.schema import SampleRow, check_rows, match_columns
 from vinemap.reading.tabular import read_table
 
@@ -33,7 +33,7 @@ def read_bench_samples(path: Path) -> pd.DataFrame:
     findings = Findings()
     if not path.exists():
         findings.problem(str(path), None, "", "there is no such file", "correct the name")
-    table = read_table(path, "samples", findings) if path.exists() and usable(path, findings) else None
+    table = read_table(path, "samples", findings) if path.exists() and usable(path, TABLES, findings) else None
     if table is None:
         raise InputError(findings.problems)
     checked = check_rows(table, SampleRow, match_columns(table, SampleRow, {}, findings), findings)

@@ -2,17 +2,54 @@
 
 from __future__ import annotations
 
+import os
+import re
+
 import numpy as np
+import pyproj.network
 import shapely
-from pyproj import CRS
-from pyproj.exceptions import CRSError
+from pyproj import CRS, Transformer
+from pyproj.exceptions import CRSError, ProjError
 
 from vinemap.errors import Findings
 from vinemap.reading.tabular import Table
 from vinemap.sentences import Sentence
 from vinemap.settings import Settings
 
+# Grids of shifts are taken from the disk or not at all: pyproj, pyogrio and rasterio each carry a PROJ of their own.
+os.environ["PROJ_NETWORK"] = "OFF"
+pyproj.network.set_network_enabled(False)  # type: ignore[attr-defined]
+
 LONLAT = CRS.from_epsg(4326)
+
+# How a CRS names a file that PROJ is to open: grids of shifts, files of definitions, operations of one's own, in WKT
+# (OGC 18-010r7, PARAMETERFILE), PROJJSON (a parameter whose value is text) and proj strings (PROJ's documentation).
+_OPENS = re.compile(
+    r"parameter_?file|proj4_grids|proj-based operation|proj crs string|"
+    r"""(?<![a-z])([a-z_]*grids|init|file|model|catalog)\s*=|"value"\s*:\s*["']""",
+    re.IGNORECASE,
+)
+_NO_GRID = re.compile(r"nadgrids\s*=\s*@null", re.IGNORECASE)
+# From the centre to the equator; ellipsoids and spheres in use for the earth lie between (EPSG dataset, from memory).
+_EARTH_M = (6.35e6, 6.40e6)
+
+
+def opens_files(definition: str) -> bool:
+    """Whether a definition of a CRS names files of its own, which PROJ would open; ``@null`` stands for no file."""
+    return _OPENS.search(_NO_GRID.sub("", definition)) is not None
+
+
+def misplaced(crs: CRS) -> tuple[str, str] | None:
+    """Say, as phrases for a `vinemap.errors.Problem`, why no place on the earth can be told in a CRS."""
+    remedy = "save it in a CRS with an EPSG code, such as EPSG:4326"
+    axis = None if crs.ellipsoid is None else crs.ellipsoid.semi_major_metre
+    if axis is not None and not _EARTH_M[0] <= axis <= _EARTH_M[1]:
+        return f"its CRS {crs.name} is not of the earth", remedy
+    try:
+        Transformer.from_crs(crs, LONLAT, always_xy=True)
+    except ProjError:
+        return f"its CRS {crs.name} cannot be turned into longitude and latitude", remedy
+    return None
 
 
 def named_crs(text: str, key: str, findings: Findings) -> CRS | None:
@@ -32,10 +69,10 @@ def named_crs(text: str, key: str, findings: Findings) -> CRS | None:
     CRS or None
     """
     try:
-        crs = CRS.from_user_input(text)
+        crs = None if opens_files(text) else CRS.from_user_input(text)
     except CRSError:
         crs = None
-    if crs is None or not (crs.is_geographic or crs.is_projected):
+    if crs is None or not (crs.is_geographic or crs.is_projected) or misplaced(crs) is not None:
         findings.problem(
             "vinemap.toml",
             None,
@@ -67,7 +104,10 @@ def layer_crs(table: Table, settings: Settings, findings: Findings) -> CRS | Non
         return None
     stated = _stated(table)
     if stated is not None:
-        return stated
+        fault = misplaced(stated)
+        if fault is not None:
+            findings.problem(table.file, None, "", *fault)
+        return stated if fault is None else None
     if settings.crs is not None:
         crs = named_crs(settings.crs, "crs", findings)
         if crs is not None:

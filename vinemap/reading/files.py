@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from vinemap.doors import barred, unreadable
 from vinemap.errors import Findings
 
 TABLES = (".csv", ".tsv", ".xlsx")
@@ -80,6 +81,13 @@ _EXPECTED = {
     ".tiff": "tiff",
 }
 
+# Far more than a vineyard fills, and few enough that what is made of them in memory stays below a gigabyte. Grids have
+# no such bound: only the part around the blocks is read.
+_MOST_BYTES = {
+    **dict.fromkeys((".csv", ".tsv", ".xlsx", ".geojson", ".json", ".kml", ".gpx"), 50_000_000),
+    **dict.fromkeys((".gpkg", ".shp", ".fgb", ".parquet"), 100_000_000),
+}
+
 
 def find_file(folder: Path, stem: str, endings: tuple[str, ...], named: str | None, findings: Findings) -> Path | None:
     """Find one input file.
@@ -103,14 +111,24 @@ def find_file(folder: Path, stem: str, endings: tuple[str, ...], named: str | No
         None where there is no such file or where it cannot be used.
     """
     path = _named(folder, stem, endings, named, findings) if named else _by_stem(folder, stem, endings, findings)
-    return path if path is not None and usable(path, findings) else None
+    return path if path is not None and usable(path, endings, findings, within=folder) else None
 
 
 def _named(folder: Path, stem: str, endings: tuple[str, ...], named: str, findings: Findings) -> Path | None:
     try:
         found = (folder / named).exists()
-    except (OSError, ValueError):
-        found = False
+        outside = Path(named).is_absolute() or not (folder / named).resolve().is_relative_to(folder.resolve())
+    except (OSError, RuntimeError, ValueError):
+        found = outside = False
+    if outside:
+        findings.problem(
+            "vinemap.toml",
+            None,
+            f"files.{stem}",
+            f"{named!r} lies outside the vineyard's folder",
+            "copy the file into the folder and give its name alone",
+        )
+        return None
     if not found:
         findings.problem(
             "vinemap.toml", None, f"files.{stem}", f"there is no file {named!r}", "correct the name or add the file"
@@ -160,34 +178,44 @@ def _by_stem(folder: Path, stem: str, endings: tuple[str, ...], findings: Findin
     return None
 
 
-def usable(path: Path, findings: Findings) -> bool:
-    """Whether a file can be opened, holds anything, and starts as its ending, which must be a known one, says."""
-    if path.is_dir():
-        findings.problem(path.name, None, "", "is a folder, not a file", "rename the folder")
+def usable(path: Path, endings: tuple[str, ...], findings: Findings, *, within: Path | None = None) -> bool:
+    """Whether a file may be opened, holds anything, and starts as its ending says.
+
+    Parameters
+    ----------
+    path : Path
+    endings : tuple of str
+        Those that the file may have.
+    findings : Findings
+        Gets a problem where it cannot be used.
+    within : Path, optional
+        Folder that it must lie in; None where its user named the file itself.
+    """
+    ending = path.suffix.lower()
+    if ending not in endings:
+        findings.problem(path.name, None, "", "is not read here by its ending", f"use one of {', '.join(endings)}")
         return False
+    fault = barred(path, _MOST_BYTES.get(ending), within=within) or _misnamed(path)
+    if fault is not None:
+        findings.problem(path.name, None, "", *fault)
+        return False
+    return ending != ".shp" or _complete(path, findings)
+
+
+def _misnamed(path: Path) -> tuple[str, str] | None:
+    """Say that a file holds nothing, or starts as files of another ending do."""
     try:
         with path.open("rb") as stream:
             head = stream.read(1024)
     except OSError as error:
-        reason = error.strerror or "the system refuses"
-        findings.problem(
-            path.name, None, "", f"cannot be read ({reason})", "close it in other programs and check its permissions"
-        )
-        return False
+        return unreadable(error)
     if not head:
-        findings.problem(path.name, None, "", "is empty (0 bytes)", "save or copy it again")
-        return False
-    kind, expected = content(head), _EXPECTED[path.suffix.lower()]
-    if kind == expected:
-        return _complete(path, findings)
-    findings.problem(
-        path.name,
-        None,
-        "",
-        f"is {_CONTENT_NAMES[kind]} by its content, though its ending says {path.suffix}",
-        _rename(path, kind),
-    )
-    return False
+        return "is empty (0 bytes)", "save or copy it again"
+    kind = content(head)
+    if kind == _EXPECTED[path.suffix.lower()]:
+        return None
+    what = f"is {_CONTENT_NAMES[kind]} by its content, though its ending says {path.suffix}"
+    return what, _rename(path, kind)
 
 
 def _rename(path: Path, kind: str) -> str:
@@ -199,8 +227,6 @@ def _rename(path: Path, kind: str) -> str:
 
 def _complete(path: Path, findings: Findings) -> bool:
     """Whether a shapefile has the companions without which it has no shapes or no columns."""
-    if path.suffix.lower() != ".shp":
-        return True
     present = {other.suffix.lower() for other in path.parent.iterdir() if other.stem == path.stem}
     missing = [ending for ending in (".shx", ".dbf") if ending not in present]
     for ending in missing:
@@ -232,9 +258,10 @@ def content(head: bytes) -> str:
             return kind
     if head.startswith((b"\xff\xfe", b"\xfe\xff")):
         return "text"
-    if b"\x00" in head:
-        return "binary"
     start = head.removeprefix(b"\xef\xbb\xbf").lstrip().lower()
+    # A NUL in the text of JSON is a fault of its own, with a line, and no sign of another format.
+    if b"\x00" in head and not start.startswith((b"{", b"[")):
+        return "binary"
     if start.startswith((b"<!doctype html", b"<html")):
         return "html"
     if start.startswith((b"<?xml", b"<kml", b"<gpx", b"<!--")):

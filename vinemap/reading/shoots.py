@@ -10,6 +10,7 @@ from pydantic import ValidationInfo, field_validator
 from vinemap.columns import SHOOTS
 from vinemap.errors import Findings, InputError
 from vinemap.reading.cells import bad
+from vinemap.reading.files import TABLES, usable
 from vinemap.reading.schema import Row, check_rows, match_columns, names_of, with_columns
 from vinemap.reading.tabular import read_table
 
@@ -51,7 +52,7 @@ def read_shoots(path: Path, known: set[str]) -> pd.DataFrame:
         With every cell that cannot be used and every sample that is not known.
     """
     findings = Findings()
-    table = read_table(path, path.stem, findings)
+    table = read_table(path, path.stem, findings) if usable(path, TABLES, findings) else None
     if table is None:
         raise InputError(findings.problems)
     checked = check_rows(table, ShootRow, match_columns(table, ShootRow, {}, findings), findings)

@@ -23,6 +23,9 @@ Cells = Sequence[object]
 NOTES_SHEET = "notes"
 """Title of the sheet of a workbook that is for its readers and never holds a table."""
 
+MOST_ROWS = 500_000
+"""Rows past which a table or a layer is refused: more than a hundred thousand canes have nodes."""
+
 _SEPARATORS = ("\t", ";", "|", ",")
 _FEW = 5
 """Rows of one fault that are still named each by itself."""
@@ -191,7 +194,11 @@ def _header_fits(file: str, filled: list[tuple[int, Cells]], fitting: int, width
 
 
 def _text(path: Path, findings: Findings) -> list[tuple[int, Cells]] | None:
-    text = decode(path.read_bytes())
+    data = path.read_bytes()
+    text = decode(data)
+    if text is None and b"\x00" in data:
+        findings.problem(path.name, nul_line(data), "", "holds a NUL character (a byte of 0)", "save it again as UTF-8")
+        return None
     if text is None:
         findings.problem(path.name, None, "", "is not readable as text", "save it again as CSV in UTF-8")
         return None
@@ -215,6 +222,11 @@ def _text(path: Path, findings: Findings) -> list[tuple[int, Cells]] | None:
         )
         return None
     return records
+
+
+def nul_line(data: bytes) -> int:
+    """Return the line of the first NUL, a byte that no text has; 1 where there is none."""
+    return data.count(b"\n", 0, max(0, data.find(b"\x00"))) + 1
 
 
 def decode(data: bytes) -> str | None:

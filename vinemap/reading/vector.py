@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+import re
 import warnings
 from pathlib import Path
 
 import geopandas as gpd
-import pyogrio
 import shapely
 
-from vinemap.errors import Findings
-from vinemap.reading.tabular import Cells, Table
+from vinemap.errors import Findings, RefusedError
+from vinemap.reading.drivers import Layers
+from vinemap.reading.geoparquet import read_geoparquet
+from vinemap.reading.tabular import MOST_ROWS, Cells, Table
 from vinemap.sentences import Sentence
+
+# What GDAL calls the bytes that it was given.
+_IN_MEMORY = re.compile(r"['\"]?(/vsizip)?/vsimem/[^\s'\"]+['\"]?")
 
 
 def read_layer(path: Path, stem: str, layer: str | None, findings: Findings) -> Table | None:
@@ -48,8 +53,11 @@ def read_layer(path: Path, stem: str, layer: str | None, findings: Findings) -> 
             "install it with: pip install 'vinemap[parquet]', or save the file as .gpkg",
         )
         return None
+    except RefusedError as refusal:
+        findings.problem(path.name, refusal.row, refusal.column, refusal.message, refusal.remedy)
+        return None
     except Exception as error:
-        reason = " ".join(str(error).split())[:200].rstrip(".")
+        reason = _IN_MEMORY.sub(path.name, " ".join(str(error).split()))[:200].rstrip(".")
         findings.problem(
             path.name, None, "", f"cannot be read as {path.suffix} ({reason})", "export it again, for instance as .gpkg"
         )
@@ -73,23 +81,19 @@ def _table(path: Path, frame: gpd.GeoDataFrame, findings: Findings) -> Table | N
 
 def _frame(path: Path, stem: str, layer: str | None, findings: Findings) -> gpd.GeoDataFrame | None:
     if path.suffix.lower() == ".parquet":
-        return gpd.read_parquet(path).reset_index(drop=True)
-    chosen = _layer(path, stem, layer, findings)
-    if chosen is None:
-        return None
-    frame = pyogrio.read_dataframe(path, layer=chosen, on_invalid="fix")
-    if not isinstance(frame, gpd.GeoDataFrame):
-        frame = gpd.GeoDataFrame(frame, geometry=gpd.GeoSeries([None] * len(frame)))
-    return frame
+        return read_geoparquet(path, MOST_ROWS)
+    layers = Layers(path)
+    chosen = _layer(path, layers, stem, layer, findings)
+    return None if chosen is None else layers.read(chosen, MOST_ROWS)
 
 
-def _layer(path: Path, stem: str, layer: str | None, findings: Findings) -> str | None:
-    """Return the name of the layer to read: the one named, the only one, or the one called as the file's job."""
-    listed = pyogrio.list_layers(path)
-    names = [str(name) for name, _ in listed]
+def _layer(path: Path, layers: Layers, stem: str, layer: str | None, findings: Findings) -> int | None:
+    """Return the place of the layer to read: the one named, the only one, or the one called as the file's job."""
+    listed = layers.names()
+    names = [name for name, _ in listed]
     if layer is not None:
         if layer in names:
-            return layer
+            return names.index(layer)
         findings.problem(
             "vinemap.toml",
             None,
@@ -99,11 +103,11 @@ def _layer(path: Path, stem: str, layer: str | None, findings: Findings) -> str 
         )
         return None
     if path.suffix.lower() == ".gpx":
-        return "waypoints"
-    drawn = [str(name) for name, kind in listed if kind is not None] or names
+        return names.index("waypoints")
+    drawn = [name for name, has_shapes in listed if has_shapes] or names
     fitting = [name for name in drawn if name.casefold() == stem]
     if len(drawn) == 1 or len(fitting) == 1:
-        return (fitting or drawn)[0]
+        return names.index((fitting or drawn)[0])
     what = f"has several layers: {', '.join(drawn)}" if drawn else "has no layer"
     findings.problem(
         path.name,

@@ -1,0 +1,362 @@
+"""A file from somebody else is read or refused; it never writes, calls, or has another file read."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import sqlite3
+import struct
+import urllib.error
+import urllib.request
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import pyarrow
+import pyogrio
+import pytest
+import shapely
+from pyarrow import parquet
+from pyproj import CRS
+
+from tests.builders import blocks, problems, samples, write_vineyard
+from tests.reading.strangers import Counter, counting, state
+from vinemap.reading.drivers import only
+from vinemap.reading.vineyard import read_vineyard
+
+Attack = Callable[[Path, str], None]
+
+
+@pytest.fixture(scope="module")
+def counter(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Counter]:
+    with counting(tmp_path_factory.mktemp("server") / "log") as server:
+        yield server
+
+
+@pytest.fixture
+def home(tmp_path: Path) -> Path:
+    """A folder that holds a vineyard, and beside it a layer and a pipe that are no business of the vineyard's."""
+    (tmp_path / "vineyard").mkdir()
+    write_vineyard(tmp_path / "vineyard")
+    blocks().to_crs(4326).to_file(tmp_path / "other.gpkg", layer="blocks")
+    os.mkfifo(tmp_path / "pipe")
+    return tmp_path
+
+
+def _virtual(source: str, more: str = "") -> str:
+    layer = f'<OGRVRTLayer name="blocks"><SrcDataSource>{source}</SrcDataSource>{more}</OGRVRTLayer>'
+    return f'<?xml version="1.0"?>\n<OGRVRTDataSource>{layer}</OGRVRTDataSource>'
+
+
+def virtual_layer_that_writes(folder: Path, url: str) -> None:
+    """Written stolen.gpkg beside the vineyard."""
+    sql = f"<SrcSQL>VACUUM INTO '{folder.parent}/stolen.gpkg'</SrcSQL>"
+    (folder / "blocks.kml").write_text(_virtual(f"{folder.parent}/other.gpkg", sql))
+
+
+def virtual_layer_that_reads(folder: Path, url: str) -> None:
+    (folder / "blocks.kml").write_text(_virtual(f"{folder.parent}/other.gpkg"))
+
+
+def virtual_layer_that_calls(folder: Path, url: str) -> None:
+    (folder / "blocks.kml").write_text(_virtual(f"/vsicurl/{url}/a.geojson"))
+
+
+def virtual_points_that_call(folder: Path, url: str) -> None:
+    (folder / "samples.gpx").write_text(_virtual(f"/vsicurl/{url}/a.geojson"))
+
+
+def pipeline_that_reads(folder: Path, url: str) -> None:
+    steps = f"gdal vector pipeline ! read {folder.parent}/other.gpkg ! reproject --dst-crs EPSG:4326"
+    (folder / "blocks.geojson").write_text(json.dumps({"type": "gdal_streamed_alg", "command_line": steps}))
+
+
+def pipeline_that_calls(folder: Path, url: str) -> None:
+    steps = f"gdal vector pipeline ! read /vsicurl/{url}/a.geojson ! reproject --dst-crs EPSG:4326"
+    (folder / "blocks.geojson").write_text(json.dumps({"type": "gdal_streamed_alg", "command_line": steps}))
+
+
+def _collection(**more: object) -> dict[str, Any]:
+    layer = json.loads(blocks().to_crs(4326).to_json())
+    layer.pop("crs", None)
+    return {**layer, **more}
+
+
+def crs_by_link(folder: Path, url: str) -> None:
+    crs = {"type": "link", "properties": {"href": f"{url}/crs", "type": "ogcwkt"}}
+    (folder / "blocks.geojson").write_text(json.dumps(_collection(crs=crs)))
+
+
+def crs_by_url(folder: Path, url: str) -> None:
+    crs = {"type": "url", "properties": {"url": f"{url}/crs"}}
+    (folder / "blocks.geojson").write_text(json.dumps(_collection(crs=crs)))
+
+
+def crs_by_link_in_a_shape(folder: Path, url: str) -> None:
+    layer = _collection()
+    crs = {"type": "link", "properties": {"href": f"{url}/crs", "type": "ogcwkt"}}
+    layer["features"][0]["geometry"]["crs"] = crs
+    (folder / "blocks.geojson").write_text(json.dumps(layer))
+
+
+def crs_that_is_a_pipe(folder: Path, url: str) -> None:
+    crs = {"type": "name", "properties": {"name": f"+init={folder.parent}/pipe:a"}}
+    (folder / "blocks.geojson").write_text(json.dumps(_collection(crs=crs)))
+
+
+def _shifted(folder: Path) -> str:
+    """WKT of a CRS whose datum is shifted by a grid that is a pipe."""
+    crs = CRS.from_user_input(f"+proj=utm +zone=18 +ellps=clrk66 +nadgrids={folder.parent}/pipe +type=crs")
+    return str(crs.to_wkt("WKT1_GDAL"))
+
+
+def grid_of_shifts_of_a_shapefile(folder: Path, url: str) -> None:
+    blocks().to_file(folder / "blocks.shp")
+    (folder / "blocks.prj").write_text(_shifted(folder))
+
+
+def grid_of_shifts_of_a_geopackage(folder: Path, url: str) -> None:
+    blocks().to_file(folder / "blocks.gpkg", layer="blocks")
+    with sqlite3.connect(folder / "blocks.gpkg") as database:
+        database.execute("UPDATE gpkg_spatial_ref_sys SET definition = ?, organization = 'x'", [_shifted(folder)])
+
+
+def grid_of_shifts_of_parquet(folder: Path, url: str) -> None:
+    blocks().set_crs(_shifted(folder), allow_override=True).to_parquet(folder / "blocks.parquet")
+
+
+def grid_of_shifts_of_flatgeobuf(folder: Path, url: str) -> None:
+    own = CRS.from_user_input("+proj=tmerc +lat_0=1 +lon_0=-75 +datum=WGS84 +type=crs").to_wkt("WKT1_GDAL")
+    own = own.replace("unknown", "unknown " + "Q" * 400, 1)
+    blocks().set_crs(own, allow_override=True).to_file(folder / "blocks.fgb", driver="FlatGeobuf")
+    written = (folder / "blocks.fgb").read_bytes()
+    start = written.index(b"PROJC")
+    length = int.from_bytes(written[start - 4 : start], "little")
+    grids = _shifted(folder).encode().ljust(length)
+    assert len(grids) == length
+    (folder / "blocks.fgb").write_bytes(written[:start] + grids + written[start + length :])
+
+
+def grid_of_shifts_of_the_settings(folder: Path, url: str) -> None:
+    (folder / "vinemap.toml").write_text(f"metric_crs = '{_shifted(folder)}'\n")
+
+
+def query_in_a_geopackage(folder: Path, url: str) -> None:
+    blocks().to_crs(4326).to_file(folder / "blocks.gpkg", layer="hidden")
+    view = f"SELECT fid, geom, block, gdal_get_pixel_value('/vsicurl/{url}/a', 1, 'georef', 1, 1) AS variety"
+    with sqlite3.connect(folder / "blocks.gpkg") as database:
+        database.execute(f"CREATE VIEW blocks AS {view} FROM hidden")
+        database.execute("UPDATE gpkg_contents SET table_name = 'blocks'")
+        database.execute("UPDATE gpkg_geometry_columns SET table_name = 'blocks'")
+
+
+def journal_that_names_another_file(folder: Path, url: str) -> None:
+    """SQLite deletes the file that a journal names (SQLite file format, §3 "The Rollback Journal")."""
+    blocks().to_crs(4326).to_file(folder / "blocks.gpkg", layer="blocks")
+    name = str(folder.parent / "other.gpkg").encode()
+    magic = bytes.fromhex("d9d505f920a163d7")
+    head = (magic + struct.pack(">5I", 0, 1, 20, 512, 4096)).ljust(512, b"\0")
+    tail = struct.pack(">I", 0x40000000 // 4096 + 1) + name + struct.pack(">2I", len(name), sum(name)) + magic
+    (folder / "blocks.gpkg-journal").write_bytes(head + tail)
+
+
+def computed_column(folder: Path, url: str) -> None:
+    """SQLite would fill the memory with zeros for each row."""
+    blocks().to_crs(4326).to_file(folder / "blocks.gpkg", layer="blocks")
+    with sqlite3.connect(folder / "blocks.gpkg") as database:
+        database.execute("ALTER TABLE blocks ADD COLUMN variety AS (hex(zeroblob(400000000)))")
+
+
+def entity_that_is_a_file(folder: Path, url: str) -> None:
+    head = f"<!DOCTYPE kml SYSTEM '{url}/dtd' [<!ENTITY x SYSTEM '{folder.parent}/other.gpkg'>]>"
+    (folder / "blocks.kml").write_text(f'<?xml version="1.0"?>{head}<kml><Document><name>&x;</name></Document></kml>')
+
+
+def entities_without_end(folder: Path, url: str) -> None:
+    grown = "".join(f"<!ENTITY a{n} '{f'&a{n - 1};' * 10}'>" for n in range(1, 10))
+    head = f"<!DOCTYPE gpx [<!ENTITY a0 'frostfrost'>{grown}]>"
+    (folder / "samples.gpx").write_text(f'<?xml version="1.0"?>{head}<gpx><wpt lat="1" lon="1"><name>&a9;</name></wpt>')
+
+
+def collections_in_collections(folder: Path, url: str) -> None:
+    """GEOS ends the process at a few thousand of them."""
+    deep = struct.pack("<BII", 1, 7, 1) * 50_000 + shapely.to_wkb(shapely.Point(0, 0))
+    column = {"encoding": "WKB", "geometry_types": []}
+    geo = {"version": "1.1.0", "primary_column": "geometry", "columns": {"geometry": column}}
+    table = pyarrow.table({"block": ["Ash"], "geometry": pyarrow.array([deep], pyarrow.binary())})
+    parquet.write_table(table.replace_schema_metadata({"geo": json.dumps(geo)}), folder / "blocks.parquet")
+
+
+def link_to_another_file(folder: Path, url: str) -> None:
+    (folder / "blocks.gpkg").symlink_to(folder.parent / "other.gpkg")
+
+
+def companion_elsewhere(folder: Path, url: str) -> None:
+    blocks().to_file(folder / "blocks.shp")
+    shutil.move(folder / "blocks.dbf", folder.parent / "blocks.dbf")
+    (folder / "blocks.dbf").symlink_to(folder.parent / "blocks.dbf")
+
+
+def file_above_the_folder(folder: Path, url: str) -> None:
+    (folder / "vinemap.toml").write_text('[files]\nblocks = "../other.gpkg"\n')
+
+
+def file_by_its_whole_path(folder: Path, url: str) -> None:
+    (folder / "vinemap.toml").write_text(f'[files]\nblocks = "{folder.parent}/other.gpkg"\n')
+
+
+def file_in_an_archive(folder: Path, url: str) -> None:
+    (folder / "vinemap.toml").write_text('[files]\nblocks = "zip:../other.zip!other.gpkg"\n')
+
+
+def file_on_a_server(folder: Path, url: str) -> None:
+    (folder / "vinemap.toml").write_text(f'[files]\nblocks = "/vsicurl/{url}/a.gpkg"\n')
+
+
+def blocks_that_are_a_pipe(folder: Path, url: str) -> None:
+    os.mkfifo(folder / "blocks.kml")
+
+
+def settings_that_are_a_pipe(folder: Path, url: str) -> None:
+    os.mkfifo(folder / "vinemap.toml")
+
+
+_ATTACKS = {
+    virtual_layer_that_writes: "blocks.kml: is not KML",
+    virtual_layer_that_reads: "blocks.kml: is not KML",
+    virtual_layer_that_calls: "blocks.kml: is not KML",
+    virtual_points_that_call: "samples.gpx: is not GPX",
+    pipeline_that_reads: "blocks.geojson: is JSON of type 'gdal_streamed_alg'",
+    pipeline_that_calls: "blocks.geojson: is JSON of type 'gdal_streamed_alg'",
+    crs_by_link: "blocks.geojson: states its CRS by a reference ('link')",
+    crs_by_url: "blocks.geojson: states its CRS by a reference ('url')",
+    crs_by_link_in_a_shape: "blocks.geojson: states its CRS by a reference ('link')",
+    crs_that_is_a_pipe: "blocks.geojson: states the CRS '+init=",
+    grid_of_shifts_of_a_shapefile: "blocks.shp: states a CRS that has a file of its own opened",
+    grid_of_shifts_of_a_geopackage: "blocks.gpkg: states a CRS that has a file of its own opened",
+    grid_of_shifts_of_parquet: "blocks.parquet: states a CRS that has a file of its own opened",
+    grid_of_shifts_of_flatgeobuf: "blocks.fgb: states a CRS that has a file of its own opened",
+    grid_of_shifts_of_the_settings: "vinemap.toml: metric_crs: ",
+    query_in_a_geopackage: "blocks.gpkg: holds the query (view) 'blocks'",
+    journal_that_names_another_file: "blocks.gpkg: was left in the middle of being saved",
+    computed_column: "blocks.gpkg: the table 'blocks' computes the column 'variety'",
+    entity_that_is_a_file: "blocks.kml: has a document type declaration",
+    entities_without_end: "samples.gpx: has a document type declaration",
+    collections_in_collections: "blocks.parquet: holds shapes that are no plain points",
+    link_to_another_file: "blocks.gpkg: leads out of the vineyard's folder",
+    companion_elsewhere: "blocks.shp: its companion blocks.dbf leads out of the vineyard's folder",
+    file_above_the_folder: "vinemap.toml: files.blocks: '../other.gpkg' lies outside the vineyard's folder",
+    file_by_its_whole_path: "vinemap.toml: files.blocks: ",
+    file_in_an_archive: "vinemap.toml: files.blocks: there is no file",
+    file_on_a_server: "vinemap.toml: files.blocks: ",
+    blocks_that_are_a_pipe: "blocks.kml: is a pipe or a device",
+    settings_that_are_a_pipe: "vinemap.toml: is a pipe or a device",
+}
+
+
+@pytest.mark.filterwarnings("ignore:pyproj unable to set")
+@pytest.mark.parametrize("attack", _ATTACKS, ids=lambda attack: attack.__name__)
+def test_a_file_gives_no_orders(home: Path, counter: Counter, attack: Attack) -> None:
+    """The file is refused with its name and the cause; nothing is written, no server asked, no pipe waited for."""
+    folder = home / "vineyard"
+    attack(folder, counter.url)
+    replaced = {path.stem for path in folder.iterdir() if path.name not in ("blocks.geojson", "samples.csv")}
+    if attack not in (pipeline_that_reads, pipeline_that_calls) and "blocks" in replaced:
+        (folder / "blocks.geojson").unlink()
+    if "samples" in replaced:
+        (folder / "samples.csv").unlink()
+    before = state(home)
+    assert problems(folder)[0].startswith(_ATTACKS[attack])
+    assert state(home) == before
+    assert counter.asked() == []
+
+
+def test_the_counter_counts(tmp_path: Path) -> None:
+    """A server that nobody asked would prove nothing if it did not write down who does."""
+    with counting(tmp_path / "log") as server:
+        with pytest.raises(urllib.error.HTTPError):
+            urllib.request.urlopen(f"{server.url}/asked")  # noqa: S310
+        assert server.asked() == ["/asked"]
+
+
+def test_one_driver_alone_opens_a_file(home: Path) -> None:
+    """Inside the door GDAL has one driver, and orders in another's language are no layer; outside it has all again."""
+    before = pyogrio.list_drivers()
+    order = _virtual(f"{home}/other.gpkg").encode()
+    with only(("LIBKML",)):
+        assert set(pyogrio.list_drivers()) == {"LIBKML"}
+        with pytest.raises(pyogrio.errors.DataSourceError):
+            pyogrio.list_layers(order)
+    assert pyogrio.list_drivers() == before
+    assert len(pyogrio.list_layers(order)) == 1
+
+
+def test_a_database_that_another_program_has_open(home: Path) -> None:
+    """Changes that stand in the log beside a GeoPackage are read, and no file of the folder changes for it."""
+    folder = home / "vineyard"
+    (folder / "blocks.geojson").unlink()
+    blocks().to_file(folder / "blocks.gpkg", layer="blocks")
+    editor = sqlite3.connect(folder / "blocks.gpkg")
+    try:
+        editor.execute("PRAGMA journal_mode = WAL")
+        for trigger in editor.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
+            editor.execute(f'DROP TRIGGER "{trigger[0]}"')
+        editor.execute("UPDATE blocks SET block = 'Alder' WHERE block = 'Ash'")
+        editor.commit()
+        before = state(home)
+        assert set(read_vineyard(folder).blocks["block"]) == {"Alder", "Birch", "Cedar"}
+        assert state(home) == before
+    finally:
+        editor.close()
+
+
+def test_a_nul_in_json_is_named(home: Path) -> None:
+    """A NUL, raw or escaped, would cut a name where it stands; the line or the feature that holds it is named."""
+    path = home / "vineyard" / "blocks.geojson"
+    text = path.read_text()
+    path.write_text(text.replace("Birch", "Bir\\u0000ch"))
+    assert problems(home / "vineyard") == [
+        "blocks.geojson:3: block: 'Bir\\x00ch' holds a NUL character; type the value again"
+    ]
+    path.write_text("\n\n" + text.replace("Birch", "Bir\x00ch"))
+    line = 2 + text[: text.index("Birch")].count("\n") + 1
+    assert problems(home / "vineyard") == [
+        f"blocks.geojson: line {line} holds a NUL character (a byte of 0); save it again as UTF-8"
+    ]
+
+
+@pytest.mark.parametrize(
+    "name", ["EPSG:32618", "urn:ogc:def:crs:EPSG::32618", "http://www.opengis.net/def/crs/EPSG/0/32618"]
+)
+def test_a_crs_by_its_code(home: Path, name: str) -> None:
+    """The names of a CRS that GeoJSON 2008 and OGC 07-092r3 give are understood without an address being asked."""
+    path = home / "vineyard" / "blocks.geojson"
+    layer = json.loads(blocks().to_json())
+    path.write_text(json.dumps({**layer, "crs": {"type": "name", "properties": {"name": name}}}))
+    assert read_vineyard(home / "vineyard").blocks["area_ha"].to_numpy() == pytest.approx([1.0] * 3, rel=1e-6)
+
+
+def test_what_a_layer_keeps_beside_its_shapes(home: Path) -> None:
+    """A property called crs is a property, and null as the CRS says that it is not known."""
+    path = home / "vineyard" / "blocks.geojson"
+    layer = json.loads(blocks(crs="a", variety="Riesling").to_crs(4326).to_json())
+    path.write_text(json.dumps({**layer, "crs": None}))
+    vineyard = read_vineyard(home / "vineyard")
+    assert vineyard.warnings == (
+        "blocks.geojson: columns not used: 'id', 'crs'.",
+        "blocks.geojson states no CRS: its coordinates were taken as longitude and latitude (EPSG:4326).",
+    )
+    assert set(vineyard.blocks["variety"]) == {"Riesling"}
+
+
+def test_samples_of_a_tracked_walk(home: Path) -> None:
+    """GPX (Topografix 1.1) with extensions and more than waypoints is read through the narrow door."""
+    folder = home / "vineyard"
+    (folder / "samples.csv").unlink()
+    points = samples().to_crs(4326).rename(columns={"sample": "name"})
+    gpd.GeoDataFrame(points).to_file(folder / "samples.gpx", driver="GPX", layer="waypoints")
+    text = (folder / "samples.gpx").read_text()
+    (folder / "samples.gpx").write_text(text.replace("</gpx>", "<trk><trkseg/></trk><!-- walked --></gpx>"))
+    assert len(read_vineyard(folder).samples) == 6

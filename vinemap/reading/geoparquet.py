@@ -1,0 +1,111 @@
+"""GeoParquet, read within bounds: a few bytes of it may stand for any number of rows."""
+
+from __future__ import annotations
+
+import io
+import json
+import struct
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+
+from vinemap.errors import RefusedError
+from vinemap.reading.crs import opens_files
+from vinemap.reading.vetting import too_many
+
+_AGAIN = "export it again, for instance as .gpkg"
+_MOST_BYTES = 200_000_000
+_BATCH = 1000
+_DEEPEST = 8
+_POINT, _LINE, _POLYGON, _COLLECTIONS = 1, 2, 3, (4, 5, 6, 7)
+
+
+def read_geoparquet(path: Path, most: int) -> gpd.GeoDataFrame:
+    """Read a GeoParquet file.
+
+    Parameters
+    ----------
+    path : Path
+    most : int
+        Rows past which it is refused.
+
+    Raises
+    ------
+    ImportError
+        Where pyarrow is not installed.
+    RefusedError
+        Where it holds too much, or shapes or a CRS that the libraries below must not see.
+    """
+    from pyarrow import parquet  # noqa: PLC0415 - an extra
+
+    data = path.read_bytes()
+    file = parquet.ParquetFile(io.BytesIO(data))
+    if file.metadata.num_rows > most:
+        raise too_many(most)
+    geo = _metadata((file.metadata.metadata or {}).get(b"geo"))
+    stated = geo.get("columns")
+    columns = stated if isinstance(stated, dict) else {}
+    groups = range(file.metadata.num_row_groups)
+    if sum(file.metadata.row_group(group).total_byte_size for group in groups) > _MOST_BYTES:
+        raise _too_large()
+    size = 0
+    for batch in file.iter_batches(_BATCH):
+        size += batch.nbytes
+        if size > _MOST_BYTES:
+            raise _too_large()
+        for name in columns:
+            place = batch.schema.get_field_index(name)
+            for shape in batch.column(place).to_pylist() if place >= 0 else ():
+                if isinstance(shape, bytes):
+                    _refuse_deep(shape)
+    return gpd.read_parquet(io.BytesIO(data)).reset_index(drop=True)
+
+
+def _too_large() -> RefusedError:
+    return RefusedError(f"unpacks to more than {_MOST_BYTES / 1e6:,.0f} MB", "keep only what belongs to this vineyard")
+
+
+def _metadata(text: bytes | None) -> dict[str, Any]:
+    geo = json.loads(text or b"{}")
+    if opens_files(json.dumps(geo, ensure_ascii=False)):
+        raise RefusedError(
+            "states a CRS that has a file of its own opened",
+            "save the layer in a CRS with an EPSG code, such as EPSG:4326",
+        )
+    return geo if isinstance(geo, dict) else {}
+
+
+def _refuse_deep(wkb: bytes) -> None:
+    """Raise where well-known binary (OGC 06-103r4, with the dimensions of ISO 13249-3) nests collections too deeply.
+
+    GEOS reads a collection within a collection by calling itself, and a few thousand of them end the process.
+    """
+    left = [1]
+    place = 0
+    try:
+        while left:
+            if not left[-1]:
+                left.pop()
+                continue
+            left[-1] -= 1
+            order = "<" if wkb[place] else ">"
+            (kind,) = struct.unpack_from(f"{order}I", wkb, place + 1)
+            place += 9 if kind & 0x20000000 else 5
+            kind, more = kind & 0xFFFF, bool(kind & 0x80000000) + bool(kind & 0x40000000)
+            kind, point = kind % 1000, 8 * (2 + more + (0, 1, 1, 2)[kind // 1000])
+            if kind == _POINT:
+                place += point
+                continue
+            (count,) = struct.unpack_from(f"{order}I", wkb, place)
+            place += 4
+            if kind in _COLLECTIONS:
+                left.append(count)
+            for _ in range(count if kind == _POLYGON else 0):
+                (corners,) = struct.unpack_from(f"{order}I", wkb, place)
+                place += 4 + corners * point
+            place += count * point if kind == _LINE else 0
+            if len(left) > _DEEPEST or kind not in (_LINE, _POLYGON, *_COLLECTIONS):
+                raise RefusedError("holds shapes that are no plain points, lines or polygons", _AGAIN)
+    except (struct.error, IndexError):
+        raise RefusedError("holds a shape that is damaged", _AGAIN) from None

@@ -1,0 +1,253 @@
+"""What a file of shapes holds, looked at before GDAL sees it, so that GDAL gets shapes and nothing else.
+
+A file from somebody else may be no layer at all but orders to GDAL or to one of its libraries: open another file, fetch
+an address, run a query, fill the memory. Each function takes the bytes of one format and returns bytes of the same
+shapes for GDAL, or raises `RefusedError`.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import re
+import shutil
+import sqlite3
+import struct
+import zipfile
+from collections.abc import Iterator
+from contextlib import closing
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+from xml.parsers import expat
+
+from pyproj import CRS
+from pyproj.exceptions import CRSError
+
+from vinemap.doors import barred
+from vinemap.errors import RefusedError
+from vinemap.reading.cells import show
+from vinemap.reading.crs import LONLAT, opens_files
+from vinemap.reading.tabular import decode, nul_line
+
+_AGAIN = "export it again, for instance as .gpkg"
+_TABLE = "save the layer as a table of its own in a new .gpkg"
+_PLAIN_CRS = "save the layer in a CRS with an EPSG code, such as EPSG:4326"
+_OWN_FILES = "states a CRS that has a file of its own opened"
+_MOST_BYTES = 100_000_000
+
+_GEOMETRIES = frozenset(
+    ("Point", "MultiPoint", "LineString", "MultiLineString", "Polygon", "MultiPolygon", "GeometryCollection")
+)
+_GEOJSON = _GEOMETRIES | {"Feature", "FeatureCollection"}
+# A name of a CRS by authority and code: EPSG:4326, urn:ogc:def:crs:EPSG::4326 (OGC 07-092r3), http://www.opengis.net/…
+_CODE = re.compile(
+    r"(?:urn:(?:x-)?ogc:def:crs:([a-z]+):[^:/\s]*:|https?://www\.opengis\.net/def/crs/([a-z]+)/[^/\s]+/|([a-z]+):)"
+    r"([a-z0-9]+)",
+    re.IGNORECASE,
+)
+
+
+def too_many(most: int) -> RefusedError:
+    """Make the error of a file of too many rows."""
+    return RefusedError(f"holds more than {most:,} rows", "keep only what belongs to this vineyard")
+
+
+def geojson(data: bytes) -> tuple[bytes, CRS | None]:
+    """Return GeoJSON (RFC 7946) written anew, so that GDAL reads just what was looked at here, and its CRS.
+
+    Addresses of a CRS (types link and url of the older GeoJSON 2008) are never followed: a CRS is a name with a code.
+    """
+    if b"\x00" in data:
+        raise RefusedError(f"line {nul_line(data)} holds a NUL character (a byte of 0)", "save it again as UTF-8")
+    text = decode(data)
+    if text is None:
+        raise RefusedError("is not readable as text", "save it again as UTF-8")
+    try:
+        root = json.loads(text)
+    except RecursionError:
+        raise RefusedError("is nested too deeply for GeoJSON", _AGAIN) from None
+    except ValueError as error:
+        raise RefusedError(f"is not valid JSON ({str(error)[:100]})", _AGAIN) from None
+    kind = root.get("type") if isinstance(root, dict) else None
+    if not isinstance(kind, str) or kind not in _GEOJSON:
+        of_type = "without the type that GeoJSON states" if kind is None else f"of type {show(kind)}, not GeoJSON"
+        raise RefusedError(f"is JSON {of_type}", "export it as GeoJSON (RFC 7946)")
+    stated = {json.dumps(crs): crs for crs in _taken_out(root)}
+    if len(stated) > 1:
+        raise RefusedError("states more than one CRS", _PLAIN_CRS)
+    crs = _json_crs(next(iter(stated.values()))) if stated else LONLAT
+    plain = json.dumps(root, separators=(",", ":"))
+    if "\\u0000" in plain:
+        _name_nul(root)
+    return plain.encode("ascii"), crs
+
+
+def _taken_out(thing: Any) -> Iterator[Any]:
+    """Take the members ``crs`` out of whatever GDAL looks for them in, and yield them."""
+    if isinstance(thing, list):
+        for one in thing:
+            yield from _taken_out(one)
+    elif isinstance(thing, dict):
+        if "crs" in thing:
+            yield thing.pop("crs")
+        for key in ("features", "geometry", "geometries"):
+            yield from _taken_out(thing.get(key))
+
+
+def _json_crs(member: Any) -> CRS | None:
+    """Return the CRS of GeoJSON 2008; None where it says that the CRS is not known."""
+    if member is None:
+        return None
+    properties = member.get("properties") if isinstance(member, dict) else None
+    name = properties.get("name") if isinstance(properties, dict) and member.get("type") == "name" else None
+    if not isinstance(name, str):
+        kind = show(member.get("type")) if isinstance(member, dict) else "of no known type"
+        raise RefusedError(f"states its CRS by a reference ({kind}), and references are not followed", _PLAIN_CRS)
+    match = _CODE.fullmatch(name.strip())
+    try:
+        return CRS.from_authority(match[1] or match[2] or match[3], match[4]) if match else _unknown(name)
+    except CRSError:
+        return _unknown(name)
+
+
+def _unknown(name: str) -> CRS:
+    raise RefusedError(f"states the CRS {show(name)}, which is no code that is known here", _PLAIN_CRS)
+
+
+def _name_nul(root: dict[str, Any]) -> None:
+    """Raise for the first NUL in a property; names and values with one would be cut there."""
+    features = root.get("features")
+    for row, feature in enumerate(features if isinstance(features, list) else [root], start=2):
+        properties = feature.get("properties") if isinstance(feature, dict) else None
+        for name, value in properties.items() if isinstance(properties, dict) else ():
+            if "\\u0000" in json.dumps([name, value]):
+                column = name.replace("\x00", "\\0")
+                raise RefusedError(f"{show(value)} holds a NUL character", "type the value again", row, column)
+
+
+def xml(data: bytes, root: str) -> bytes:
+    """Return KML or GPX as it is, where its first element is the format's and nothing stands above it but comments.
+
+    A document type declaration may define entities that name files and addresses, or that grow without end.
+    """
+    parser = expat.ParserCreate()
+    first: list[str] = []
+
+    def begin(name: str, _: dict[str, str]) -> None:
+        first.append(name.rpartition(":")[2])
+        parser.StartElementHandler = None
+
+    def declare(*_: object) -> None:
+        first.append("<!DOCTYPE")
+
+    parser.StartElementHandler = begin
+    parser.StartDoctypeDeclHandler = declare
+    try:
+        for start in range(0, len(data), 65_536):
+            parser.Parse(data[start : start + 65_536])
+            if first:
+                break
+    except (expat.ExpatError, ValueError) as error:
+        if not first:
+            raise RefusedError(f"is not valid XML ({error})", _AGAIN) from None
+    if first[:1] == ["<!DOCTYPE"]:
+        raise RefusedError("has a document type declaration, which is not followed", _AGAIN)
+    if first[:1] != [root]:
+        found = f"its first element is {show(first[0])}" if first else "it has no element"
+        raise RefusedError(f"is not {root.upper()}: {found}", f"export it again as .{root}")
+    return data
+
+
+def geopackage(path: Path) -> bytes:
+    """Return a GeoPackage (OGC 12-128) whose tables hold what they show.
+
+    Views and computed columns are queries that reading would run, and virtual tables reach out of the file. A database
+    that another program has open keeps its latest changes in a log beside it; they are read from a copy, because
+    SQLite would write into the folder.
+    """
+    _refuse_unfinished(path)
+    data = bytearray(_with_log(path))
+    # Version 2 in the header says that there may be a log, which a database in memory cannot have (SQLite file format).
+    if data[18:20] == b"\x02\x02":
+        data[18:20] = b"\x01\x01"
+    # GDAL knows a file without an ending by its application id; older programs left it out.
+    if data[68:72] == b"\x00" * 4:
+        data[68:72] = b"GPKG"
+    try:
+        with closing(sqlite3.connect(":memory:")) as database:
+            database.deserialize(bytes(data))
+            _refuse_queries(database)
+    except (sqlite3.DatabaseError, OverflowError) as error:
+        raise RefusedError(f"the database is damaged ({error})", _AGAIN) from None
+    return bytes(data)
+
+
+def _refuse_unfinished(path: Path) -> None:
+    journal = path.with_name(path.name + "-journal")
+    if journal.is_file() and barred(journal, _MOST_BYTES) is None and any(journal.open("rb").read(8)):
+        raise RefusedError(
+            "was left in the middle of being saved", "open it in the program that wrote it, and save it there"
+        )
+
+
+def _with_log(path: Path) -> bytes:
+    log = path.with_name(path.name + "-wal")
+    if not log.is_file() or not log.stat().st_size or barred(log, _MOST_BYTES, within=path.parent) is not None:
+        return path.read_bytes()
+    with TemporaryDirectory(prefix="vinemap-") as name:
+        copy = Path(name) / "copy.gpkg"
+        shutil.copyfile(path, copy)
+        shutil.copyfile(log, copy.with_name("copy.gpkg-wal"))
+        with closing(sqlite3.connect(copy)) as database:
+            database.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        return copy.read_bytes()
+
+
+def _refuse_queries(database: sqlite3.Connection) -> None:
+    damage = [row[0] for row in database.execute("PRAGMA quick_check(1)") if str(row[0]).startswith("***")]
+    if damage:
+        raise sqlite3.DatabaseError(" ".join(str(damage[0]).split())[:100])
+    entries = database.execute("SELECT type, name, sql FROM sqlite_master").fetchall()
+    for kind, name, sql in entries:
+        if kind == "view":
+            raise RefusedError(f"holds the query (view) {show(name)}, and queries are not run", _TABLE)
+        virtual = re.match(r"\s*CREATE\s+VIRTUAL\s+TABLE\b.*?\bUSING\s+(\w+)", sql or "", re.IGNORECASE | re.DOTALL)
+        if virtual is not None and virtual[1].casefold() != "rtree":
+            raise RefusedError(f"holds the virtual table {show(name)}, and virtual tables are not opened", _TABLE)
+        if kind == "table" and virtual is None:
+            quoted = str(name).replace('"', '""')
+            columns = database.execute(f'PRAGMA table_xinfo("{quoted}")').fetchall()
+            computed = [column[1] for column in columns if column[6] in (2, 3)]
+            if computed:
+                raise RefusedError(f"the table {show(name)} computes the column {show(computed[0])}", _TABLE)
+    if any(name == "gpkg_spatial_ref_sys" for _, name, _ in entries):
+        for row in database.execute("SELECT * FROM gpkg_spatial_ref_sys"):
+            if any(isinstance(cell, str) and opens_files(cell) for cell in row):
+                raise RefusedError(_OWN_FILES, _PLAIN_CRS)
+
+
+def shapefile(path: Path) -> bytes:
+    """Return a shapefile with the companions that shapes and columns need, as an archive in memory."""
+    whole = io.BytesIO()
+    with zipfile.ZipFile(whole, "w") as archive:
+        for other in sorted(path.parent.iterdir()):
+            ending = other.suffix.lower()
+            if other.stem != path.stem or ending not in (".shp", ".shx", ".dbf", ".prj", ".cpg"):
+                continue
+            fault = barred(other, _MOST_BYTES, within=path.parent)
+            if fault is not None:
+                raise RefusedError(f"its companion {other.name} {fault[0]}", fault[1])
+            data = other.read_bytes()
+            if ending == ".prj" and opens_files(data.decode("utf-8", "replace")):
+                raise RefusedError(_OWN_FILES, _PLAIN_CRS)
+            archive.writestr(path.stem + ending, data)
+    return whole.getvalue()
+
+
+def flatgeobuf(data: bytes) -> bytes:
+    """Return a FlatGeobuf file whose header, which holds the CRS, names no files."""
+    (length,) = struct.unpack_from("<I", data, 8) if len(data) >= 12 else (0,)
+    if opens_files(data[12 : 12 + length].decode("utf-8", "replace")):
+        raise RefusedError(_OWN_FILES, _PLAIN_CRS)
+    return data
