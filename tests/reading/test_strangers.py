@@ -306,7 +306,7 @@ def test_a_database_that_another_program_has_open(home: Path) -> None:
         editor.execute("UPDATE blocks SET block = 'Alder' WHERE block = 'Ash'")
         editor.commit()
         before = state(home)
-        assert set(read_vineyard(folder).blocks["block"]) == {"Alder", "Birch", "Cedar"}
+        assert set(read_vineyard(folder).site.blocks["block"]) == {"Alder", "Birch", "Cedar"}
         assert state(home) == before
     finally:
         editor.close()
@@ -335,7 +335,7 @@ def test_a_crs_by_its_code(home: Path, name: str) -> None:
     path = home / "vineyard" / "blocks.geojson"
     layer = json.loads(blocks().to_json())
     path.write_text(json.dumps({**layer, "crs": {"type": "name", "properties": {"name": name}}}))
-    assert read_vineyard(home / "vineyard").blocks["area_ha"].to_numpy() == pytest.approx([1.0] * 3, rel=1e-6)
+    assert read_vineyard(home / "vineyard").site.blocks["area_ha"].to_numpy() == pytest.approx([1.0] * 3, rel=1e-6)
 
 
 def test_what_a_layer_keeps_beside_its_shapes(home: Path) -> None:
@@ -348,7 +348,7 @@ def test_what_a_layer_keeps_beside_its_shapes(home: Path) -> None:
         "blocks.geojson: columns not used: 'id', 'crs'.",
         "blocks.geojson states no CRS: its coordinates were taken as longitude and latitude (EPSG:4326).",
     )
-    assert set(vineyard.blocks["variety"]) == {"Riesling"}
+    assert set(vineyard.site.blocks["variety"]) == {"Riesling"}
 
 
 def test_samples_of_a_tracked_walk(home: Path) -> None:

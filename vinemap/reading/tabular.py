@@ -26,6 +26,8 @@ NOTES_SHEET = "notes"
 MOST_ROWS = 500_000
 """Rows past which a table or a layer is refused: more than a hundred thousand canes have nodes."""
 
+# The byte-order marks of UTF-16, whose text is half NULs.
+_WIDE = (b"\xff\xfe", b"\xfe\xff")
 _SEPARATORS = ("\t", ";", "|", ",")
 _FEW = 5
 """Rows of one fault that are still named each by itself."""
@@ -196,7 +198,7 @@ def _header_fits(file: str, filled: list[tuple[int, Cells]], fitting: int, width
 def _text(path: Path, findings: Findings) -> list[tuple[int, Cells]] | None:
     data = path.read_bytes()
     text = decode(data)
-    if text is None and b"\x00" in data:
+    if text is None and b"\x00" in data and not data.startswith(_WIDE):
         findings.problem(path.name, nul_line(data), "", "holds a NUL character (a byte of 0)", "save it again as UTF-8")
         return None
     if text is None:
@@ -241,8 +243,7 @@ def decode(data: bytes) -> str | None:
     str or None
         None where no usual encoding fits.
     """
-    wide = data.startswith((b"\xff\xfe", b"\xfe\xff"))
-    encodings = ("utf-16",) if wide else ("utf-8-sig", "cp1252")
+    encodings = ("utf-16",) if data.startswith(_WIDE) else ("utf-8-sig", "cp1252")
     for encoding in encodings:
         try:
             text = data.decode(encoding)
