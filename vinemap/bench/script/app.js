@@ -46,7 +46,7 @@ function begin() {
 
 function wire() {
   const on = (id, act) => byId(id).addEventListener("click", act);
-  for (const [id, path] of Object.entries({ "open-menu": "M4 6h16M4 12h16M4 18h16", "cane-less": ICONS.minus, "cane-more": ICONS.plus, "node-less": ICONS.back, "node-more": "M9 5l7 7l-7 7" })) byId(id).append(icon(path));
+  for (const [id, path] of Object.entries({ "open-menu": ICONS.menu, "cane-less": ICONS.minus, "cane-more": ICONS.plus, "node-less": ICONS.back, "node-more": ICONS.forward })) byId(id).append(icon(path));
   for (const button of document.querySelectorAll("dialog .close")) {
     button.append(icon(ICONS.close));
     button.addEventListener("click", () => button.closest("dialog").close());

@@ -40,5 +40,7 @@ export const ICONS = {
   layers: "M12 4l9 5l-9 5l-9-5zM3 14l9 5l9-5",
   close: "M6 6l12 12M18 6L6 18",
   back: "M15 5l-7 7l7 7",
+  forward: "M9 5l7 7l-7 7",
   up: "M5 15l7-7l7 7",
+  menu: "M4 6h16M4 12h16M4 18h16",
 };
