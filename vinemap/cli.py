@@ -165,8 +165,9 @@ def explain(folder: Path, block: str) -> None:
 
     with _console().status("starting") as status:
         run = make_map(folder, _shown(status))
-    for sentence in explain_block(run.block(block), run.vineyard.site.settings):
-        _say(sentence)
+    settings = run.vineyard.site.settings
+    for sentence in explain_block(run.block(block), settings):
+        _say(sentence.said(settings.language))
 
 
 @commands.command()

@@ -6,10 +6,13 @@ A language is a file ``texts/CODE.json``: keys, dotted and the same in every fil
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+import tomllib
+from collections.abc import Iterable, Iterator, Mapping
 from functools import cache
 from importlib.resources import files
 from typing import Any, Protocol, runtime_checkable
+
+from vinemap.resources import asset
 
 _OWN = "en"
 """The language of tables, files and of every `Sentence` as text."""
@@ -19,11 +22,37 @@ _OWN = "en"
 def languages() -> dict[str, dict[str, str]]:
     """Return every language's words, by its code."""
     found = sorted(files("vinemap").joinpath("texts").iterdir(), key=lambda entry: entry.name)
-    return {
+    tables = {
         entry.name.removesuffix(".json"): json.loads(entry.read_text(encoding="utf-8"))
         for entry in found
         if entry.name.endswith(".json")
     }
+    # The English of a rule's label, source and caution stands beside its numbers, and nowhere else.
+    tables[_OWN] |= dict(_of_rules(tomllib.loads(asset("vinemap", "rules.toml")), "rule"))
+    return tables
+
+
+def _of_rules(table: Mapping[str, Any], key: str) -> Iterator[tuple[str, str]]:
+    """Yield the sentences of a table of rules, by their keys."""
+    for name, value in table.items():
+        if isinstance(value, Mapping):
+            yield from _of_rules(value, f"{key}.{name}")
+        elif name in ("label", "source", "caution"):
+            yield f"{key}.{name}", str(value)
+
+
+def ruled(key: str, text: str) -> Sentence | str:
+    """Return what ``rules.toml`` says, in every language; a vineyard's own text in its place stays as it is.
+
+    Parameters
+    ----------
+    key : str
+        Of the rules: ``pruning.stepped.source``.
+    text : str
+        What the settings have there.
+    """
+    sentence = Sentence(f"rule.{key}")
+    return sentence if sentence == text else text
 
 
 @cache
@@ -142,22 +171,24 @@ class Listed:
         In their order.
     together : bool
         Whether they make one whole: "a, b and c" in place of "a, b, c".
+    between : str
+        What parts them.
     """
 
     _MOST = 12
 
-    def __init__(self, names: Iterable[object], *, together: bool = False) -> None:
-        self.names, self.together = list(names), together
+    def __init__(self, names: Iterable[object], *, together: bool = False, between: str = ", ") -> None:
+        self.names, self.together, self.between = list(names), together, between
 
     def said(self, language: str) -> str:
         """Return them in one language."""
         shown = [name.said(language) if isinstance(name, Said) else str(name) for name in self.names]
         if len(shown) > self._MOST:
             more = Figure(len(shown) - self._MOST)
-            return said(language, "list.more", shown=", ".join(shown[: self._MOST]), more=more)
+            return said(language, "list.more", shown=self.between.join(shown[: self._MOST]), more=more)
         if self.together and len(shown) > 1:
-            return said(language, "list.and", shown=", ".join(shown[:-1]), last=shown[-1])
-        return ", ".join(shown)
+            return said(language, "list.and", shown=self.between.join(shown[:-1]), last=shown[-1])
+        return self.between.join(shown)
 
     def __str__(self) -> str:
         """Return them in English."""

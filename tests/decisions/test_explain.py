@@ -7,7 +7,8 @@ import pandas as pd
 import pytest
 
 from vinemap.decisions.actions import decide
-from vinemap.decisions.explain import ADVICE, explain_block
+from vinemap.decisions.explain import explain_block
+from vinemap.sentences import said
 from vinemap.settings import Settings
 
 
@@ -27,7 +28,7 @@ def test_nothing_cut_here() -> None:
     assert "In Knoll no primary bud was read." in text
     assert "35.0 % (27.0 to 44.0 %). This figure decides." in text
     assert "Wood: none was checked here" in text
-    assert text.endswith(ADVICE)
+    assert text.endswith(said("en", "explain.advice"))
 
 
 def test_counts_and_their_interval() -> None:
@@ -75,13 +76,13 @@ def test_every_rule_names_its_step(rule: str, injury: float, sentence: str) -> N
     """The step that holds, in words, with the rule's source."""
     text = chain({"rule": rule}, map_injury_pct=injury, map_low_pct=injury, map_high_pct=injury, nodes_per_vine=40.0)
     assert sentence in text
-    assert f"Rule: {rule} (" in text
+    assert f"Rule: {rule.capitalize()} (" in text
 
 
 def test_bounds_past_the_rule() -> None:
     """70 % dead, perhaps 88: the upper bound has no number, and none is printed."""
     text = chain(map_injury_pct=70.0, map_low_pct=55.0, map_high_pct=88.0, nodes_per_vine=40.0)
-    assert "40 × (1 + 70.0 / 100) = 68, 62 at the lower bound of the injury, no number at the upper bound" in text
+    assert "40 × (1 + 70.0 / 100) = 68, 62 at the low estimate of the injury, no number at the high estimate" in text
 
 
 def test_crop_in_tonnes() -> None:
@@ -117,8 +118,11 @@ def test_what_decides_in_the_rule_s_place_is_said() -> None:
             "no_live_bud_dead": 4,
             "no_live_bud_nodes": 20,
         },
-        "bounds over most of the block lie more than 60 points apart": {"too_few_pct": 61.0},
-        "bounds of the block's mean lie more than 60 points apart": {"map_low_pct": 5.0, "map_high_pct": 80.0},
+        "the low and the high estimate over most of the block lie more than 60 points apart": {"too_few_pct": 61.0},
+        "the low and the high estimate of the block's mean lie more than 60 points apart": {
+            "map_low_pct": 5.0,
+            "map_high_pct": 80.0,
+        },
     }
     for words, columns in cases.items():
         text = chain(**columns)
@@ -155,3 +159,19 @@ def test_a_block_beyond_the_map_is_not_told_of_bounds() -> None:
     text = chain(map_injury_pct=np.nan, map_low_pct=np.nan, map_high_pct=np.nan)
     assert "This decides: the map has no figure for the block." in text
     assert "points apart" not in text
+
+
+@pytest.mark.parametrize("rule", ["proportional", "stepped", "replacement"])
+def test_the_chain_speaks_every_language(rule: str) -> None:
+    """Each sentence, its rule, source and advice are there in Spanish too; a keeper's own source stays as it is."""
+    settings = Settings.model_validate(
+        {"language": "es", "actions": {"rule": rule, "rules": {"wood": {"source": "our own notes"}}}}
+    )
+    blocks = pd.DataFrame([{"map_injury_pct": 97.0, "map_low_pct": 92.0, "map_high_pct": 99.0, "block": "Knoll"}])
+    decided = decide(blocks, settings)
+    blocks[decided.columns] = decided
+    chain = [sentence.said("es") for sentence in explain_block(blocks.iloc[0], settings)]
+    assert any("97,0 % (92,0 a 99,0 %)" in sentence for sentence in chain)
+    assert any("el límite es el 95 % (our own notes)" in sentence for sentence in chain)
+    assert not any(word in " ".join(chain) for word in ("This", "Normal year", "Wait", "{"))
+    assert blocks["action_text"].iloc[0].startswith("Antes de podar")

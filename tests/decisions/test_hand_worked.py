@@ -19,7 +19,8 @@ import pandas as pd
 import pytest
 
 from vinemap.decisions.actions import decide
-from vinemap.decisions.explain import ADVICE, explain_block
+from vinemap.decisions.explain import explain_block
+from vinemap.sentences import said
 from vinemap.settings import Settings
 from vinemap.survival.tables import block_table
 from vinemap.survival.tally import kept_nodes, tally
@@ -137,7 +138,7 @@ def test_buds_alone_never_go_past_the_wood(found: pd.DataFrame) -> None:
 
 def test_hurt_trunks_are_told_beside_a_number(found: pd.DataFrame) -> None:
     """One trunk of five hurt: the number stands, with a word of caution; replanting is called a candidate, no more."""
-    assert "54 nodes a vine" in found.loc["some hurt", "action_text"]
+    assert "Keep 54 nodes on each vine" in found.loc["some hurt", "action_text"]
     assert "look again after budbreak" in found.loc["some hurt", "action_text"]
     assert "candidate" in found.loc["dead, grafted", "action_text"]
     assert "find out whether" in found.loc["dead, roots ?", "action_text"]
@@ -153,7 +154,7 @@ def test_the_explanation_prints_the_table_s_own_figures(found: pd.DataFrame, cas
     assert f"{row['crop_before_pct']:.1f} % of a normal year" in text
     assert f"So: {row['action_text']}" in chain
     assert (f"= {case['keep']}" in text) == (case["keep"] != "-")
-    assert chain[-1] == ADVICE
+    assert chain[-1] == said("en", "explain.advice")
     assert "nan" not in text.lower()
     if case["trunks"] != "-":
         checked, hurt, _ = case["trunks"].split("/")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -10,6 +11,7 @@ from numpy.typing import NDArray
 
 from vinemap.arrays import Array
 from vinemap.rules import PruningRule, Rules
+from vinemap.sentences import Figure, Sentence
 from vinemap.settings import Settings
 from vinemap.states import NUMBERED, Action, Grade, Origin, SpeciesGroup
 
@@ -17,17 +19,6 @@ _BOUNDS = ("", "_low", "_high")
 _NO_GROUP = "unknown"
 MOST_PCT = 50.0
 """Of the ground of a block: with too few samples on more of it, nothing is decided."""
-_TEXTS = {
-    Action.PRUNE_LONG: "Keep all the nodes you can and decide after budbreak.",
-    Action.CHECK_WOOD: "Check the wood: cut nothing back before you have looked under the bark and seen budbreak.",
-    Action.LOOK_AGAIN: "Trunks are hurt: keep all the wood, look again after budbreak, and keep suckers for new "
-    "trunks.",
-    Action.RETRAIN: "Most trunks are dead: after budbreak, bring up new trunks from suckers, which are true on own "
-    "roots.",
-    Action.REPLANT: "Most trunks are dead, and the vines are grafted: after budbreak, look at the union. A vine alive "
-    "above it can be retrained from there; one dead at the union is a candidate for replanting.",
-    Action.NO_DATA: "Too few samples to say: cut more canes before you prune.",
-}
 _TRUNK_COLUMNS = ("trunk_dead_low_pct", "trunk_hurt_pct", "trunk_hurt_high_pct")
 _ACTIONS = {
     Grade.BY_LENGTH: Action.PRUNE_LONG,
@@ -38,11 +29,6 @@ _ACTIONS = {
     # Where the roots are known, the vines are renewed.
     Grade.TRUNKS_DEAD: Action.LOOK_AGAIN,
 }
-_UNKNOWN_ROOTS = (
-    "Most trunks are dead: after budbreak, look for suckers, and find out whether they grow true or from rootstock."
-)
-_TRUNKS_HURT = "Some trunks are hurt or dead: look again after budbreak before you cut to that number."
-_SUSPECT = "So many dead buds make hurt wood likely: look under the bark too."
 
 
 class Trunks(NamedTuple):
@@ -133,7 +119,8 @@ def decide(blocks: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     hurt = figures["trunk_hurt_pct"] > rules.wood.hurt_over_pct
     decided = decided.assign(trunks_hurt=hurt.astype(object))
     rows = decided.join(figures[["injury_pct", "trunk_hurt_pct"]]).to_dict("records")
-    decided.insert(1, "action_text", [_sentence(row, rules) for row in rows])
+    texts = [" ".join(said.said(settings.language) for said in action_sentences(row, rules)) for row in rows]
+    decided.insert(1, "action_text", texts)
     tonnes = _column(blocks, "normal_yield_t_ha") * _column(blocks, "area_ha") / 100
     crops = [f"crop_{when}{bound}" for when in ("before", "after") for bound in _BOUNDS]
     return decided.assign(**{f"{crop}_t": decided[f"{crop}_pct"] * tonnes for crop in crops})
@@ -295,39 +282,49 @@ def chosen_rule(settings: Settings) -> PruningRule:
     return rule
 
 
-def _sentence(row: dict[Any, Any], rules: Rules) -> str:
+def action_sentences(row: Mapping[Any, Any], rules: Rules) -> list[Sentence]:
+    """Say what to do on ground, and what to mind about it.
+
+    Parameters
+    ----------
+    row : mapping
+        injury_pct or map_injury_pct, and of `decide` action, grade, trunks_hurt, target_nodes, nodes_to_keep and
+        extra_pct with their ends, trunk_hurt_pct.
+    rules : Rules
+    """
     action = row["action"]
-    counted = _keep_more(row) if action == Action.KEEP_MORE else _as_usual(row)
-    text = _TEXTS.get(action, counted)
     if action == Action.LOOK_AGAIN and row["grade"] == Grade.TRUNKS_DEAD:
-        text = _UNKNOWN_ROOTS
+        return [Sentence("page.do.unknown_roots")]
+    sentences = _numbered(row) if action in NUMBERED else [Sentence(f"page.do.{action}")]
     if action in NUMBERED and row["trunks_hurt"]:
-        return f"{text} {_TRUNKS_HURT}"
-    likely = row["injury_pct"] > rules.wood.likely_over_pct and np.isnan(row["trunk_hurt_pct"])
-    return f"{text} {_SUSPECT}" if likely and action in (Action.KEEP_MORE, Action.PRUNE_LONG) else text
+        return [*sentences, Sentence("page.do.trunks_hurt")]
+    injury = row["injury_pct"] if "map_injury_pct" not in row else row["map_injury_pct"]
+    unchecked = pd.isna(row.get("trunk_hurt_pct", np.nan))
+    if action in (Action.KEEP_MORE, Action.PRUNE_LONG) and unchecked and injury > rules.wood.likely_over_pct:
+        return [*sentences, Sentence("page.do.suspect")]
+    return sentences
 
 
-def _as_usual(row: dict[Any, Any]) -> str:
-    return f"Prune as usual{_range(row, ': {} nodes a vine')}."
-
-
-def _keep_more(row: dict[Any, Any]) -> str:
-    if np.isnan(row["nodes_to_keep"]):
-        low, high = row["extra_low_pct"], row["extra_high_pct"]
-        bounds = f"at least {low:.0f} %" if np.isnan(high) else f"{low:.0f} to {high:.0f} %"
-        return f"Keep {row['extra_pct']:.0f} % more nodes than usual ({bounds})."
-    return f"Keep{_range(row, ' {} nodes a vine')} in place of {row['target_nodes']:.0f}."
-
-
-def _range(row: dict[Any, Any], pattern: str) -> str:
-    """Return the nodes to keep with their bounds; nothing where the target is not known."""
-    nodes, low, high = row["nodes_to_keep"], row["nodes_to_keep_low"], row["nodes_to_keep_high"]
-    if np.isnan(nodes):
-        return ""
-    text = pattern.format(f"{nodes:.0f}")
+def _numbered(row: Mapping[Any, Any]) -> list[Sentence]:
+    """Say how many nodes to keep, or how many more than usual where the usual number is not known."""
+    known = not np.isnan(row["nodes_to_keep"])
+    if row["action"] == Action.AS_USUAL:
+        sentences = [Sentence("page.do.as_usual")]
+        if not known:
+            return sentences
+        sentences.append(Sentence("page.do.usual_nodes", keep=Figure(row["nodes_to_keep"])))
+    elif known:
+        keep, usual = Figure(row["nodes_to_keep"]), Figure(row["target_nodes"])
+        sentences = [Sentence("page.do.nodes", keep=keep, usual=usual)]
+    else:
+        sentences = [Sentence("page.do.extra", extra=Figure(row["extra_pct"], 0, "%"))]
+    stem, unit = ("nodes_to_keep", "") if known else ("extra", "%")
+    low, high = (row[f"{stem}_{end}{'' if known else '_pct'}"] for end in ("low", "high"))
     if np.isnan(high):
-        return f"{text} ({low:.0f} or more)"
-    return text if low == high else f"{text} ({low:.0f} to {high:.0f})"
+        sentences.append(Sentence("page.do.nodes_or_more", low=Figure(low, 0, unit)))
+    elif low != high:
+        sentences.append(Sentence("page.do.nodes_interval", low=Figure(low), high=Figure(high, 0, unit)))
+    return sentences
 
 
 def half_up(values: Array) -> Array:

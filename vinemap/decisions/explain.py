@@ -9,79 +9,80 @@ import numpy as np
 import pandas as pd
 
 from vinemap.columns import BLOCKS_CSV
-from vinemap.decisions.actions import chosen_rule
+from vinemap.decisions.actions import action_sentences, chosen_rule
 from vinemap.rules import PruningRule, Step
+from vinemap.sentences import Figure, Listed, Sentence, ruled
 from vinemap.settings import Settings
 from vinemap.states import Action, Grade, Origin, Pruning, Tissue, WoodState
 from vinemap.units import KILOGRAMS_PER_POUND, METRES_PER_FOOT
 
 _BY_RULE = (Grade.BY_NUMBER, Grade.BY_LENGTH)
-ADVICE = (
-    "Figures support, and do not replace, your local extension service and licensed practice. Wait for budbreak before "
-    "any vine comes out; crown gall and trunk disease can look like cold injury."
-)
 
 
-def explain_block(block: pd.Series[Any], settings: Settings) -> list[str]:
+def explain_block(block: pd.Series[Any], settings: Settings) -> list[Sentence]:
     """Say how a block's action follows from what was cut.
 
     Parameters
     ----------
     block : Series
         A row of blocks.csv with every column of `vinemap.survival.tables.block_table`, the surface,
-        `vinemap.survival.wood.wood_table` and `vinemap.decisions.actions.decide`; what is missing is not told.
+        `vinemap.survival.wood.wood_table` and `vinemap.decisions.actions.decide`; what is missing is not said.
     settings : Settings
         Of the run.
 
     Returns
     -------
-    list of str
+    list of Sentence
         Counts, their interval, the map's average, the wood; what decides: the rule's step with its source, the target
         and the nodes, or the figure that takes the rule's place; the crop, the action, cautions. Every figure is
         printed as the tables have it.
     """
     row = {str(name): _printed(str(name), value) for name, value in block.items()}
+    caution = ruled(f"pruning.{settings.actions.rule}.caution", chosen_rule(settings).caution)
     return [
         *_counts(row, settings),
         *_map(row),
         *_wood(row),
         *(_numbers(row, settings) if row["grade"] in _BY_RULE else _grade(row, settings)),
         *_crop(row, settings),
-        f"So: {row['action_text']}",
-        f"Mind: {chosen_rule(settings).caution}",
-        ADVICE,
+        Sentence("explain.so", action=Listed(action_sentences(row, settings.actions.rules), between=" ")),
+        Sentence("explain.mind", caution=caution),
+        Sentence("explain.advice"),
     ]
 
 
-def _numbers(row: dict[str, Any], settings: Settings) -> Iterator[str]:
-    """Tell what follows from the map's figure by the pruning rule."""
+def _numbers(row: dict[str, Any], settings: Settings) -> Iterator[Sentence]:
+    """Say what follows from the map's figure by the pruning rule."""
     yield from _step(row, settings)
     yield from _target(row, settings)
     yield from _nodes(row)
 
 
-def _grade(row: dict[str, Any], settings: Settings) -> Iterator[str]:
-    """Tell what decided in the place of the pruning rule."""
+def _grade(row: dict[str, Any], settings: Settings) -> Iterator[Sentence]:
+    """Say what decided in the place of the pruning rule."""
     limits, grade = settings.actions.rules.wood, row["grade"]
-    apart = f"lie more than {100 * settings.surface.max_width:.0f} points apart"
+    points = Figure(100 * settings.surface.max_width)
     if grade == Grade.TOO_FEW:
-        yield f"This decides: bounds over most of the block {apart}."
+        yield Sentence("explain.decides.too_few", points=points)
     elif grade == Grade.TOO_WIDE:
-        yield f"This decides: bounds of the block's mean {apart}."
+        yield Sentence("explain.decides.too_wide", points=points)
     elif grade == Grade.UNKNOWN:
-        yield "This decides: the map has no figure for the block."
-    elif grade == Grade.NO_LIVE_BUD:
-        bare = row["map_no_live_bud_pct"] if _has(row, "map_no_live_bud_pct") else row["no_live_bud_pct"]
-        yield _decided(f"{bare:.1f} % of the nodes have no live bud", limits.no_live_bud_over_pct, limits.source)
-    elif grade == Grade.MOST_PRIMARIES:
-        what = f"{row['map_injury_pct']:.1f} % of the primaries are dead, and secondaries were not read"
-        yield _decided(what, limits.primary_over_pct, limits.source)
-    elif grade == Grade.TRUNKS_DEAD:
-        what = f"at least {row['trunk_dead_low_pct']:.1f} % of the trunks are dead"
-        yield _decided(what, limits.dead_low_over_pct, limits.source)
+        yield Sentence("explain.decides.unknown")
     else:
-        over = limits.hurt_most_over_pct if grade == Grade.MOST_TRUNKS_HURT else limits.hurt_over_pct
-        yield _decided(f"{row['trunk_hurt_pct']:.1f} % of the trunks are hurt", over, limits.source)
+        key, name, limit = {
+            Grade.NO_LIVE_BUD: ("no_live_bud", "no_live_bud_pct", limits.no_live_bud_over_pct),
+            Grade.MOST_PRIMARIES: ("most_primaries", "map_injury_pct", limits.primary_over_pct),
+            Grade.TRUNKS_DEAD: ("trunks_dead", "trunk_dead_low_pct", limits.dead_low_over_pct),
+            Grade.MOST_TRUNKS_HURT: ("trunks_hurt", "trunk_hurt_pct", limits.hurt_most_over_pct),
+        }.get(grade, ("trunks_hurt", "trunk_hurt_pct", limits.hurt_over_pct))
+        if grade == Grade.NO_LIVE_BUD and _has(row, "map_no_live_bud_pct"):
+            name = "map_no_live_bud_pct"
+        yield Sentence(
+            f"explain.decides.{key}",
+            share=Figure(row[name], 1),
+            limit=Figure(limit, None),
+            source=ruled("wood.source", limits.source),
+        )
 
 
 def _printed(name: str, value: Any) -> Any:
@@ -92,148 +93,158 @@ def _printed(name: str, value: Any) -> Any:
     return float(np.round(value, column.decimals))
 
 
-def _decided(what: str, limit: float, source: str) -> str:
-    return f"This decides: {what}, and the limit is {limit:g} % ({source})."
-
-
 def _has(row: dict[str, Any], *names: str) -> bool:
     return all(pd.notna(row.get(name)) for name in names)
 
 
-def _counts(row: dict[str, Any], settings: Settings) -> Iterator[str]:
+def _counts(row: dict[str, Any], settings: Settings) -> Iterator[Sentence]:
     if not row.get("samples"):
-        yield f"In {row['block']} no primary bud was read."
+        yield Sentence("explain.no_cut", block=row["block"])
         return
-    unread = f", {row['unread']} more not read" if row.get("unread") else ""
-    yield (
-        f"Cut: {row['nodes']} primary buds of {row['samples']} samples{unread}. Dead: {row['primary_dead']} of "
-        f"{row['nodes']} = {row['injury_pct']:.1f} %{_bounds(row, 'injury_low_pct', 'injury_high_pct')}."
+    yield Sentence(
+        "explain.cut.unread" if row.get("unread") else "explain.cut",
+        unread=row.get("unread"),
+        samples=row["samples"],
+        **_share(row, "primary_dead", "nodes", "injury"),
     )
     if _has(row, "basal_nodes", "basal_pct"):
-        kept = settings.survival.kept_nodes[Pruning(row["pruning"])]
-        yield (
-            f"On the first {kept} nodes, which {row['pruning']} pruning keeps: {row['basal_dead']} of "
-            f"{row['basal_nodes']} = {row['basal_pct']:.1f} %{_bounds(row, 'basal_low_pct', 'basal_high_pct')}."
+        yield Sentence(
+            f"explain.basal.{row['pruning']}",
+            kept=settings.survival.kept_nodes[Pruning(row["pruning"])],
+            **_share(row, "basal_dead", "basal_nodes", "basal"),
         )
     if _has(row, "no_live_bud_pct"):
-        yield (
-            f"Nodes with no live bud: {row['no_live_bud_dead']} of {row['no_live_bud_nodes']} = "
-            f"{row['no_live_bud_pct']:.1f} %."
-        )
+        yield Sentence("explain.no_live_bud", **_share(row, "no_live_bud_dead", "no_live_bud_nodes", "no_live_bud"))
 
 
-def _bounds(row: dict[str, Any], low: str, high: str) -> str:
-    return f" ({row[low]:.1f} to {row[high]:.1f} %)" if _has(row, low, high) else ""
+def _share(row: dict[str, Any], dead: str, read: str, stem: str) -> dict[str, Any]:
+    """Return a count, its share and its interval as values for a sentence."""
+    return {
+        "dead": row[dead],
+        "nodes": row[read],
+        "share": Figure(row[f"{stem}_pct"], 1),
+        "interval": _interval(row, stem),
+    }
 
 
-def _map(row: dict[str, Any]) -> Iterator[str]:
+def _interval(row: dict[str, Any], stem: str) -> Sentence | str:
+    """Return the ends of an interval in brackets; nothing where they are not known."""
+    low, high = f"{stem}_low_pct", f"{stem}_high_pct"
+    if not _has(row, low, high):
+        return ""
+    return Sentence("explain.interval", low=Figure(row[low], 1), high=Figure(row[high], 1))
+
+
+def _map(row: dict[str, Any]) -> Iterator[Sentence]:
     if _has(row, "map_injury_pct"):
-        yield (
-            f"Over the whole block, by the map, on the nodes that pruning keeps: {row['map_injury_pct']:.1f} %"
-            f"{_bounds(row, 'map_low_pct', 'map_high_pct')}."
-            f"{' This figure decides.' if row['grade'] in _BY_RULE else ''}"
-        )
+        key = "explain.map.decides" if row["grade"] in _BY_RULE else "explain.map"
+        yield Sentence(key, share=Figure(row["map_injury_pct"], 1), interval=_interval(row, "map"))
 
 
-def _step(row: dict[str, Any], settings: Settings) -> Iterator[str]:
-    rule = chosen_rule(settings)
+def _step(row: dict[str, Any], settings: Settings) -> Iterator[Sentence]:
     if not _has(row, "map_injury_pct"):
         return
+    rule, name = chosen_rule(settings), f"pruning.{settings.actions.rule}"
     number = int(rule.step_of(row["map_injury_pct"]))
-    yield f"Rule: {rule.label.lower()} ({rule.source}). {_span(rule, number)}: {_what(rule.steps[number])}."
+    yield Sentence(
+        "explain.rule",
+        label=ruled(f"{name}.label", rule.label),
+        source=ruled(f"{name}.source", rule.source),
+        span=_span(rule, number),
+        step=_what(rule.steps[number]),
+    )
 
 
-def _span(rule: PruningRule, number: int) -> str:
-    step = rule.steps[number]
+def _span(rule: PruningRule, number: int) -> Sentence:
+    end = rule.steps[number].end
     start = rule.steps[number - 1].end if number else None
     if start is None:
-        return "Any injury" if step.end is None else f"Up to {step.end:g} %"
-    return f"Over {start:g} %" if step.end is None else f"From {start:g} to {step.end:g} %"
+        return Sentence("explain.span.any") if end is None else Sentence("explain.span.up_to", end=Figure(end, None))
+    if end is None:
+        return Sentence("explain.span.over", start=Figure(start, None))
+    return Sentence("explain.span.between", start=Figure(start, None), end=Figure(end, None))
 
 
-def _what(step: Step) -> str:
-    words = {
-        "injury": "add the injury's own percentage to the nodes",
-        "replacement": "divide the nodes by the crop that a node has left",
-        "all": "no number of nodes makes up for it",
-    }
+def _what(step: Step) -> Sentence:
     if isinstance(step.add, str):
-        return words[step.add]
-    return f"add {step.add:g} % to the nodes" if step.add else "prune as usual"
+        return Sentence(f"explain.step.{step.add}")
+    return Sentence("explain.step.add", add=Figure(step.add, None)) if step.add else Sentence("explain.step.none")
 
 
-def _target(row: dict[str, Any], settings: Settings) -> Iterator[str]:
-    rules = settings.actions.rules
+def _target(row: dict[str, Any], settings: Settings) -> Iterator[Sentence]:
+    rules, nodes = settings.actions.rules, Figure(row["target_nodes"]) if _has(row, "target_nodes") else None
     if row.get("target_from") == Origin.GIVEN:
-        yield f"Normal year: {row['target_nodes']:.0f} nodes a vine, as given."
+        yield Sentence("explain.target.given", nodes=nodes)
     elif row.get("target_from") == Origin.PRUNING_WEIGHT:
         budget = getattr(rules.balanced, row["species_group"])
-        pounds = row["pruning_weight_kg"] / KILOGRAMS_PER_POUND
-        yield (
-            f"Normal year: {row['target_nodes']:.0f} nodes a vine, {budget.first:g} for the first pound of cane "
-            f"prunings and {budget.further:g} for each further one, of {pounds:.2f} lb ({rules.balanced.source})."
+        yield Sentence(
+            "explain.target.pruning_weight",
+            nodes=nodes,
+            first=Figure(budget.first, None),
+            further=Figure(budget.further, None),
+            pounds=Figure(row["pruning_weight_kg"] / KILOGRAMS_PER_POUND, 2),
+            source=ruled("balanced.source", rules.balanced.source),
         )
     elif row.get("target_from") == Origin.SPACING:
-        feet = row["vine_spacing_m"] / METRES_PER_FOOT
-        yield (
-            f"Normal year: {row['target_nodes']:.0f} nodes a vine, the middle of {rules.nodes_per_foot.low:g} to "
-            f"{rules.nodes_per_foot.high:g} a foot on {feet:.1f} feet ({rules.nodes_per_foot.source})."
+        yield Sentence(
+            "explain.target.spacing",
+            nodes=nodes,
+            low=Figure(rules.nodes_per_foot.low, None),
+            high=Figure(rules.nodes_per_foot.high, None),
+            feet=Figure(row["vine_spacing_m"] / METRES_PER_FOOT, 1),
+            source=ruled("nodes_per_foot.source", rules.nodes_per_foot.source),
         )
     else:
-        yield "Normal year: nodes a vine are not known; give nodes_per_vine to get a number in place of a percentage."
+        yield Sentence("explain.target.unknown")
 
 
-def _nodes(row: dict[str, Any]) -> Iterator[str]:
+def _nodes(row: dict[str, Any]) -> Iterator[Sentence]:
     if row["grade"] != Grade.BY_NUMBER or not _has(row, "nodes_to_keep"):
         return
-    sums = [f"{row['target_nodes']:.0f} × (1 + {row['extra_pct']:.1f} / 100) = {row['nodes_to_keep']:.0f}"]
-    for bound, word in (("low", "lower"), ("high", "upper")):
-        if row[f"nodes_to_keep_{bound}"] == row["nodes_to_keep"]:
-            continue
-        if _has(row, f"nodes_to_keep_{bound}"):
-            sums.append(f"{row[f'nodes_to_keep_{bound}']:.0f} at the {word} bound of the injury")
-        else:
-            sums.append(f"no number at the {word} bound of the injury")
-    yield f"Nodes: {', '.join(sums)}."
+    target, extra, keep = Figure(row["target_nodes"]), Figure(row["extra_pct"], 1), Figure(row["nodes_to_keep"])
+    sums = [Sentence("explain.nodes.sum", target=target, extra=extra, keep=keep)]
+    for end in ("low", "high"):
+        nodes = row[f"nodes_to_keep_{end}"]
+        if pd.isna(nodes):
+            sums.append(Sentence(f"explain.nodes.none_at_{end}"))
+        elif nodes != row["nodes_to_keep"]:
+            sums.append(Sentence(f"explain.nodes.at_{end}", nodes=Figure(nodes)))
+    yield Sentence("explain.nodes", sums=Listed(sums))
 
 
-def _crop(row: dict[str, Any], settings: Settings) -> Iterator[str]:
+def _crop(row: dict[str, Any], settings: Settings) -> Iterator[Sentence]:
     if not _has(row, "crop_before_pct"):
         return
-    shares = settings.actions.rules.secondary_crop
     group = row.get("species_group") if _has(row, "species_group") else "unknown"
-    injury, share = row["map_injury_pct"] / 100, getattr(shares, str(group))
+    injury = Figure(row["map_injury_pct"] / 100, 3)
+    second = Sentence("explain.crop.unread")
     if _has(row, "secondary_pct"):
-        alive = 1 - row["secondary_pct"] / 100
-        second = f" + {injury:.3f} × {alive:.3f} secondaries alive × {share:g} of the primary's crop"
-    else:
-        second = "; secondaries were not read and count as no crop"
-    before = f"(1 − {injury:.3f}){second}: {row['crop_before_pct']:.1f} % of a normal year with the usual nodes"
+        share = Figure(getattr(settings.actions.rules.secondary_crop, str(group)), None)
+        alive = Figure(1 - row["secondary_pct"] / 100, 3)
+        second = Sentence("explain.crop.secondaries", injury=injury, alive=alive, share=share)
+    after: Sentence | str = ""
     if _has(row, "crop_after_pct"):
-        before += (
-            f", {row['crop_after_pct']:.1f} % with the nodes to keep "
-            f"({row['crop_after_low_pct']:.1f} to {row['crop_after_high_pct']:.1f} %)"
+        names = {"after": "crop_after_pct", "low": "crop_after_low_pct", "high": "crop_after_high_pct"}
+        after = Sentence("explain.crop.after", **{place: Figure(row[name], 1) for place, name in names.items()})
+    before = Figure(row["crop_before_pct"], 1)
+    yield Sentence("explain.crop", injury=injury, second=second, before=before, after=after)
+    if _has(row, "crop_before_t"):
+        tonnes = Figure(row["crop_before_t"], 1)
+        if _has(row, "crop_after_t"):
+            yield Sentence("explain.tonnes.after", before=tonnes, after=Figure(row["crop_after_t"], 1))
+        else:
+            yield Sentence("explain.tonnes", before=tonnes)
+
+
+def _wood(row: dict[str, Any]) -> Iterator[Sentence]:
+    found = [f"{tissue}_{state}" for tissue in reversed(Tissue) for state in (WoodState.HURT, WoodState.DEAD)]
+    checked = [stem for stem in found if row.get(f"{stem}_read")]
+    for stem in checked:
+        yield Sentence(
+            f"explain.wood.{stem}",
+            vines=Figure(row[f"{stem}_vines"]),
+            read=Figure(row[f"{stem}_read"]),
+            interval=_interval(row, stem),
         )
-    yield f"Crop: {before}.{_tonnes(row)}"
-
-
-def _tonnes(row: dict[str, Any]) -> str:
-    if not _has(row, "crop_before_t"):
-        return ""
-    after = f", {row['crop_after_t']:.1f} t with the nodes to keep" if _has(row, "crop_after_t") else ""
-    return f" In tonnes: {row['crop_before_t']:.1f} t{after}."
-
-
-def _wood(row: dict[str, Any]) -> Iterator[str]:
-    told = False
-    for tissue in reversed(Tissue):
-        for state, words in ((WoodState.HURT, "with dead phloem"), (WoodState.DEAD, "dead through")):
-            name = f"{tissue}_{state}"
-            if row.get(f"{name}_read"):
-                told = True
-                yield (
-                    f"Wood: {tissue}s {words} on {row[f'{name}_vines']:.0f} of {row[f'{name}_read']:.0f} vines checked"
-                    f"{_bounds(row, f'{name}_low_pct', f'{name}_high_pct')}."
-                )
-    if not told and row["action"] != Action.NO_DATA:
-        yield "Wood: none was checked here, so nothing stronger than checking it can be said."
+    if not checked and row["action"] != Action.NO_DATA:
+        yield Sentence("explain.wood.none")
