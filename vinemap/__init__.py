@@ -6,8 +6,8 @@ The names below are loaded when they are first used, so that ``import vinemap`` 
 from __future__ import annotations
 
 from importlib import import_module
-from typing import TYPE_CHECKING
 
+TYPE_CHECKING = False  # as type checkers know it; the module that defines it takes long to load
 if TYPE_CHECKING:
     from vinemap.errors import InputError, Problem, TooFewSamplesError, VinemapError
     from vinemap.pipeline import MapRun, make_map, write_map

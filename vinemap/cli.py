@@ -16,6 +16,7 @@ import click
 
 from vinemap.characters import for_terminal
 from vinemap.errors import InputError, Problem, VinemapError
+from vinemap.interrupts import stopped
 from vinemap.sentences import Sentence
 
 # Each command loads its own stage, and what prints loads rich, so that help and a wrong call answer at once.
@@ -54,11 +55,13 @@ def map_command(folder: Path, out: Path | None, compare: Path | None, pdf: bool,
 
     Example: vinemap map demo_blocks -o outputs/demo --open
     """
+    from vinemap.exports.exchange import claimed
     from vinemap.pipeline import make_map, write_map
 
-    with _console().status("starting") as status:
+    target = _out(out, folder)
+    with claimed(target, folder), _console().status("starting") as status:
         run = make_map(folder, _shown(status))
-        written = write_map(run, _out(out, folder), compare, _shown(status), pdf=pdf)
+        written = write_map(run, target, compare, _shown(status), pdf=pdf)
     _say(f"{run.vineyard.site.name}: what froze worst", style="bold")
     language = run.vineyard.site.settings.language
     for sentence in run.findings:
@@ -118,10 +121,11 @@ def bench(plan: Path | None, out: Path, name: str, language: str) -> None:
     Example: vinemap bench demo_blocks/samples.csv --name "Thornquill Hollow" -o bench.html
     """
     from vinemap.bench import read_bench_samples, write_bench
+    from vinemap.exports.exchange import replaced
 
-    write_bench(
-        _page_path(out), samples=None if plan is None else read_bench_samples(plan), name=name, language=language
-    )
+    samples = None if plan is None else read_bench_samples(plan)
+    with replaced(_page_path(out), 'id="bench-data"') as page:
+        write_bench(page, samples=samples, name=name, language=language)
     _say(f"Wrote {out}. Save it on the phone, open it there, and send back the buds.csv that it saves.")
 
 
@@ -182,11 +186,13 @@ def spring(folder: Path, counts: Path, out: Path | None) -> None:
     Example: vinemap spring demo_blocks shoots.csv -o outputs/spring
     """
     from vinemap.decisions.spring import spring_findings
+    from vinemap.exports.exchange import claimed
     from vinemap.pipeline import check_spring, write_spring
 
-    with _console().status("starting") as status:
+    target = _out(out, folder, "_spring")
+    with claimed(target, folder), _console().status("starting") as status:
         check, run = check_spring(folder, counts, _shown(status))
-        written = write_spring(check, run, _out(out, folder, "_spring"), _shown(status))
+        written = write_spring(check, run, target, _shown(status))
     for sentence in spring_findings(check):
         _say(sentence)
     _say_written(written)
@@ -241,12 +247,7 @@ def guide(out: Path, open_page: bool) -> None:
 
 
 def _out(out: Path | None, folder: Path, suffix: str = "") -> Path:
-    if out is None:
-        return Path("outputs") / (folder.resolve().name + suffix)
-    if out.resolve() == folder.resolve():
-        what = "is the vineyard's own folder, whose tables would be replaced"
-        raise InputError([Problem(str(out), None, "", what, "name another folder with -o")])
-    return out
+    return Path("outputs") / (folder.resolve().name + suffix) if out is None else out
 
 
 def _shown(status: Status) -> Callable[[str], None]:
@@ -343,7 +344,7 @@ def _tell(error: Exception) -> int:
             what, remedy = error.strerror or "cannot be used", "see that it exists, is yours, and is not open elsewhere"
             _complain(str(Problem(name, None, "", what, remedy)))
         case click.Abort():
-            _complain("Stopped; nothing was written.")
+            _complain(stopped())
             return _FAILED
         case _:
             _complain(f"vinemap failed: {type(error).__name__}: {error}")

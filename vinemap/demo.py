@@ -24,6 +24,7 @@ from shapely.geometry import Point, Polygon
 
 from vinemap.arrays import Array
 from vinemap.errors import InputError, Problem
+from vinemap.exports.exchange import added
 
 CRS = "EPSG:32618"
 SEED = 1
@@ -164,14 +165,14 @@ def write_demo(folder: Path, seed: int = SEED) -> Truth:
     buds = _buds(rng, samples, block_logit)
     wood = _wood(rng, samples)
 
-    folder.mkdir(parents=True, exist_ok=True)
-    _write_blocks(blocks, folder / "blocks.geojson")
-    _write_samples(samples, folder / "samples.csv")
-    buds.to_csv(folder / "buds.csv", index=False, lineterminator="\n")
-    wood.to_csv(folder / "wood.csv", index=False, lineterminator="\n")
-    _write_elevation(elevation, folder / "elevation.tif")
-    (folder / "vinemap.toml").write_text(_SETTINGS, encoding="utf-8", newline="\n")
-    (folder / "README.md").write_text(_README, encoding="utf-8", newline="\n")
+    with added(folder) as stage:
+        _write_blocks(blocks, stage / "blocks.geojson")
+        _write_samples(samples, stage / "samples.csv")
+        buds.to_csv(stage / "buds.csv", index=False, lineterminator="\n")
+        wood.to_csv(stage / "wood.csv", index=False, lineterminator="\n")
+        _write_elevation(elevation, stage / "elevation.tif")
+        (stage / "vinemap.toml").write_text(_SETTINGS, encoding="utf-8", newline="\n")
+        (stage / "README.md").write_text(_README, encoding="utf-8", newline="\n")
     return Truth(
         grid,
         blocks[["block", "variety", "pruning", "geometry"]].assign(**_block_means(grid, len(blocks))),

@@ -32,9 +32,11 @@ from vinemap.decisions.spring import SpringCheck, check_forecast, corrected
 from vinemap.decisions.worklist import work_list
 from vinemap.decisions.zones import action_zones
 from vinemap.errors import InputError, Problem, TooFewSamplesError
-from vinemap.exports.formats import read_run, staged, write_csv, write_geopackage, write_injury, write_json
+from vinemap.exports.exchange import settle, staged
+from vinemap.exports.formats import read_run, write_csv, write_geopackage, write_injury
 from vinemap.exports.navigation import write_navigation
 from vinemap.exports.picture import plot_map
+from vinemap.exports.record import RUN_FILE
 from vinemap.exports.summary import findings, verdict
 from vinemap.exports.workbook import write_workbook
 from vinemap.page import OnlineBasemap, write_page
@@ -266,7 +268,7 @@ def write_map(
     run : MapRun
         What was found.
     out : Path
-        Folder; files of an earlier run in it are replaced once all are written.
+        Folder; what an earlier run wrote there is replaced once all is written, and what people put there stays.
     earlier : Path, optional
         Output folder of an earlier run, for a layer that shows the change.
     progress : callable
@@ -282,7 +284,7 @@ def write_map(
     Raises
     ------
     InputError
-        When ``earlier`` is no output folder.
+        When ``earlier`` is no output folder, or ``out`` is not this vineyard's to fill (`vinemap.exports.record`).
     VinemapError
         When PDF is asked for and cannot be made here.
 
@@ -296,7 +298,7 @@ def write_map(
     """
     progress("writing")
     out = Path(out)
-    with staged(out) as stage:
+    with staged(out, run.vineyard.site.folder, "map", run.report) as stage:
         _fill(stage, run, None if earlier is None else Path(earlier), pdf=pdf)
         names = _page_first(stage)
     return [out / name for name in names]
@@ -320,7 +322,7 @@ def write_spring(check: SpringCheck, run: MapRun, out: Path, progress: Progress 
         What was written, the page first.
     """
     progress("writing")
-    with staged(out) as stage:
+    with staged(out, run.vineyard.site.folder, "spring", run.report) as stage:
         _fill(stage, run)
         write_csv(check.samples, stage / "spring_samples.csv", SPRING_SAMPLES)
         write_csv(check.calibration, stage / "spring_calibration.csv", SPRING_CALIBRATION)
@@ -355,11 +357,11 @@ def _fill(stage: Path, run: MapRun, earlier: Path | None = None, *, pdf: bool = 
     write_injury(run.surface, stage / "injury.tif")
     (stage / "navigation").mkdir()
     write_navigation(run.zones, stage / "navigation", settings.language)
-    write_json(run.report, stage / "run.json")
 
 
 def _earlier(run: MapRun, out: Path) -> tuple[gpd.GeoDataFrame, xr.Dataset]:
     """Read back an earlier run, which must lie on the same ground."""
+    settle(out)
     blocks, surface = read_run(out)
     if not box(*blocks.to_crs(run.blocks.crs).total_bounds).intersects(box(*run.blocks.total_bounds)):
         what, remedy = "holds the map of other ground", "name an earlier run of this vineyard"
@@ -368,7 +370,8 @@ def _earlier(run: MapRun, out: Path) -> tuple[gpd.GeoDataFrame, xr.Dataset]:
 
 
 def _page_first(stage: Path) -> list[str]:
-    return sorted((file.name for file in stage.iterdir()), key=lambda name: (name != "map.html", name))
+    names = {RUN_FILE, *(file.name for file in stage.iterdir())}
+    return sorted(names, key=lambda name: (name != "map.html", name))
 
 
 def _write_sheets(run: MapRun, stage: Path, *, pdf: bool) -> None:

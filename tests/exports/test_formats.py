@@ -15,7 +15,7 @@ from shapely import Point, box
 
 from vinemap.columns import BLOCKS_CSV
 from vinemap.errors import InputError
-from vinemap.exports.formats import BANDS, read_run, staged, write_csv, write_geopackage, write_injury, write_json
+from vinemap.exports.formats import BANDS, read_run, write_csv, write_geopackage, write_injury, write_json
 from vinemap.terrain.grid import block_grid
 
 
@@ -75,55 +75,6 @@ def test_json_has_no_nan(tmp_path: Path) -> None:
     write_json({"a": float("nan"), "b": [1.5, float("inf")], "c": {"d": np.float64(2)}}, tmp_path / "r.json")
     found = json.loads((tmp_path / "r.json").read_text(encoding="utf-8"), parse_constant=pytest.fail)
     assert found == {"a": None, "b": [1.5, None], "c": {"d": 2.0}}
-
-
-def test_a_failed_run_leaves_the_last_output(tmp_path: Path) -> None:
-    """After an error the folder is as it was, and no temporary folder stays behind."""
-    out = tmp_path / "out"
-    out.mkdir()
-    (out / "map.html").write_text("last", encoding="utf-8")
-
-    def fail() -> None:
-        with staged(out) as stage:
-            (stage / "map.html").write_text("next", encoding="utf-8")
-            raise ZeroDivisionError
-
-    with pytest.raises(ZeroDivisionError):
-        fail()
-    assert (out / "map.html").read_text(encoding="utf-8") == "last"
-    assert [path.name for path in tmp_path.iterdir()] == ["out"]
-
-
-def test_files_already_moved_go_back(tmp_path: Path) -> None:
-    """Where one file cannot be put in its place, those moved before it are taken back, and old ones stand again."""
-    (tmp_path / "run.json").mkdir()
-    (tmp_path / "blocks.csv").write_text("last", encoding="utf-8")
-
-    def fail() -> None:
-        with staged(tmp_path) as stage:
-            for name in ("blocks.csv", "map.html", "run.json"):
-                (stage / name).write_text("next", encoding="utf-8")
-
-    with pytest.raises(IsADirectoryError):
-        fail()
-    assert (tmp_path / "blocks.csv").read_text(encoding="utf-8") == "last"
-    assert sorted(path.name for path in tmp_path.iterdir()) == ["blocks.csv", "run.json"]
-
-
-def test_a_good_run_replaces_its_files_and_no_others(tmp_path: Path) -> None:
-    """New files take the place of old ones; what somebody else put in the folder stays."""
-    out = tmp_path / "deep" / "out"
-    out.mkdir(parents=True)
-    (out / "map.html").write_text("last", encoding="utf-8")
-    (out / "notes.txt").write_text("mine", encoding="utf-8")
-    with staged(out) as stage:
-        (stage / "map.html").write_text("next", encoding="utf-8")
-        (stage / "sheets").mkdir()
-        (stage / "sheets" / "a.html").write_text("sheet", encoding="utf-8")
-    assert (out / "map.html").read_text(encoding="utf-8") == "next"
-    assert (out / "notes.txt").read_text(encoding="utf-8") == "mine"
-    assert (out / "sheets" / "a.html").exists()
-    assert [path.name for path in out.parent.iterdir()] == ["out"]
 
 
 def test_an_earlier_run_is_read_back(tmp_path: Path) -> None:

@@ -42,8 +42,8 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def test_all_files_are_there(home: Path) -> None:
-    """Six files and the bench page, and no half-made one beside them."""
-    assert {file.name for file in (home / "plan").iterdir()} == {*FILES, "bench.html"}
+    """Six files, the bench page and the run's own account, and no half-made one beside them."""
+    assert {file.name for file in (home / "plan").iterdir()} == {*FILES, "bench.html", "run.json"}
     assert not [file for file in home.iterdir() if file.name.startswith(".")]
 
 

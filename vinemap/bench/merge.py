@@ -9,7 +9,8 @@ import pandas as pd
 
 from vinemap.columns import BUDS_BY_NODE
 from vinemap.errors import Findings, InputError
-from vinemap.exports.formats import staged, write_csv
+from vinemap.exports.exchange import added
+from vinemap.exports.formats import write_csv
 from vinemap.reading.buds import read_bud_tables
 from vinemap.reading.cells import bare_name, show
 from vinemap.reading.files import TABLES, usable
@@ -59,7 +60,7 @@ def merge_buds(paths: Sequence[Path], out: Path) -> list[str]:
     if findings.problems:
         raise InputError(findings.problems)
     merged = _merged(nodes)
-    with staged(out.absolute().parent) as stage:
+    with added(out.absolute().parent, replacing=[out.name]) as stage:
         write_csv(merged, stage / out.name, BUDS_BY_NODE)
     report = [f"{file}: {_count(len(part), 'node')}." for file, part in zip(_names(paths), parts, strict=True)]
     canes = merged[["sample", "cane"]].drop_duplicates()

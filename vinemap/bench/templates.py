@@ -15,7 +15,7 @@ from openpyxl.worksheet.worksheet import Worksheet
 
 from vinemap.columns import BUDS_BY_CANE, BUDS_BY_COUNT, BUDS_BY_NODE, SAMPLES, WOOD, Column, Kind
 from vinemap.errors import InputError, Problem
-from vinemap.exports.formats import staged
+from vinemap.exports.exchange import added
 from vinemap.reading.tabular import NOTES_SHEET
 
 _NODES = 15
@@ -101,7 +101,7 @@ def write_templates(folder: Path) -> list[str]:
     if there:
         remedy = "give another folder, or move it away"
         raise InputError([Problem(name, None, "", "is there already and may be filled in", remedy) for name in there])
-    with staged(folder) as stage:
+    with added(folder) as stage:
         for shape, names in files.items():
             for name in names:
                 (_write_workbook if name.endswith(".xlsx") else _write_csv)(shape, stage / name)

@@ -1,13 +1,9 @@
-"""Write tables, layers and the grid in open formats, all or nothing."""
+"""Write tables, layers and the grid in open formats."""
 
 from __future__ import annotations
 
-import errno
 import json
-import os
-import tempfile
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar, cast
 
@@ -26,60 +22,6 @@ from vinemap.resources import finite
 BANDS = ("primary_injury", "primary_low", "primary_high", "prob_over_threshold")
 
 _Table = TypeVar("_Table", bound=pd.DataFrame)
-
-
-@contextmanager
-def staged(out: Path) -> Iterator[Path]:
-    """Give a temporary folder inside ``out`` whose files are moved into ``out`` when all went well.
-
-    Files of ``out`` that the run does not write again stay as they are. After an error, one while the files are moved
-    included, ``out`` is as it was.
-
-    Parameters
-    ----------
-    out : Path
-        Folder to fill; made when missing.
-    """
-    fresh = not out.exists()
-    out.mkdir(parents=True, exist_ok=True)
-    try:
-        with tempfile.TemporaryDirectory(prefix=".unfinished-", dir=out, ignore_cleanup_errors=True) as name:
-            stage, aside = Path(name) / "new", Path(name) / "old"
-            stage.mkdir()
-            yield stage
-            _exchange(stage, out, aside)
-    finally:
-        if fresh and not any(out.iterdir()):
-            out.rmdir()
-
-
-def _exchange(stage: Path, out: Path, aside: Path) -> None:
-    """Move files into ``out``, and what stood in their places aside; put everything back when one cannot be moved."""
-    moved: list[Path] = []
-    try:
-        for file in sorted(path for path in stage.rglob("*") if path.is_file()):
-            place = file.relative_to(stage)
-            for folder in ((out / place).parent, (aside / place).parent):
-                folder.mkdir(parents=True, exist_ok=True)
-            if (out / place).is_dir():
-                raise IsADirectoryError(errno.EISDIR, "is a folder where a file has to go", str(out / place))
-            if (out / place).exists():
-                os.replace(out / place, aside / place)
-            moved.append(place)
-            os.replace(file, out / place)
-    except OSError:
-        for place in moved:
-            (out / place).unlink(missing_ok=True)
-            if (aside / place).exists():
-                os.replace(aside / place, out / place)
-        raise
-
-
-def refuse_filled(path: Path) -> None:
-    """Raise `InputError` where a table that a run would replace by an empty one has been filled in."""
-    if path.is_file() and len(path.read_text(encoding="utf-8-sig", errors="replace").strip().splitlines()) > 1:
-        what = "holds rows that would be lost"
-        raise InputError([Problem(str(path), None, "", what, "move it, or name another folder with -o")])
 
 
 def write_csv(table: pd.DataFrame, path: Path, layout: Layout) -> None:

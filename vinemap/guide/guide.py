@@ -10,7 +10,7 @@ from typing import NamedTuple
 from markdown_it import MarkdownIt
 
 from vinemap import __version__
-from vinemap.exports.formats import staged
+from vinemap.exports.exchange import replaced
 from vinemap.guide.generated import columns_tables, rules_tables, settings_tables
 from vinemap.resources import asset
 from vinemap.web.templates import render, trusted
@@ -66,5 +66,5 @@ def write_guide(path: Path) -> None:
     reader = MarkdownIt("commonmark", {"html": False}).enable("table")
     parts = [(chapter.name, chapter.title, trusted(reader.render(chapter.markdown))) for chapter in chapters()]
     page = render("guide/templates/guide.html.j2", chapters=parts, version=__version__)
-    with staged(path.parent) as stage:
-        (stage / path.name).write_text(page, encoding="utf-8")
+    with replaced(path, "<title>vinemap guide</title>") as draft:
+        draft.write_text(page, encoding="utf-8")

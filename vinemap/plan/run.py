@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable
+from dataclasses import asdict
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -15,7 +17,7 @@ from pyproj import Transformer
 from vinemap.arrays import Array
 from vinemap.bench import write_bench
 from vinemap.errors import InputError, Problem
-from vinemap.exports.formats import refuse_filled, staged
+from vinemap.exports.exchange import claimed, staged
 from vinemap.plan.options import PlanOptions
 from vinemap.plan.outputs import write_files
 from vinemap.plan.overview import sentences
@@ -46,7 +48,7 @@ def make_plan(
 ) -> list[str]:
     """Plan where to collect canes and write the sheet, the points and the page for the bench.
 
-    Files: plan.html, plan.gpx, plan.kml, plan.geojson, samples.csv, buds.csv, bench.html.
+    Files: plan.html, plan.gpx, plan.kml, plan.geojson, samples.csv, buds.csv, bench.html, run.json.
 
     Parameters
     ----------
@@ -70,28 +72,48 @@ def make_plan(
     Raises
     ------
     InputError
-        When the folder cannot be used as it stands, or buds.csv in ``out`` has been filled in.
+        When the folder cannot be used as it stands, when samples.csv or buds.csv in ``out`` has been filled in, or when
+        ``out`` is otherwise not this vineyard's to fill (`vinemap.exports.record`).
     """
-    refuse_filled(out / "buds.csv")
-    plan = plan_round(folder, PlanOptions() if options is None else options, first=first, progress=progress)
-    progress("writing")
-    with staged(out) as stage:
-        language = plan.settings.language
-        words = [line_on(stop, language) for stop in plan.points.to_dict("records")]
-        write_files(
-            plan.points, plan.walk.path, words, said(language, "plan.map"), said(language, "plan.gpx.care"), stage
-        )
-        write_sheet(plan, stage / "plan.html", dt.date.today())
-        write_bench(
-            stage / "bench.html",
-            samples=plan.points[["sample", "block", "nodes"]],
-            name=plan.name,
-            language=language,
-            confidence=plan.settings.survival.confidence,
-            rho=plan.rho,
-            surveyed=plan.rho_from == "survey",
-        )
+    options = PlanOptions() if options is None else options
+    with claimed(out, folder):
+        plan = plan_round(folder, options, first=first, progress=progress)
+        progress("writing")
+        with staged(out, folder, "plan", _report(plan), to_fill=("samples.csv", "buds.csv")) as stage:
+            _fill(stage, plan)
     return sentences(plan)
+
+
+def _fill(stage: Path, plan: Plan) -> None:
+    """Write every file of a plan into a folder."""
+    language = plan.settings.language
+    words = [line_on(stop, language) for stop in plan.points.to_dict("records")]
+    name, care = said(language, "plan.map"), said(language, "plan.gpx.care")
+    write_files(plan.points, plan.walk.path, words, name, care, stage)
+    write_sheet(plan, stage / "plan.html", dt.date.today())
+    write_bench(
+        stage / "bench.html",
+        samples=plan.points[["sample", "block", "nodes"]],
+        name=plan.name,
+        language=language,
+        confidence=plan.settings.survival.confidence,
+        rho=plan.rho,
+        surveyed=plan.rho_from == "survey",
+    )
+
+
+def _report(plan: Plan) -> dict[str, Any]:
+    """Return what run.json says of a plan."""
+    return {
+        "made": dt.datetime.now().astimezone().isoformat(timespec="seconds"),
+        "name": plan.name,
+        "crs": plan.crs.to_string(),
+        "options": asdict(plan.options),
+        "rho": plan.rho,
+        "rho_from": plan.rho_from,
+        "canes": len(plan.points),
+        "warnings": list(plan.warnings),
+    }
 
 
 def plan_round(

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from vinemap.columns import INPUTS
 from vinemap.doors import barred, unreadable
-from vinemap.errors import Findings
+from vinemap.errors import Findings, InputError, Problem
+from vinemap.settings import SETTINGS_FILE
 
 TABLES = (".csv", ".tsv", ".xlsx")
 LAYERS = (".geojson", ".json", ".gpkg", ".shp", ".fgb", ".kml", ".parquet")
@@ -28,6 +30,9 @@ _CONVERT = {
     ".img": "save it as a GeoTIFF with its CRS",
     ".vrt": "save it as a GeoTIFF with its CRS",
 }
+
+# What GDAL and the libraries around it take for something else than a part of a name.
+_ODD = {"!": "an exclamation mark", "\n": "a line break", "\r": "a line break", "\t": "a tab"}
 
 _SIGNATURES = (
     (b"SQLite format 3\x00", "sqlite"),
@@ -267,3 +272,22 @@ def content(head: bytes) -> str:
     if start.startswith((b"<?xml", b"<kml", b"<gpx", b"<!--")):
         return "xml"
     return "json" if start.startswith((b"{", b"[")) else "text"
+
+
+def refuse_odd_name(folder: Path) -> None:
+    """Raise `InputError` where the path of a folder holds what no map can be read from or written to."""
+    for odd in sorted(_ODD.keys() & {*str(folder.absolute()), *str(folder.resolve())}):
+        what = f"its path holds {_ODD[odd]}, which the libraries that read and write maps take for something else"
+        raise InputError([Problem(str(folder), None, "", what, "rename that folder, or use another one")])
+
+
+def inputs_in(folder: Path) -> list[str]:
+    """Return the names of a folder's files that are a vineyard's by stem and ending; none where it is missing."""
+    stems = {layout.files.partition(".")[0] for layout in INPUTS} | {"elevation", "shoots"}
+    endings = {*TABLES, *LAYERS, *POINTS, *GRIDS}
+    found = folder.iterdir() if folder.is_dir() else ()
+    return sorted(
+        path.name
+        for path in found
+        if path.name == SETTINGS_FILE or (path.stem.casefold() in stems and path.suffix.lower() in endings)
+    )
