@@ -58,7 +58,7 @@ def printed(percent: Array) -> Array:
     return np.round(percent, 1)
 
 
-def decide(blocks: pd.DataFrame, settings: Settings) -> pd.DataFrame:
+def decide(blocks: pd.DataFrame, settings: Settings = Settings()) -> pd.DataFrame:
     """Say what to do in each block.
 
     Parameters

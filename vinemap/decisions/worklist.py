@@ -16,7 +16,7 @@ HOUR = "hour"
 _URGENT = (Action.REPLANT, Action.RETRAIN, Action.LOOK_AGAIN)
 
 
-def work_list(zones: gpd.GeoDataFrame, blocks: pd.DataFrame, settings: Settings) -> pd.DataFrame:
+def work_list(zones: gpd.GeoDataFrame, blocks: pd.DataFrame, settings: Settings = Settings()) -> pd.DataFrame:
     """List the work.
 
     Parameters

@@ -41,7 +41,7 @@ Averages = Callable[[gpd.GeoSeries], tuple[Array, Array]]
 
 
 def action_zones(
-    grid: xr.Dataset, blocks: gpd.GeoDataFrame, settings: Settings, averages: Averages | None = None
+    grid: xr.Dataset, blocks: gpd.GeoDataFrame, settings: Settings = Settings(), averages: Averages | None = None
 ) -> gpd.GeoDataFrame:
     """Cut each block into zones of one action.
 

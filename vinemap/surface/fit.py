@@ -58,8 +58,8 @@ def injury_map(
     blocks: gpd.GeoDataFrame,
     tallies: pd.DataFrame,
     grid: xr.Dataset,
-    terrain: xr.Dataset | None,
-    settings: SurfaceSettings,
+    terrain: xr.Dataset | None = None,
+    settings: SurfaceSettings = SurfaceSettings(),
     progress: Callable[[str], None] = lambda _: None,
 ) -> InjuryMap:
     """Map injury over the blocks.

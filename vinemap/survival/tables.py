@@ -45,7 +45,7 @@ _FIGURES = (
 )
 
 
-def sample_table(samples: gpd.GeoDataFrame, tallies: pd.DataFrame, confidence: float) -> pd.DataFrame:
+def sample_table(samples: gpd.GeoDataFrame, tallies: pd.DataFrame, confidence: float = 0.90) -> pd.DataFrame:
     """Return the columns of samples.csv: what was cut at each sample, with Wilson intervals.
 
     Parameters
@@ -74,7 +74,7 @@ def sample_table(samples: gpd.GeoDataFrame, tallies: pd.DataFrame, confidence: f
 
 
 def block_table(
-    blocks: gpd.GeoDataFrame, samples: pd.DataFrame, tallies: pd.DataFrame, confidence: float
+    blocks: gpd.GeoDataFrame, samples: pd.DataFrame, tallies: pd.DataFrame, confidence: float = 0.90
 ) -> pd.DataFrame:
     """Return the columns of blocks.csv that come from what was cut.
 

@@ -13,7 +13,7 @@ from rasterio.transform import Affine
 from vinemap.arrays import Array
 
 
-def block_grid(blocks: gpd.GeoDataFrame, cell_m: float, max_cells: int) -> xr.Dataset:
+def block_grid(blocks: gpd.GeoDataFrame, cell_m: float = 3.0, max_cells: int = 4_000_000) -> xr.Dataset:
     """Lay a north-up grid over the blocks.
 
     Parameters
