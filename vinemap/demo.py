@@ -118,9 +118,9 @@ class Truth:
     Attributes
     ----------
     grid : Dataset (y, x)
-        North up, 5 m, in `CRS`: ``elevation_m``; ``cold_air_m`` (depth of the cold layer); ``temperature_c`` (lowest
-        of the night); ``primary_injury`` and ``secondary_injury`` (fraction of the buds that die on the median vine,
-        which is without vine-to-vine spread, averaged over the nodes that the block's pruning keeps; NaN outside the
+        North up, 5 m, in `CRS`: ``elevation_m``; ``cold_air_m`` (depth of the cold layer); ``temperature_c`` (lowest of
+        the night); ``primary_injury`` and ``secondary_injury`` (fraction of the buds that die on the median vine, which
+        is without the variation between vines, averaged over the nodes that the block's pruning keeps; NaN outside the
         blocks); ``block_index`` (row of ``blocks``, -1 outside).
     blocks : GeoDataFrame
         In `CRS`: block, variety, pruning, ``primary_injury`` and ``secondary_injury`` (means over the cells), geometry.
@@ -368,7 +368,7 @@ def _buds(rng: np.random.Generator, samples: gpd.GeoDataFrame, block_logit: Arra
     """Return buds.csv: a row a node cut.
 
     Buds of one node share part of their luck (a Gaussian copula), so that a live primary beside a dead secondary is
-    rare; each bud's own chance is untouched by that.
+    rare; each bud's own probability is untouched by that.
     """
     planting = {block.name: (block, logit) for block, logit in zip(_BLOCKS, block_logit, strict=True)}
     frames = []

@@ -126,7 +126,7 @@ def make_map(vineyard: Vineyard | str | os.PathLike[str], progress: Progress = _
     vineyard : Vineyard or path
         As `vinemap.read` gives it, or the folder to read.
     progress : callable
-        Told in words what is being done.
+        Called with words for what is being done.
 
     Raises
     ------
@@ -189,7 +189,7 @@ def check_spring(folder: Path, counts: Path, progress: Progress = _quiet) -> tup
     counts : Path
         Table with sample, nodes and shoots.
     progress : callable
-        Told in words what is being done.
+        Called with words for what is being done.
 
     Returns
     -------
@@ -272,7 +272,7 @@ def write_map(
     earlier : Path, optional
         Output folder of an earlier run, for a layer that shows the change.
     progress : callable
-        Told in words what is being done.
+        Called with words for what is being done.
     pdf : bool
         Write the crew sheets as PDF too.
 
@@ -314,7 +314,7 @@ def write_spring(check: SpringCheck, run: MapRun, out: Path, progress: Progress 
     out : Path
         Folder, as in `write_map`.
     progress : callable
-        Told in words what is being done.
+        Called with words for what is being done.
 
     Returns
     -------

@@ -28,7 +28,7 @@ class _Sourced(_Table):
 class Step(_Table):
     """A step of a pruning rule: from the end of the one before it, up to ``below`` or ``up_to``, add so many nodes."""
 
-    below: float | None = Field(None, ge=0, le=100, description="percent, itself left out")
+    below: float | None = Field(None, ge=0, le=100, description="percent, itself excluded")
     up_to: float | None = Field(None, ge=0, le=100, description="percent, itself included")
     add: NonNegativeFloat | Literal["injury", "replacement", "all"]
 
@@ -113,7 +113,7 @@ class Ceiling(_Sourced):
 
 
 class Wood(_Sourced):
-    """When dead buds say to look at the wood, and what the wood says; percent, itself left out."""
+    """When dead buds say to look at the wood, and what the wood says; percent, itself excluded."""
 
     likely_over_pct: float = Field(ge=0, le=100, description="primaries dead: the wood is likely hurt too")
     no_live_bud_over_pct: float = Field(ge=0, le=100, description="nodes with no live bud: check the wood")
@@ -122,7 +122,7 @@ class Wood(_Sourced):
     hurt_most_over_pct: float = Field(
         ge=0, le=100, description="vines with dead phloem in a trunk: look again whatever the buds say"
     )
-    dead_low_over_pct: float = Field(ge=0, le=100, description="lower bound of vines whose trunks are dead: renew them")
+    dead_low_over_pct: float = Field(ge=0, le=100, description="low end of the vines whose trunks are dead: renew them")
 
 
 class SecondaryCrop(_Sourced):

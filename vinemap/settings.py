@@ -78,7 +78,7 @@ class Surface(_Section):
     cell_m: PositiveFloat = Field(3.0, description="side of a grid cell")
     max_cells: PositiveInt = Field(4_000_000, description="cells are widened past this many")
     threshold: float = Field(0.5, gt=0.0, lt=1.0, description="injury for prob_over_threshold")
-    max_width: float = Field(0.6, gt=0.0, le=1.0, description="bounds wider than this: too few samples here")
+    max_width: float = Field(0.6, gt=0.0, le=1.0, description="credible interval wider than this: too few samples here")
     hardiness: dict[str, float] = Field(
         default_factory=dict, description="known log-odds offsets of injury by variety; + is more tender"
     )

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from vinemap.decisions.actions import decide
-from vinemap.decisions.classes import Ground, Sorter
+from vinemap.decisions.classes import Classifier, Statistics
 from vinemap.settings import Settings
 from vinemap.states import Action, Grade
 
@@ -250,10 +250,10 @@ def test_zones_and_blocks_find_one_class(injury: float, bare: float, dead: float
         **{"trunk_hurt_pct": hurt, "trunk_hurt_high_pct": high},
     )
     cell = [np.array([value]) for value in (injury, bare, 1.0, dead, dead, hurt, high)]
-    sort = int(Sorter(settings(), 0.0).sort(Ground(*cell))[0])
+    number = int(Classifier(settings(), 0.0).classify(Statistics(*cell))[0])
     steps = len(settings().actions.rules.pruning.proportional.steps)
     alike = {Grade.MOST_PRIMARIES: Grade.NO_LIVE_BUD, Grade.MOST_TRUNKS_HURT: Grade.TRUNKS_HURT}
-    found = Grade.BY_NUMBER if sort < steps else tuple(Grade)[sort - steps]
+    found = Grade.BY_NUMBER if number < steps else tuple(Grade)[number - steps]
     assert found == alike.get(Grade(row["grade"]), row["grade"])
 
 

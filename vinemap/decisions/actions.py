@@ -15,7 +15,7 @@ from vinemap.sentences import Figure, Sentence
 from vinemap.settings import Settings
 from vinemap.states import NUMBERED, Action, Grade, Origin, SpeciesGroup
 
-_BOUNDS = ("", "_low", "_high")
+_ENDS = ("", "_low", "_high")
 _NO_GROUP = "unknown"
 MOST_PCT = 50.0
 """Of the ground of a block: with too few samples on more of it, nothing is decided."""
@@ -37,11 +37,11 @@ class Trunks(NamedTuple):
     Attributes
     ----------
     dead_low : ndarray
-        Lower bound of the vines whose trunks are dead.
+        Low end of the interval of the vines whose trunks are dead.
     hurt : ndarray
         Vines with dead phloem in a trunk.
     hurt_high : ndarray
-        Its upper bound.
+        The high end of its interval.
     """
 
     dead_low: Array
@@ -122,7 +122,7 @@ def decide(blocks: pd.DataFrame, settings: Settings = Settings()) -> pd.DataFram
     texts = [" ".join(said.said(settings.language) for said in action_sentences(row, rules)) for row in rows]
     decided.insert(1, "action_text", texts)
     tonnes = _column(blocks, "normal_yield_t_ha") * _column(blocks, "area_ha") / 100
-    crops = [f"crop_{when}{bound}" for when in ("before", "after") for bound in _BOUNDS]
+    crops = [f"crop_{when}{end}" for when in ("before", "after") for end in _ENDS]
     return decided.assign(**{f"{crop}_t": decided[f"{crop}_pct"] * tonnes for crop in crops})
 
 
@@ -152,16 +152,15 @@ def target_nodes(blocks: pd.DataFrame, rules: Rules) -> tuple[pd.Series[float], 
 def secondary_crop(blocks: pd.DataFrame, rules: Rules) -> pd.DataFrame:
     """Return the crop of a node whose primary is dead, as a share of a sound node's: secondary_crop, _low and _high.
 
-    Low and high are the bounds that go with the low and the high bound of the injury: most secondaries alive with the
-    least injury.
+    Low and high go with the low and the high end of the injury: most secondaries alive with the least injury.
     """
     shares = rules.secondary_crop.model_dump(include={*SpeciesGroup, _NO_GROUP})
     share = _groups(blocks).map(shares)
     columns = {}
     middle = _column(blocks, "secondary_pct")
-    for bound in _BOUNDS:
-        dead = _column(blocks, f"secondary{bound}_pct").fillna(middle).round(1)
-        columns[f"secondary_crop{bound}"] = (share * (1 - dead / 100)).fillna(0.0)
+    for end in _ENDS:
+        dead = _column(blocks, f"secondary{end}_pct").fillna(middle).round(1)
+        columns[f"secondary_crop{end}"] = (share * (1 - dead / 100)).fillna(0.0)
     return pd.DataFrame(columns, index=blocks.index)
 
 
@@ -179,25 +178,26 @@ def prescribe(figures: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     figures : DataFrame
         injury_pct, injury_low_pct, injury_high_pct, no_live_bud_pct, secondary_crop, secondary_crop_low,
         secondary_crop_high, target_nodes, trunk_dead_low_pct, trunk_hurt_pct, trunk_hurt_high_pct, own_rooted; NaN (or
-        None) where unknown. too_few, too_wide (bool): with too few samples, or bounds too wide, to go by the injury.
+        None) where unknown. too_few, too_wide (bool): with too few samples, or an interval too wide, to go by the
+        injury.
     settings : Settings
 
     Returns
     -------
     DataFrame, same index
-        action, grade, then extra_pct, nodes_to_keep, crop_before_pct and crop_after_pct, each with its bounds, as in
-        `decide`.
+        action, grade, then extra_pct, nodes_to_keep, crop_before_pct and crop_after_pct, each with its low and high, as
+        in `decide`.
     """
     rules = settings.actions.rules
     target = figures["target_nodes"].to_numpy(np.float64)
     unsure = {name: figures[name].to_numpy(bool) for name in ("too_few", "too_wide")}
-    injury = {bound: printed(figures[f"injury{bound}_pct"].to_numpy(np.float64)) for bound in _BOUNDS}
+    injury = {end: printed(figures[f"injury{end}_pct"].to_numpy(np.float64)) for end in _ENDS}
     injury[""] = np.where(unsure["too_few"] | unsure["too_wide"], np.nan, injury[""])
-    crop = {b: crop_left(injury[b], figures[f"secondary_crop{b}"].to_numpy(np.float64)) for b in _BOUNDS}
-    extra = {b: chosen_rule(settings).more_nodes(injury[b], crop[b], rules.ceiling.times_target) for b in _BOUNDS}
-    bare = figures["no_live_bud_pct"].to_numpy(np.float64)
+    crop = {b: crop_left(injury[b], figures[f"secondary_crop{b}"].to_numpy(np.float64)) for b in _ENDS}
+    extra = {b: chosen_rule(settings).more_nodes(injury[b], crop[b], rules.ceiling.times_target) for b in _ENDS}
+    no_live_bud = figures["no_live_bud_pct"].to_numpy(np.float64)
     trunks = Trunks(*(figures[name].to_numpy(np.float64) for name in _TRUNK_COLUMNS))
-    found = grade(injury[""], extra[""], bare, trunks, rules, **unsure)
+    found = grade(injury[""], extra[""], no_live_bud, trunks, rules, **unsure)
     own, dead = figures["own_rooted"], found == Grade.TRUNKS_DEAD.code
     by_number = found == Grade.BY_NUMBER.code
     more = (extra[""] > 0) & (half_up(target * (1 + extra[""] / 100)) != target)
@@ -207,11 +207,11 @@ def prescribe(figures: pd.DataFrame, settings: Settings) -> pd.DataFrame:
         np.array([_ACTIONS.get(one, Action.NO_DATA) for one in Grade])[found],
     )
     columns: dict[str, Any] = {"action": action, "grade": np.array(list(Grade))[found]}
-    for b in _BOUNDS:
+    for b in _ENDS:
         extra[b] = np.where(by_number, extra[b], np.nan)
         columns[f"extra{b}_pct"] = extra[b]
         columns[f"nodes_to_keep{b}"] = half_up(target * (1 + extra[b] / 100))
-    for b, other in zip(_BOUNDS, ("", "_high", "_low"), strict=True):  # least crop where most is dead
+    for b, other in zip(_ENDS, ("", "_high", "_low"), strict=True):  # least crop where most is dead
         left = np.where(np.isnan(crop[""]), np.nan, 100 * crop[other])
         columns[f"crop_before{b}_pct"] = left
         columns[f"crop_after{b}_pct"] = left * (1 + extra[""] / 100)
@@ -230,9 +230,10 @@ def grade(
 ) -> NDArray[np.intp]:
     """Return what decides over ground, by buds and trunks, before the nodes are counted; nothing else decides that.
 
-    Dead trunks come first, where their lower bound passes ``wood.dead_low_over_pct``. Hurt trunks count where they pass
-    ``wood.hurt_most_over_pct``, and where the buds give no number to prune to. Where hardly a bud is alive and the
-    trunks were found sound on enough vines that less than half can be hurt, the wood need not be checked again.
+    Dead trunks come first, where the low end of their interval passes ``wood.dead_low_over_pct``. Hurt trunks count
+    where they pass ``wood.hurt_most_over_pct``, and where the buds give no number to prune to. Where hardly a bud is
+    alive and the trunks were found sound on enough vines that less than half can be hurt, the wood need not be checked
+    again.
 
     Parameters
     ----------
@@ -242,7 +243,7 @@ def grade(
     trunks : Trunks
     rules : Rules
     too_few, too_wide : ndarray, optional
-        Ground on which there are too few samples, or bounds too wide, to go by the injury; nowhere by default.
+        Where there are too few samples, or an interval too wide, to go by the injury; nowhere by default.
 
     Returns
     -------
@@ -253,7 +254,7 @@ def grade(
     injury, no_live_bud = printed(injury_pct), printed(no_live_bud_pct)
     hurt, hurt_high = printed(trunks.hurt), printed(trunks.hurt_high)
     unread = np.isnan(no_live_bud)
-    bare = np.where(unread, injury > limits.primary_over_pct, no_live_bud > limits.no_live_bud_over_pct)
+    lost = np.where(unread, injury > limits.primary_over_pct, no_live_bud > limits.no_live_bud_over_pct)
     unsound = ~((hurt <= limits.hurt_over_pct) & (hurt_high < 50))
     first = {
         Grade.TRUNKS_DEAD: trunks.mostly_dead(rules),
@@ -261,10 +262,10 @@ def grade(
         Grade.TOO_WIDE: nowhere if too_wide is None else too_wide,
         Grade.UNKNOWN: np.isnan(injury),
         Grade.MOST_TRUNKS_HURT: hurt > limits.hurt_most_over_pct,
-        Grade.BY_NUMBER: ~np.isnan(more_pct) & ~bare,
+        Grade.BY_NUMBER: ~np.isnan(more_pct) & ~lost,
         Grade.TRUNKS_HURT: hurt > limits.hurt_over_pct,
-        Grade.MOST_PRIMARIES: bare & unsound & unread,
-        Grade.NO_LIVE_BUD: bare & unsound,
+        Grade.MOST_PRIMARIES: lost & unsound & unread,
+        Grade.NO_LIVE_BUD: lost & unsound,
     }
     return np.select(list(first.values()), [one.code for one in first], Grade.BY_LENGTH.code)
 

@@ -34,7 +34,7 @@ def work_list(zones: gpd.GeoDataFrame, blocks: pd.DataFrame, settings: Settings 
         visit (1, 2, …: by `visiting_order`), zone, block, action, area_ha, vines, nodes_to_keep; then
 
         - vines_to_work, vines_to_work_low, vines_to_work_high: all vines of the zone, but for retraining and replanting
-          those whose trunks are dead, by the zone's share and its bounds, else by the block's.
+          those whose trunks are dead, by the zone's share and its low and high, else by the block's.
         - hours: vines_to_work / ``vines_per_hour`` of the action; NaN where none is given.
         - young_vines_pieces, and one such column for each material that the settings name: pieces a vine times
           vines_to_work. Replanting takes one of ``young_vines`` a vine unless the settings say otherwise.
@@ -50,8 +50,8 @@ def work_list(zones: gpd.GeoDataFrame, blocks: pd.DataFrame, settings: Settings 
     table.insert(0, "visit", np.arange(1, len(table) + 1))
     shares = _shares(ordered, blocks)
     vines = table["vines"].astype("Float64").to_numpy(np.float64, na_value=np.nan)
-    for bound, share in shares.items():
-        table[f"vines_to_work{bound}"] = np.round(vines * share)
+    for end, share in shares.items():
+        table[f"vines_to_work{end}"] = np.round(vines * share)
     work = table["vines_to_work"].to_numpy(np.float64)
     rate = table["action"].map(dict(settings.work.vines_per_hour)).to_numpy(np.float64)
     table["hours"] = work / rate
@@ -106,7 +106,7 @@ def visiting_order(zones: gpd.GeoDataFrame, order: str) -> list[int]:
 
 
 def _shares(table: pd.DataFrame, blocks: pd.DataFrame) -> dict[str, Array]:
-    """Return the share of each zone's vines that the work is about, with its bounds; none where nothing is known.
+    """Return the share of each zone's vines that the work is about, with its low and high; none where nothing is known.
 
     Of dead trunks the zone's own share, or the block's where there is none.
     """
@@ -114,12 +114,12 @@ def _shares(table: pd.DataFrame, blocks: pd.DataFrame) -> dict[str, Array]:
     idle = table["action"].eq(Action.NO_DATA).to_numpy()
     by_block = blocks.set_index("block")
     shares = {}
-    for bound in ("", "_low", "_high"):
-        name = f"trunk_dead{bound}_pct"
+    for end in ("", "_low", "_high"):
+        name = f"trunk_dead{end}_pct"
         dead = table["block"].map(by_block.get(name, {})).astype(np.float64)
         if name in table:
             dead = table[name].fillna(dead)
-        shares[bound] = np.where(idle, 0.0, np.where(renewed, dead.to_numpy(np.float64) / 100, 1.0))
+        shares[end] = np.where(idle, 0.0, np.where(renewed, dead.to_numpy(np.float64) / 100, 1.0))
     return shares
 
 

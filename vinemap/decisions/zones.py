@@ -20,7 +20,7 @@ from shapely.geometry.base import BaseGeometry
 from vinemap.arrays import Array
 from vinemap.columns import ZONES_CSV
 from vinemap.decisions.actions import Trunks, own_rooted, prescribe, secondary_crop, target_nodes
-from vinemap.decisions.classes import Bounds, Ground, Sorter
+from vinemap.decisions.classes import Classifier, Intervals, Statistics
 from vinemap.decisions.pieces import (
     Labels,
     borders,
@@ -37,7 +37,7 @@ from vinemap.settings import Settings
 from vinemap.terrain.grid import cell_size
 
 Averages = Callable[[gpd.GeoSeries], tuple[Array, Array]]
-"""Gives the low and the high bound of the mean injury over each polygon, as fractions."""
+"""Gives the low and the high end of the mean injury over each polygon, as fractions."""
 
 
 def action_zones(
@@ -45,12 +45,12 @@ def action_zones(
 ) -> gpd.GeoDataFrame:
     """Cut each block into zones of one action.
 
-    Cells are sorted by the steps of the pruning rule at their expected injury; connected cells of one sort are a piece.
-    A piece under ``settings.actions.smallest_zone_ha`` joins the neighbour with the longest common border. What to do
-    in a piece follows from its mean, and neighbours whose means fall in the same step become one. Where the direction
-    of the vine rows is given, pieces are made of whole rows, each sorted by its mean, unless that would put more than
-    ``1 - actions.whole_rows_share`` of the block's ground in another sort than its own: a hollow that crosses the rows
-    stays a hollow.
+    Cells are classified by the steps of the pruning rule at their expected injury; connected cells of one class are a
+    piece. A piece under ``settings.actions.smallest_zone_ha`` joins the neighbour with the longest common border. What
+    to do in a piece follows from its mean, and neighbours whose means fall in the same step become one. Where the
+    direction of the vine rows is given, pieces are made of whole rows, each classified by its mean, unless that would
+    put more than ``1 - actions.whole_rows_share`` of the block in another class than its own: a hollow that crosses the
+    rows stays a hollow.
 
     Parameters
     ----------
@@ -62,14 +62,14 @@ def action_zones(
         `vinemap.decisions.actions.decide` reads; row_bearing_deg and row_spacing_m for whole rows.
     settings : Settings
     averages : callable, optional
-        Such as `vinemap.surface.draws.JointDraws.credible_interval`; without it, zones have no bounds.
+        Such as `vinemap.surface.draws.JointDraws.credible_interval`; without it, zones have no intervals.
 
     Returns
     -------
     GeoDataFrame
         In the order of the blocks, worst zone first: the columns of `vinemap.columns.ZONES_CSV` and geometry (Polygon
         or MultiPolygon). The zones of a block cover it and do not overlap, and their vines add up to the block's.
-        sure_pct is how much of the zone belongs where it was put: the mean, over its cells, of the chance that the
+        sure_pct is how much of the zone belongs where it was put: the mean, over its cells, of the probability that the
         cell's own injury lies in the step that the zone follows; NaN for 'no_data' and for hurt trunks.
     """
     rules = settings.actions.rules
@@ -81,7 +81,7 @@ def action_zones(
     for row, secondary in enumerate(figures["secondary_crop"]):
         window = _window(grid, row, blocks.iloc[row], rules)
         strips = _vine_rows(window, blocks.iloc[row], grid)
-        cutter = _Cutter(Sorter(settings, secondary), smallest, settings.actions.whole_rows_share)
+        cutter = _Cutter(Classifier(settings, secondary), smallest, settings.actions.whole_rows_share)
         rows += _pieces(window, strips, blocks.geometry.iloc[row], cutter)
     zones = gpd.GeoDataFrame(pd.DataFrame(rows, columns=_FIGURES), geometry="geometry", crs=blocks.crs)
     zones = zones.assign(area_ha=zones.area / 1e4, block=blocks["block"].to_numpy()[zones["row"]])
@@ -110,12 +110,12 @@ _Row = tuple[int, *tuple[float, ...], BaseGeometry]
 
 @dataclass(frozen=True)
 class _Window:
-    """The cells around one block: which are its own, their figures and bounds, and where they lie."""
+    """The cells around one block: which are its own, their statistics and intervals, and where they lie."""
 
     row: int
     own: NDArray[np.bool_]
-    ground: Ground
-    bounds: Bounds
+    cells: Statistics
+    intervals: Intervals
     transform: Affine
 
 
@@ -146,21 +146,21 @@ def _window(grid: xr.Dataset, row: int, block: pd.Series[Any], rules: Rules) -> 
     if Trunks(np.array(dead_low), np.array(hurt), np.array(hurt_high)).mostly_dead(rules):
         # All checks of the block say together what a cell's few cannot: here most trunks are dead, where any are.
         low = np.where(mean > rules.wood.dead_low_over_pct, np.minimum(np.fmax(low, dead_low), mean), low)
-    ground = Ground(
+    cells = Statistics(
         injury=injury,
-        bare=layer("no_live_bud_injury"),
+        no_live_bud=layer("no_live_bud_injury"),
         known=known.astype(np.float64),
         dead=mean,
         dead_low=low,
         hurt=np.fmax(layer("trunk_hurt_low"), hurt) if not np.isnan(hurt) else np.full(own.shape, np.nan),
         hurt_high=np.full(own.shape, hurt_high),
     )
-    bounds = Bounds(
+    intervals = Intervals(
         (layer("primary_low"), layer("primary_high")),
         (layer("no_live_bud_low"), layer("no_live_bud_high")),
         (low, high),
     )
-    return _Window(row, own, ground, bounds, transform @ Affine.translation(x.start, y.start))
+    return _Window(row, own, cells, intervals, transform @ Affine.translation(x.start, y.start))
 
 
 _TRUNKS = ("trunk_dead_pct", "trunk_dead_low_pct", "trunk_dead_high_pct", "trunk_hurt_pct", "trunk_hurt_high_pct")
@@ -174,9 +174,9 @@ def _figure(block: pd.Series[Any], name: str) -> float:
 
 @dataclass(frozen=True)
 class _Cutter:
-    """How to cut: what sorts, the fewest cells of a piece, the share of ground that must keep its sort by rows."""
+    """How to cut: what classifies, the fewest cells of a piece, the share of cells to keep their class by rows."""
 
-    sorter: Sorter
+    classifier: Classifier
     smallest: float
     whole_rows_share: float
 
@@ -197,39 +197,43 @@ def _vine_rows(window: _Window, block: pd.Series[Any], grid: xr.Dataset) -> Labe
 
 def _pieces(window: _Window, strips: Labels | None, outline: BaseGeometry, cutter: _Cutter) -> list[_Row]:
     """Return the zones of one block; a block that holds no cell is one zone of which nothing is known."""
-    own, sorter = window.own, cutter.sorter
+    own, classifier = window.own, cutter.classifier
     if not own.any():
         return [(window.row, *[np.nan] * (len(_FIGURES) - 2), outline)]
     # Ground beyond the block goes with its nearest cell, so that no piece is cut off from its neighbours.
     nearest = tuple(ndimage.distance_transform_edt(~own, return_distances=False, return_indices=True))
-    label = connected(sorter.sort(window.ground)[nearest])
+    label = connected(classifier.classify(window.cells)[nearest])
     if strips is not None:
         rows = np.unique(strips[nearest], return_inverse=True)[1].reshape(own.shape).astype(np.int32)
-        by_row = sorter.sort(window.ground.each(partial(piece_means, rows, own)))[rows]
-        if np.mean((by_row == sorter.sort(window.ground))[own]) >= cutter.whole_rows_share:
+        by_row = classifier.classify(window.cells.each(partial(piece_means, rows, own)))[rows]
+        if np.mean((by_row == classifier.classify(window.cells))[own]) >= cutter.whole_rows_share:
             label = rows
-    label = _merged(label, own, window.ground, cutter.smallest, sorter)
-    means = window.ground.each(partial(piece_means, label, own))
-    sort = sorter.sort(means)
-    chance = np.full(label.shape, np.nan)
-    for one in np.unique(sort):
-        here = own & (sort == one)[label]
+    label = _merged(label, own, window.cells, cutter.smallest, classifier)
+    means = window.cells.each(partial(piece_means, label, own))
+    classes = classifier.classify(means)
+    probability = np.full(label.shape, np.nan)
+    for number in np.unique(classes):
+        here = own & (classes == number)[label]
         chosen = itemgetter(here)
-        chance[here] = sorter.chance(int(one), window.ground.each(chosen), window.bounds.each(chosen))
-    sure = 100 * piece_means(label, own, chance)
-    dead = means.dead, means.dead_low, piece_means(label, own, window.bounds.dead[1])
-    figures = (means.injury, means.known, means.bare, means.hurt, means.hurt_high, *dead, sure)
-    ground = outlines(label, window.transform, outline)
-    found = zip(zip(*figures, strict=True), ground, strict=True)
+        probability[here] = classifier.probability(
+            int(number), window.cells.each(chosen), window.intervals.each(chosen)
+        )
+    sure = 100 * piece_means(label, own, probability)
+    dead = means.dead, means.dead_low, piece_means(label, own, window.intervals.dead[1])
+    figures = (means.injury, means.known, means.no_live_bud, means.hurt, means.hurt_high, *dead, sure)
+    shapes = outlines(label, window.transform, outline)
+    found = zip(zip(*figures, strict=True), shapes, strict=True)
     return [(window.row, *map(float, row), piece) for row, piece in found if not piece.is_empty]
 
 
-def _merged(label: Labels, own: NDArray[np.bool_], ground: Ground, smallest: float, sorter: Sorter) -> Labels:
-    """Join small pieces to their neighbours, and neighbours of one sort to each other, until neither is left."""
+def _merged(
+    label: Labels, own: NDArray[np.bool_], cells: Statistics, smallest: float, classifier: Classifier
+) -> Labels:
+    """Join small pieces to their neighbours, and neighbours of one class to each other, until neither is left."""
     while label.max() > 0:
         first, second, border = borders(label)
-        sort, size = sorter.sort(ground.each(partial(piece_means, label, own))), piece_sizes(label, own)
-        alike = sort[first] == sort[second]
+        classes, size = classifier.classify(cells.each(partial(piece_means, label, own))), piece_sizes(label, own)
+        alike = classes[first] == classes[second]
         if alike.any():
             pairs = first[alike], second[alike]
         else:

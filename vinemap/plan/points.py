@@ -104,7 +104,7 @@ def auxiliary_space(xy: Array, height: Array, count: int) -> Array:
     A. Grafström & N. L. P. Lundström, Open J. Stat. 3 (2013) 36: a sample well spread over what explains the outcome
     is balanced on it.
     """
-    spread = float(height.std())
-    third = height / spread * _HEIGHT if spread > 0 else height
+    sd = float(height.std())
+    third = height / sd * _HEIGHT if sd > 0 else height
     size = np.ptp(xy, axis=0).prod() / count
     return np.column_stack([xy / np.sqrt(size), third])

@@ -62,7 +62,7 @@ def make_plan(
     first : bool
         Plan a first round even where there is a survey.
     progress : callable
-        Told in words what is being done.
+        Called with words for what is being done.
 
     Returns
     -------

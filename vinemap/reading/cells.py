@@ -98,7 +98,7 @@ def name(value: object, *, empty: str | None = None) -> str:
 
 
 def bare_name(words: str) -> str:
-    """Return a name without capitals and spaces, by which two spellings of one name are told."""
+    """Return a name without capitals and spaces, by which two spellings of one name are one."""
     return "".join(words.casefold().split())
 
 

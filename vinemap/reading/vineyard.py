@@ -151,7 +151,7 @@ def read_vineyard(folder: str | os.PathLike[str]) -> Vineyard:
         nodes=nodes,
         counts=counts,
         wood=wood,
-        warnings=_told_once(findings.warnings),
+        warnings=_once_each(findings.warnings),
     )
 
 
@@ -189,13 +189,13 @@ def _site(
         name=settings.name or " ".join(for_xml(folder.resolve().name).split()),
         settings=settings,
         crs=CRS(blocks.crs),
-        warnings=_told_once(warnings),
+        warnings=_once_each(warnings),
         blocks=blocks[list(BLOCK_COLUMNS)],
         elevation=elevation,
     )
 
 
-def _told_once(warnings: list[Sentence]) -> tuple[Sentence, ...]:
+def _once_each(warnings: list[Sentence]) -> tuple[Sentence, ...]:
     return tuple(dict.fromkeys(warnings))
 
 

@@ -77,7 +77,7 @@ def injury_map(
     settings : Surface
         Threshold, hardiness offsets, seed.
     progress : callable
-        Told in words what is being done.
+        Called with words for what is being done.
 
     Raises
     ------
