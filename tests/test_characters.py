@@ -7,9 +7,11 @@ import sys
 import unicodedata
 from xml.etree import ElementTree
 
+import numpy as np
 import pytest
 
-from vinemap.characters import for_html_reader, for_terminal, for_xml, unshowable
+from vinemap.characters import for_html_reader, for_terminal, for_xml, isolated, unshowable
+from vinemap.sentences import Sentence
 
 
 def _parses(text: str) -> bool:
@@ -64,3 +66,27 @@ def test_text_for_a_reader_of_html_is_its_own_text(text: str, written: str) -> N
     """Markup and references are spelt out; a plain ampersand stays, for readers that take it as it stands."""
     assert for_html_reader(text) == written
     assert html.unescape(written) == text
+
+
+STEERING = (
+    "\u202ehsA",
+    "\u2069\u202ehsA",
+    "\u2066\u2067hsA",
+    "\u2067\u2069\u2069\u202ehsA",
+    "\u202c\u202c\u2069\u2066\u202dAsh",
+    "\u200fAsh\u061c",
+)
+
+
+@pytest.mark.parametrize("name", STEERING)
+def test_what_steers_the_direction_is_shut_in(name: str) -> None:
+    """One isolate around it all, each inner one closed, and nothing that closes what it did not open (UAX #9, BD9)."""
+    shut = isolated(name)
+    assert shut[0] == "\u2068"
+    depths = np.cumsum([(c in "\u2066\u2067\u2068") - (c == "\u2069") for c in shut])
+    assert depths[-1] == 0
+    assert (depths[:-1] > 0).all()
+    assert shut.replace("\u2069", "")[1:] == name.replace("\u2069", "")
+    sentence = Sentence("warning.cells", wanted=name, cell="Ñ עברית")
+    assert shut in sentence
+    assert "\u2068Ñ" not in sentence, "a name that steers nothing stays as it is"

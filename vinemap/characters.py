@@ -2,19 +2,20 @@
 
 Text from outside is refused where it is read when it holds what `unshowable` finds. What comes in without being read,
 such as the name of a folder, is made harmless where it goes out: in the terminal by `for_terminal`; in XML, workbooks
-and the tables of layers by `for_xml`; where a viewer takes text for HTML by `for_html_reader`. None takes anything away
-in silence.
+and the tables of layers by `for_xml`; where a viewer takes text for HTML by `for_html_reader`; inside other text by
+`isolated`, which pages follow in their own script. None takes a character away that can be seen.
 """
 
 from __future__ import annotations
 
-import html
 import re
 import unicodedata
+from html import unescape
 
 _REPLACEMENT = "\ufffd"
 # Bidi_Control of the Unicode Character Database: they change the order in which a terminal shows a whole line.
 _BIDI = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
+_OPENING, _CLOSING = frozenset("\u2066\u2067\u2068"), "\u2069"
 # All but Char of XML 1.0 (fifth edition), production 2.
 _NOT_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 
@@ -40,6 +41,28 @@ def _acts(letter: str) -> bool:
     return letter in _BIDI or unicodedata.category(letter) in ("Cc", "Cs", "Zl", "Zp")
 
 
+def isolated(text: str) -> str:
+    """Shut in what steers the reading direction, so that it turns nothing that stands beside the text.
+
+    Around such a text stand U+2068 and U+2069. What it opens is closed inside, and U+2069 that closes nothing inside is
+    left out: it would close the isolate, that of a ``bdi`` element too. Other text is returned as it is.
+
+    References
+    ----------
+    Unicode Standard Annex #9, BD8 and BD9: isolate initiators and their matching PDI.
+    """
+    if _BIDI.isdisjoint(text):
+        return text
+    kept, depth = [], 1
+    for letter in text:
+        depth += (letter in _OPENING) - (letter == _CLOSING)
+        if depth:
+            kept.append(letter)
+        else:
+            depth = 1
+    return f"\u2068{''.join(kept)}{_CLOSING * depth}"
+
+
 def for_xml(text: str) -> str:
     """Put U+FFFD in the place of every character that XML 1.0 forbids, even as a reference."""
     return _NOT_XML.sub(_REPLACEMENT, text)
@@ -52,6 +75,6 @@ def for_html_reader(text: str) -> str:
     names look alike to both; what XML forbids goes as in `for_xml`.
     """
     text = for_xml(text)
-    if html.unescape(text) != text:
+    if unescape(text) != text:
         text = text.replace("&", "&amp;")
     return text.replace("<", "&lt;").replace(">", "&gt;")

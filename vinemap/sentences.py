@@ -12,6 +12,7 @@ from functools import cache
 from importlib.resources import files
 from typing import Any, Protocol, runtime_checkable
 
+from vinemap.characters import isolated
 from vinemap.resources import asset
 
 _OWN = "en"
@@ -87,6 +88,7 @@ def said(language: str, key: str, **values: Any) -> str:
         For its places; what is `Said` is said in the same language.
     """
     filled = {name: value.said(language) if isinstance(value, Said) else value for name, value in values.items()}
+    filled = {name: isolated(value) if isinstance(value, str) else value for name, value in filled.items()}
     return languages()[language][key].format(**filled)
 
 

@@ -11,6 +11,7 @@ import geopandas as gpd
 import pandas as pd
 import xarray as xr
 
+from vinemap.characters import isolated
 from vinemap.sentences import section
 from vinemap.settings import Settings
 from vinemap.sheet.zone_map import BlockMap, Shade, block_map
@@ -32,9 +33,9 @@ class Words:
         self._texts = section("page")[language] | section("sheet")[language]
         self._units, self.language = units, language
 
-    def __call__(self, key: str, **values: object) -> str:
+    def __call__(self, key: str, **values: str) -> str:
         """Return a text of the table with its blanks filled."""
-        return self._texts[key].format(**values)
+        return self._texts[key].format(**{name: isolated(value) for name, value in values.items()})
 
     def number(self, value: float, decimals: int = 0) -> str:
         """Return a number with the language's decimal sign."""

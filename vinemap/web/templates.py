@@ -1,4 +1,4 @@
-"""The one Jinja environment that all HTML and SVG comes from: every value is escaped, and a missing one is an error."""
+"""The one Jinja environment that all HTML and SVG comes from: it escapes and shuts in every value, and misses none."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from functools import cache
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from vinemap.characters import isolated
 from vinemap.resources import asset
 from vinemap.web.colours import ACTION_COLOURS
 
@@ -41,6 +42,11 @@ def trusted(text: str) -> Markup:
     return Markup(text)  # noqa: S704 - the one place where text becomes markup
 
 
+def _shut_in(value: object) -> object:
+    """Let text turn nothing that stands beside it in the page; markup has been made of such text."""
+    return isolated(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+
+
 @cache
 def _environment() -> Environment:
     environment = Environment(
@@ -49,6 +55,7 @@ def _environment() -> Environment:
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        finalize=_shut_in,
     )
     environment.globals["action_colours"] = ACTION_COLOURS
     environment.globals["asset"] = lambda package, name: trusted(asset(package, name))

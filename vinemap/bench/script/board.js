@@ -1,6 +1,6 @@
 // The board: the cane and the node that are read now, and what the screen shows of them.
 
-import { byId, make } from "../../web/script/dom.js";
+import { byId, isolated, make } from "../../web/script/dom.js";
 import { number, percent, sentence, t } from "../../web/script/words.js";
 import { drawCane } from "./cane.js";
 import { choice } from "./choice.js";
@@ -37,9 +37,9 @@ export function show() {
   const { sample, cane, node } = place;
   place.open = !isComplete(sample, cane, node);
   const block = blockOf(sample);
-  byId("sample").textContent = sample;
-  byId("block").textContent = block ?? "";
-  byId("cane").textContent = cane;
+  byId("sample").textContent = isolated(sample);
+  byId("block").textContent = isolated(block ?? "");
+  byId("cane").textContent = isolated(cane);
   byId("node").textContent = node;
   byId("node-label").textContent = wantedNodes(sample) ? t("node.of", { wanted: wantedNodes(sample) }) : t("node");
   byId("strip").replaceChildren(drawCane(sample, cane, node, wantedNodes(sample)));

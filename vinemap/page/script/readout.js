@@ -1,6 +1,6 @@
 // What lies under the finger, the mouse or the aim of the keyboard.
 
-import { byId, make, own } from "../../web/script/dom.js";
+import { byId, isolated, make, own } from "../../web/script/dom.js";
 import { actionName, metres, number, percent, signed, t } from "../../web/script/words.js";
 import { swatch } from "./charts.js";
 import { actionColour } from "./colours.js";
@@ -77,7 +77,7 @@ export function spoken(found) {
   if (!found?.block) return t("readout.outside");
   const what = found.injury === null ? t("readout.nothing")
     : `${percent(100 * found.injury)} ${t(`tissue.${state.tissue}.dead`)}, ${t("readout.interval", { low: number(100 * found.low), high: percent(100 * found.high) })}`;
-  return `${found.block.block}: ${what}`;
+  return `${isolated(found.block.block)}: ${what}`;
 }
 
 export function say(text) {

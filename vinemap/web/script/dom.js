@@ -25,7 +25,19 @@ export function byId(id) {
 
 // A piece of the user's own text: isolated, so that right-to-left marks cannot reorder what stands beside it.
 export function own(text, tag = "bdi", attributes = {}) {
-  return make(tag, { dir: "auto", ...attributes }, String(text));
+  return make(tag, { dir: "auto", ...attributes }, isolated(String(text)));
+}
+
+// As vinemap/characters.py shuts text in: an element is no wall, for a U+2069 in its text closes its isolate.
+export function isolated(text) {
+  if (!/[\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069]/.test(text)) return text;
+  let depth = 1;
+  const kept = [...text].filter((letter) => {
+    if (letter === "\u2069" && depth === 1) return false;
+    depth += Number("\u2066\u2067\u2068".includes(letter)) - Number(letter === "\u2069");
+    return true;
+  });
+  return `\u2068${kept.join("")}${"\u2069".repeat(depth)}`;
 }
 
 export function icon(path) {

@@ -1,6 +1,6 @@
 // Words and numbers in the reader's language and units.
 
-import { own } from "./dom.js";
+import { isolated, own } from "./dom.js";
 
 const ACRES_PER_HA = 1 / 0.40468564224;
 export const FEET_PER_M = 1 / 0.3048;
@@ -11,7 +11,7 @@ export const words = { language: "en", units: "metric", texts: {}, changed: () =
 // The text of a key; {name} is replaced by the value given for it. A text missing in one language is shown in English.
 export function t(key, values = {}) {
   const text = words.texts[words.language][key] ?? words.texts.en[key] ?? key;
-  return text.replace(/\{(\w+)\}/g, (whole, name) => (name in values ? String(values[name]) : whole));
+  return text.replace(/\{(\w+)\}/g, (whole, name) => (name in values ? isolated(String(values[name])) : whole));
 }
 
 // An element with a sentence that came in every language; one that did not is English.
