@@ -410,7 +410,7 @@ def _kept(what: str, stem: str) -> tuple[Column, Column, Column]:
 
 
 _ACTION = Column("action", Kind.WORD, "what to do", source=_RULES, words=tuple(Action), on_page=True)
-_GRADE = Column("grade", Kind.WORD, "which figure decides", source=_RULES, words=tuple(Grade))
+_GRADE = Column("grade", Kind.WORD, "which figure decides", source=_RULES, words=tuple(Grade), on_page=True)
 _VINES = _count("vines", "vines; as given, else from ground and spacings", "vines")
 _AREA = _ha("area_ha", "ground of the outline, on the map projection")
 _TARGET = _nodes("target_nodes", "nodes in a normal year", f"{_RULES}: balanced, nodes_per_foot")

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from vinemap.decisions.actions import decide
+from vinemap.decisions.actions import action_sentences, decide
 from vinemap.decisions.classes import Classifier, Statistics
 from vinemap.settings import Settings
 from vinemap.states import Action, Grade
@@ -235,6 +235,10 @@ def test_words_on_the_wood_follow_the_printed_figure() -> None:
     """50.04 % of primaries and 10.04 % of trunks print as the limits, and no caution goes by what is not printed."""
     assert "bark" not in str(one(map_injury_pct=50.04)["action_text"])
     assert "bark" in str(one(map_injury_pct=50.06)["action_text"])
+    for injury, keys in ((50.04, 0), (50.06, 1)):
+        row = {"map_injury_pct": injury, **one(map_injury_pct=injury)}
+        sentences = action_sentences(row, settings().actions.rules)
+        assert sum(sentence.key == "page.do.suspect" for sentence in sentences) == keys
     assert one(map_injury_pct=10.0, trunk_hurt_pct=10.04, trunk_hurt_high_pct=40.0)["trunks_hurt"] is False
     assert one(map_injury_pct=10.0, trunk_hurt_pct=10.06, trunk_hurt_high_pct=40.0)["trunks_hurt"] is True
 

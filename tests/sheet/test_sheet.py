@@ -118,6 +118,19 @@ def test_figures_of_the_tables() -> None:
     assert not re.search(r"\bnan\b", words, re.IGNORECASE)
 
 
+@pytest.mark.parametrize("language", LANGUAGES)
+@pytest.mark.parametrize(("grade", "key"), [("trunks_dead", "do.unknown_roots"), ("most_trunks_hurt", "do.look_again")])
+def test_dead_trunks_on_unknown_roots_are_not_called_hurt(language: str, grade: str, key: str) -> None:
+    """What to do where one has to look again follows the grade, as action_text does."""
+    blocks, zones, _ = case()
+    blocks = blocks.assign(grade=["by_number", grade, "too_few"])
+    blocks.loc[1, "action"] = zones.loc[2, "action"] = "look_again"
+    made_of = {"blocks": blocks, "zones": zones, "ground": None, "settings": Settings(), "made": dt.date(2026, 1, 28)}
+    words = " ".join(Html(crew_sheet(**made_of, name="V", language=language).html()).words)
+    page = section("page")[language]
+    assert [name for name in ("do.unknown_roots", "do.look_again") if page[name] in words] == [key]
+
+
 def test_a_percentage_where_no_number_of_nodes_is_known() -> None:
     """One zone: the block's figures stand above it; no target: how many per cent more; no upper bound: at least."""
     blocks, zones, _ = case()

@@ -299,7 +299,7 @@ def action_sentences(row: Mapping[Any, Any], rules: Rules) -> list[Sentence]:
     sentences = _numbered(row) if action in NUMBERED else [Sentence(f"page.do.{action}")]
     if action in NUMBERED and row["trunks_hurt"]:
         return [*sentences, Sentence("page.do.trunks_hurt")]
-    injury = row["injury_pct"] if "map_injury_pct" not in row else row["map_injury_pct"]
+    injury = printed(row["injury_pct"] if "map_injury_pct" not in row else row["map_injury_pct"])
     unchecked = pd.isna(row.get("trunk_hurt_pct", np.nan))
     if action in (Action.KEEP_MORE, Action.PRUNE_LONG) and unchecked and injury > rules.wood.likely_over_pct:
         return [*sentences, Sentence("page.do.suspect")]

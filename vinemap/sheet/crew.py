@@ -15,7 +15,7 @@ from vinemap.characters import isolated
 from vinemap.sentences import section
 from vinemap.settings import Settings
 from vinemap.sheet.zone_map import BlockMap, Shade, block_map
-from vinemap.states import NUMBERED, Action
+from vinemap.states import NUMBERED, Action, Grade
 from vinemap.units import area_unit
 from vinemap.web.templates import render
 
@@ -184,7 +184,8 @@ def _page(
 
 def _todo(block: pd.Series[Any], words: Words) -> str:
     """Say what the block's action means, with its nodes and their bounds."""
-    sentences = [words(f"do.{block['action']}")]
+    dead = block["action"] == Action.LOOK_AGAIN and block["grade"] == Grade.TRUNKS_DEAD
+    sentences = [words("do.unknown_roots" if dead else f"do.{block['action']}")]
     if block["action"] in NUMBERED:
         if pd.notna(block["nodes_to_keep"]):
             keep, usual = words.number(block["nodes_to_keep"]), words.number(block["target_nodes"])

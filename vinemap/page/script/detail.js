@@ -52,7 +52,8 @@ function work(block) {
   const code = block.action;
   const box = make("section", { class: "work" }, make("h3", {}, t("detail.work")),
     make("p", { class: "act" }, swatch(actionColour(code)), actionName(code)));
-  if (hasText(`do.${code}`)) box.append(make("p", {}, t(`do.${code}`)));
+  const advice = code === "look_again" && block.grade === "trunks_dead" ? "do.unknown_roots" : `do.${code}`;
+  if (hasText(advice)) box.append(make("p", {}, t(advice)));
   const nodes = nodesToKeep(block);
   if (nodes) box.append(make("p", { class: "nodes-to-keep" }, nodes));
   if (block.trunks_hurt && (nodes || block.zonesHere.some((zone) => zone.nodes_to_keep != null))) box.append(make("p", {}, t("do.trunks_hurt")));
