@@ -82,19 +82,10 @@ def test_no_module_escapes_or_fills_templates_by_hand() -> None:
 
 
 def test_no_module_writes_markup() -> None:
-    """No string but docstrings holds a tag, whole or in pieces: `</`, `/>`, or `<` and a name with its end."""
-    # Not the groups and the looking back of regular expressions.
-    tag = re.compile(r"</|/>|<!(--|\[cdata|doctype)|<\?xml|(?<!\?P)<[a-z][\w-]*(\s[^<]*)?(>|$)", re.IGNORECASE)
-    for written in (
-        "<p>",
-        "</td>",
-        '<path d="',
-        "<br/>",
-        "<!doctype html>",
-        "<!-- x",
-        '<svg viewBox="0 0 1 1">',
-        "a <b",
-    ):
+    """No string but docstrings holds a tag, whole or in pieces: `</`, `/>`, or `<` and a name that goes on."""
+    # Not what readers look for or unpack by: regular expressions' groups, a document type, the order of bytes.
+    tag = re.compile(r"</|/>|<!--|(?<!\?P)<[a-z][\w-]*(>|\s[^<]*(>|$))", re.IGNORECASE)
+    for written in ("<p>", "</td>", '<path d="', "<br/>", "<!-- x", '<svg viewBox="0 0 1 1">', "<td class=x>y"):
         assert tag.search(written), written
     for module, tree in _modules():
         documented = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}

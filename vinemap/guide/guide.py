@@ -66,5 +66,5 @@ def write_guide(path: Path) -> None:
     reader = MarkdownIt("commonmark", {"html": False}).enable("table")
     parts = [(chapter.name, chapter.title, trusted(reader.render(chapter.markdown))) for chapter in chapters()]
     page = render("guide/templates/guide.html.j2", chapters=parts, version=__version__)
-    with replaced(path, "<title>vinemap guide</title>") as draft:
+    with replaced(path, ">vinemap guide<") as draft:
         draft.write_text(page, encoding="utf-8")
