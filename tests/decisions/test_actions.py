@@ -152,9 +152,14 @@ def test_decisions_follow_the_printed_figure() -> None:
 
 
 def test_halves_round_upwards() -> None:
-    """45 x 1.30 = 58.5 nodes is 59, and 25 x 1.22 = 30.5 is 31, not the even neighbour."""
+    """45 x 1.30 = 58.5 nodes is 59, and 25 x 1.22 = 30.5 is 31, not the even neighbour; 50 x 1.57 is 78.5, so 79.
+
+    In binary 50 x 1.57 falls short of the half, by less than anybody reads.
+    """
     assert one(map_injury_pct=30.0, nodes_per_vine=45.0)["nodes_to_keep"] == 59
     assert one(map_injury_pct=22.0, nodes_per_vine=25.0)["nodes_to_keep"] == 31
+    assert one(map_injury_pct=57.0, nodes_per_vine=50.0)["nodes_to_keep"] == 79
+    assert one(map_injury_pct=56.9, nodes_per_vine=50.0)["nodes_to_keep"] == 78  # 78.45
 
 
 def test_columns_of_missing_integers() -> None:
@@ -195,6 +200,7 @@ def test_no_more_nodes_is_as_usual() -> None:
     """1 % dead asks for 40.4 nodes in place of 40, which is 40."""
     row = one({"rule": "replacement"}, map_injury_pct=1.0)
     assert (row["action"], row["nodes_to_keep"]) == ("as_usual", 40)
+    assert one(map_injury_pct=10.0, nodes_per_vine=np.nan)["action"] == "as_usual"  # nor where no target is known
 
 
 SOUND = {"trunk_dead_low_pct": 0.0, "trunk_hurt_pct": 0.0, "trunk_hurt_high_pct": 30.0}

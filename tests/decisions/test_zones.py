@@ -71,7 +71,7 @@ def odd_blocks() -> gpd.GeoDataFrame:
 @pytest.mark.parametrize("smallest", [0.1, 0.0])
 @pytest.mark.parametrize("sigma", [0.0, 2.0, 12.0])
 def test_zones_tile_their_blocks(sigma: float, smallest: float) -> None:
-    """Areas add up to the block's to 0.1 %, nothing overlaps, every shape is valid, vines add up to the block's."""
+    """They cover it exactly, nothing overlaps, every shape is valid, vines add up to the block's."""
     blocks = odd_blocks()
     settings = settings_of("proportional", smallest_zone_ha=smallest)
     zones = action_zones(rough(blocks, sigma), blocks, settings)
@@ -79,8 +79,8 @@ def test_zones_tile_their_blocks(sigma: float, smallest: float) -> None:
     assert set(zones.geom_type) <= {"Polygon", "MultiPolygon"}
     for row in blocks.itertuples():
         here = zones[zones["block"] == row.block]
-        assert here["area_ha"].sum() * 1e4 == pytest.approx(row.geometry.area, rel=1e-3)
-        assert here.union_all().symmetric_difference(row.geometry).area < 1e-3 * row.geometry.area
+        assert here["area_ha"].sum() * 1e4 == pytest.approx(row.geometry.area, rel=1e-9)
+        assert here.union_all().symmetric_difference(row.geometry).area < 1e-9 * row.geometry.area
         assert here["vines"].sum() == row.vines
 
 
@@ -127,6 +127,37 @@ def test_order_and_numbers() -> None:
     assert zones.groupby("block")["injury_pct"].apply(lambda pct: pct.is_monotonic_decreasing).all()
 
 
+def in_strips(blocks: gpd.GeoDataFrame, *strips: tuple[float, float]) -> xr.Dataset:
+    """A surface of strips from west to east: where each ends, in metres from the west, and its injury."""
+    ends, injury = zip(*strips, strict=True)
+    away = block_grid(blocks, 5.0, 4_000_000).x.to_numpy() - X
+    return surface(blocks, np.array(injury)[np.searchsorted(ends, away).clip(max=len(ends) - 1)][None, :])
+
+
+def test_the_largest_remainders_are_rounded_up() -> None:
+    """11 vines on 50, 110 and 40 m of 200 are 2.75, 6.05 and 2.2: 3, 6 and 2 (Hamilton's method of apportionment)."""
+    blocks = frame(box(X, Y, X + 200, Y + 100), vines=[11])
+    zones = action_zones(in_strips(blocks, (50, 0.9), (160, 0.5), (200, 0.05)), blocks, Settings())
+    np.testing.assert_allclose(zones["area_ha"], [0.5, 1.1, 0.4], rtol=1e-9)
+    assert zones["vines"].tolist() == [3, 6, 2]
+
+
+def test_a_piece_of_the_smallest_size_stays() -> None:
+    """A strip of 10 m by 100 m is 0.1 ha: a zone where that is the smallest size, and none where it is more."""
+    blocks = frame(box(X, Y, X + 200, Y + 100))
+    grid = in_strips(blocks, (100, 0.05), (110, 0.9), (200, 0.5))
+    assert len(action_zones(grid, blocks, settings_of("proportional", smallest_zone_ha=0.1))) == 3
+    assert len(action_zones(grid, blocks, settings_of("proportional", smallest_zone_ha=0.101))) == 2
+
+
+def test_rows_are_kept_whole_where_the_share_is_just_reached() -> None:
+    """Rows from west to east, half of whose ground is of their mean's class: whole at a share of 0.5, not above it."""
+    blocks = frame(box(X, Y, X + 200, Y + 100), row_spacing_m=2.5, row_bearing_deg=true_bearing(90.0))
+    grid = in_strips(blocks, (100, 0.05), (200, 0.5))
+    assert len(action_zones(grid, blocks, settings_of("proportional", whole_rows_share=0.5))) == 1
+    assert len(action_zones(grid, blocks, settings_of("proportional", whole_rows_share=0.501))) == 2
+
+
 def test_no_live_bud_means_check_the_wood() -> None:
     """Ground where most nodes have no live bud is a zone of its own; elsewhere the rule stands."""
     blocks = frame(box(X, Y, X + 200, Y + 100))
@@ -149,6 +180,17 @@ def test_too_few_samples_is_its_own_ground() -> None:
     assert set(zones.index) == {"keep_more", "no_data"}
     assert zones.loc["no_data", "injury_pct"] == pytest.approx(40, abs=0.1)
     assert np.isnan(zones.loc["no_data", "nodes_to_keep"])
+
+
+def test_ground_with_samples_enough_on_half_of_it_is_acted_on() -> None:
+    """A block too small to be cut, half of it with too few samples: its zone has an action; with a cell less, none."""
+    blocks = frame(box(X, Y, X + 40, Y + 20))
+    grid = surface(blocks, 0.4)
+    few = (grid.x.to_numpy()[None, :] > X + 20) & np.ones(grid["block_index"].shape, bool)
+    grid["too_few"] = (("y", "x"), few)
+    assert action_zones(grid, blocks, Settings())["action"].tolist() == ["keep_more"]
+    few[np.nonzero(grid["block_index"].to_numpy() == 0)[0][0]] = True  # one row of cells more
+    assert action_zones(grid.assign(too_few=(("y", "x"), few)), blocks, Settings())["action"].tolist() == ["no_data"]
 
 
 def test_sure_is_the_chance_of_the_step() -> None:
@@ -255,6 +297,21 @@ def test_zones_follow_all_the_checks_of_their_block() -> None:
     assert zones["trunk_dead_pct"].tolist() == pytest.approx([30.0, 85.0])
     assert zones["trunk_dead_low_pct"].tolist() == pytest.approx([5.0, 57.0])
     assert (zones["trunk_dead_high_pct"] > zones["trunk_dead_pct"]).all()
+
+
+@pytest.mark.parametrize(
+    ("block_low", "mean", "low"),
+    [(57.0, 52.0, 52.0), (57.0, 50.0, 5.0), (50.0, 80.0, 5.0), (50.1, 80.0, 50.1)],
+    ids=["never above the mean", "mean at the limit", "bound at the limit", "bound past the limit"],
+)
+def test_a_zone_s_low_bound_of_dead_trunks(block_low: float, mean: float, low: float) -> None:
+    """The block's own low bound lifts the map's 5 % where it is past half, on ground whose mean is, and up to it."""
+    blocks = frame(box(X, Y, X + 100, Y + 100), trunk_dead_pct=82.0, trunk_dead_low_pct=block_low)
+    blocks = blocks.assign(trunk_dead_high_pct=94.0, trunk_hurt_pct=82.0, trunk_hurt_high_pct=94.0)
+    grid = surface(blocks, 0.3)
+    for name, pct in (("", mean), ("_low", 5.0), ("_high", 95.0)):
+        grid[f"trunk_dead{name}"] = (("y", "x"), np.full(grid["block_index"].shape, pct / 100))
+    assert action_zones(grid, blocks, Settings())["trunk_dead_low_pct"].tolist() == pytest.approx([low])
 
 
 @pytest.mark.parametrize(

@@ -6,6 +6,7 @@ import gstools
 import numpy as np
 import pytest
 import statsmodels.api as sm
+from scipy.integrate import trapezoid
 from scipy.linalg import cho_factor, cho_solve
 from scipy.optimize import minimize
 from scipy.spatial.distance import cdist
@@ -218,8 +219,8 @@ def test_prior_density_has_its_stated_tails() -> None:
 
 
 def test_mean_of_a_logistic_normal() -> None:
-    """The quadrature equals numerical integration to 1e-4 for standard deviations up to 2."""
+    """The quadrature equals numerical integration to 2e-4 for standard deviations up to 2."""
     z = np.linspace(-40, 40, 400_001)
     for mean, sd in [(0.3, 0.5), (-2.0, 1.0), (1.5, 2.0)]:
-        direct = np.trapezoid(expit(z) * norm.pdf(z, mean, sd), z)
-        assert logistic_normal_mean(np.array([mean]), np.array([sd]))[0] == pytest.approx(direct, abs=1e-3)
+        direct = trapezoid(expit(z) * norm.pdf(z, mean, sd), z)
+        assert logistic_normal_mean(np.array([mean]), np.array([sd]))[0] == pytest.approx(direct, abs=2e-4)

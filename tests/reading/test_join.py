@@ -42,6 +42,17 @@ def test_tolerance() -> None:
     assert list(table["block"]) == ["Ash", None]
 
 
+def test_names_and_distances_in_a_warning() -> None:
+    """Twelve samples are named, of thirteen the rest is counted; 10 km and more are told in kilometres."""
+    twelve = {f"s{number}": (50.0, 150.0) for number in range(12)}
+    _, findings = joined(placed(inside=(50, 50), **twelve))
+    assert findings.warnings[0].endswith("s10 (50 m), s11 (50 m).")
+    _, findings = joined(placed(inside=(50, 50), **twelve, s12=(50.0, 150.0)))
+    assert findings.warnings[0].endswith("s10 (50 m), s11 (50 m) and 1 more.")
+    _, findings = joined(placed(inside=(50, 50), far=(50, 100 + 9_999), farther=(50, 100 + 10_000)))
+    assert findings.warnings[0].endswith("far (9,999 m), farther (10 km).")
+
+
 def test_nearest_of_two_blocks() -> None:
     """Between two blocks the nearer one is joined, whatever is stated, and a warning names the disagreement."""
     points = placed(a=(112, 50)).assign(stated_block=["Ash"])

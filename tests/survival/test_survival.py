@@ -10,7 +10,8 @@ import statsmodels.api as sm
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import minimize
-from scipy.stats import betabinom, binomtest
+from scipy.stats import betabinom, binomtest, ttest_ind
+from scipy.stats import t as student
 from shapely.geometry import Point, box
 from statsmodels.formula.api import ols
 from statsmodels.stats.proportion import proportion_confint
@@ -29,7 +30,7 @@ from vinemap.survival.tables import block_table, sample_table
 from vinemap.survival.tally import kept_nodes, tally
 
 # Pups alive at 21 days of pups alive at 4 days, by litter: C. S. Weil, Food Cosmet. Toxicol. 8 (1970) 177, the data of
-# Rao & Scott 1992, table 1. Typed in from memory; `test_rao_scott_worked_example` shows that they are the right ones.
+# Rao & Scott 1992, table 1; as SAS/STAT's example of the NLMIXED procedure prints them.
 WEIL_CONTROL = (
     (13, 12, 9, 9, 8, 8, 12, 11, 9, 9, 8, 11, 4, 5, 7, 7),
     (13, 12, 9, 9, 8, 8, 13, 12, 10, 10, 9, 13, 5, 7, 10, 10),
@@ -212,7 +213,7 @@ def test_kept_nodes_follow_the_block_and_the_settings():
     [(81, 263, 0.2553, 0.3662), (15, 148, 0.0624, 0.1605), (0, 20, 0.0, 0.1611), (1, 29, 0.0061, 0.1718)],
 )
 def test_wilson_gives_newcombes_table(dead, read, low, high):
-    """Method 3 of R. G. Newcombe, Stat. Med. 17 (1998) 857, table I (from memory), to its four decimals."""
+    """Method 3 of R. G. Newcombe, Stat. Med. 17 (1998) 857, table I, to its four decimals."""
     assert np.round(wilson(dead, read, 0.95), 4) == pytest.approx([low, high], abs=1e-9)
 
 
@@ -270,7 +271,7 @@ def test_rao_scott_worked_example():
 def test_intraclass_correlation_equals_statsmodels_nested_anova():
     """The pooled estimate follows from statsmodels' mean squares of samples within blocks, bud by bud.
 
-    Estimator: M. S. Ridout, C. G. B. Demétrio & D. Firth, Biometrics 55 (1999) 137 (from memory).
+    Estimator: M. S. Ridout, C. G. B. Demétrio & D. Firth, Biometrics 55 (1999) 137.
     """
     rng = np.random.default_rng(8)
     block = np.repeat(np.arange(4), [3, 6, 5, 8])
@@ -438,6 +439,37 @@ def test_sample_table_leaves_blank_what_the_file_did_not_hold():
     assert np.isnan(table.loc[7, "tertiary_pct"])
     assert table.loc[3, ["nodes", "unread", "primary_dead"]].tolist() == [0, 0, 0]
     assert np.isnan(table.loc[3, "injury_low_pct"])
+
+
+@pytest.mark.parametrize("known", [True, False])
+def test_one_sample_is_too_few_and_two_are_not(known):
+    """Two samples carry a block's interval, whether the vineyard shows its spread or not; one carries none."""
+    blocks, samples = vineyard({"A": 2, "B": 1, "C": 4} if known else {"A": 2, "B": 1, "C": 2})
+    dead = dict(zip(samples["sample"], (3, 14, 6, 2, 9, 17, 5), strict=False))
+    counts = counts_of(*((name, "all", 20, count, np.nan, np.nan) for name, count in dead.items()))
+    table = block_table(blocks, samples, tally(NO_NODES, counts, pd.Series(dtype=int)), 0.9)
+    enough = "clusters" if known else "as one sample of nodes"
+    assert table["interval"].tolist() == [enough, "too few samples", enough]
+
+
+@pytest.mark.parametrize("rho", [0.05, 0.3, 1.0])
+def test_degrees_of_freedom_are_satterthwaites(rho):
+    """The interval's t quantile has the degrees of freedom that Welch's test gives to variances in that proportion.
+
+    The clusters' part of the variance, effect - 1, is estimated on the correlation's degrees of freedom, the binomial part,
+    1, on (nearly) infinitely many. Reference: scipy.stats.ttest_ind, unequal variances.
+    """
+    dead, read, freedom = [3, 14, 6, 9], [20] * 4, 6
+    low, high = cluster_interval(dead, read, IntraclassCorrelation(rho, freedom), 0.9)
+    share, effect = 32 / 80, 1 + 19 * rho
+    quantiles = [abs(end - share) / np.sqrt(end * (1 - end) * effect / 80) for end in (low, high)]
+
+    def numbers(count, variance_of_mean):
+        line = np.linspace(-1, 1, count)
+        return line * np.sqrt(variance_of_mean * count / line.var(ddof=1))
+
+    welch = ttest_ind(numbers(freedom + 1, effect - 1), numbers(10**6, 1.0), equal_var=False).df
+    assert quantiles == pytest.approx([student.ppf(0.95, welch)] * 2, rel=1e-4)
 
 
 def test_block_table_sums_its_samples_and_names_its_interval():

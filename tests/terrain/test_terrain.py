@@ -9,6 +9,7 @@ import rioxarray  # noqa: F401 - registers the .rio accessor
 import xarray as xr
 import xrspatial
 from pyproj import CRS
+from scipy.stats import norm
 
 from vinemap.terrain.layers import COVARIATES, gradient, height_above_low, terrain
 
@@ -31,7 +32,7 @@ def _axes(n: int, cell: float) -> tuple[np.ndarray, np.ndarray]:
 
 
 def test_gradient_of_a_plane_is_exact() -> None:
-    """Horn's differences (Proc. IEEE 69 (1981) 14, from memory) give a plane's slope everywhere but the border."""
+    """Horn's differences (Proc. IEEE 69 (1981) 14) give a plane's slope everywhere but the border."""
     east, north = _axes(40, 5.0)
     across, up = gradient(0.03 * east - 0.07 * north, 5.0)
     np.testing.assert_allclose(across[1:-1, 1:-1], 0.03, atol=1e-12)
@@ -87,6 +88,40 @@ def test_facing_and_slope_of_a_hillside() -> None:
     np.testing.assert_allclose(inner["slope_deg"], np.degrees(np.arctan(0.1)), atol=1e-3)
     np.testing.assert_allclose(inner["northness"], np.sin(np.arctan(0.1)), atol=1e-4)
     np.testing.assert_allclose(inner["eastness"], 0.0, atol=1e-4)
+
+
+def test_low_ground_is_looked_for_within_150_and_400_m() -> None:
+    """On an even hillside of 5 % the lowest ground within so many metres is 5 % of them lower, smoothed or not.
+
+    A pool 4 m deep, or a basin 8 m deep, has lost all but 1/e of its cold at its depth.
+    """
+    steps = 5 * (np.arange(500) - 249.5)
+    hillside = np.broadcast_to(400 - 0.05 * steps, (80, 500))  # filters reach 150 + 300 m, and 400 + 800 m
+    land = terrain(_grid(hillside, 5.0), UTM, (500_900, 4_700_100, 501_600, 4_700_300))
+    middle = land.sel(x=501_250, y=4_700_200, method="nearest")
+    assert float(middle["height_above_low_m"]) == pytest.approx(0.05 * 150, rel=1e-3)
+    assert float(middle["height_above_basin_m"]) == pytest.approx(0.05 * 400, rel=5e-3)
+    assert float(middle["pool"]) == pytest.approx(np.exp(-7.5 / 4), rel=1e-2)
+    assert float(middle["basin"]) == pytest.approx(np.exp(-20 / 8), rel=1e-2)
+    assert float(middle["rise_m"]) == pytest.approx(0, abs=1e-3)
+
+
+def test_low_ground_is_smoothed_over_half_its_radius() -> None:
+    """Beside a cliff the low ground rises as a normal distribution does, of half the radius, around the radius."""
+    east = 5 * (np.arange(400) - 99.5)
+    height = height_above_low(np.broadcast_to(np.where(east < 0, 0.0, 10.0), (3, 400)), 5.0, 150.0)[1]
+    upper = east > 0
+    expected = 10 * norm.cdf(150 - east, scale=75)
+    np.testing.assert_allclose(height[upper], expected[upper], atol=0.02)
+
+
+def test_rise_is_over_the_mean_ground_within_150_m() -> None:
+    """In a valley of z = a x² the mean under a normal weight of 75 m, two of which are 150 m, is a x² + a 75²."""
+    steps = 5 * (np.arange(240) - 119.5)
+    valley = np.broadcast_to(100 + 0.001 * steps**2, (80, 240))
+    land = terrain(_grid(valley, 5.0), UTM, (500_500, 4_700_100, 500_700, 4_700_300))
+    floor = land["rise_m"].sel(x=slice(500_550, 500_650)).sel(y=4_700_200, method="nearest")
+    np.testing.assert_allclose(floor, -0.001 * 75**2, rtol=0.01)
 
 
 @pytest.mark.parametrize("cell", [1.0, 5.0, 10.0, 30.0])
