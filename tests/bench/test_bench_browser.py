@@ -214,7 +214,7 @@ def test_the_crew_is_not_done_before_the_plan_is(opened: Open, tmp_path: Path) -
     """With 7 canes of 13 read, half of the buds dead, ±10 points are not reached, and canes done of planned are said.
 
     13 canes of 10 nodes are what the plan takes for ±10 points at a correlation of 0.10. Kish's design effect (Survey
-    Sampling, 1965, section 5.4, from memory) is then 1 + 9 × 0.10 = 1.9, so 70 nodes say as much as 36.8.
+    Sampling, 1965) is then 1 + 9 × 0.10 = 1.9, so 70 nodes say as much as 36.8.
     """
     names = [f"A{number:02}" for number in range(1, 14)]
     path = tmp_path / "bench.html"

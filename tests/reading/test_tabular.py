@@ -217,7 +217,7 @@ def test_a_file_that_is_not_what_its_ending_says(tmp_path: Path, name: str, data
 @pytest.mark.parametrize(
     ("head", "kind"),
     [
-        # File signatures from the formats' own specifications (from memory): OGC GeoPackage 1.3 §1.1.1.1.1 "SQLite
+        # File signatures from the formats' own specifications: OGC GeoPackage 1.3 §1.1.1.1.1 (from memory) "SQLite
         # format 3\0"; ESRI Shapefile Technical Description 1998, file code 9994; TIFF 6.0 §2 "II*\0" and "MM\0*".
         (b"SQLite format 3\x00....", "sqlite"),
         ((9994).to_bytes(4, "big"), "shp"),

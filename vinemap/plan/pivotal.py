@@ -37,7 +37,7 @@ def local_pivotal(space: Array, inclusion: Array, rng: np.random.Generator) -> A
     References
     ----------
     A. Grafström, N. L. P. Lundström & L. Schelin, Biometrics 68 (2012) 514: local pivotal method 2; J.-C. Deville &
-    Y. Tillé, Biometrika 85 (1998) 89: the settling of two units (from memory).
+    Y. Tillé, Biometrika 85 (1998) 89: the settling of two units.
     """
     inclusion = np.array(inclusion, dtype=np.float64)
     open_ = np.flatnonzero((inclusion > _SURE) & (inclusion < 1 - _SURE))
@@ -83,7 +83,7 @@ def evened(space: Array, drawn: Array) -> Array:
     References
     ----------
     D. J. J. Walvoort, D. J. Brus & J. J. de Gruijter, Computers & Geosciences 36 (2010) 1261: spatial coverage sampling
-    by k-means (from memory), here from a start that is spread already.
+    by k-means, here from a start that is spread already.
     """
     middles = space[drawn]
     for _ in range(_STEPS):

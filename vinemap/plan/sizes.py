@@ -26,7 +26,7 @@ def simple_size(half_width: float, confidence: float, share: float = 0.5) -> flo
 
     References
     ----------
-    W. G. Cochran, Sampling Techniques, 3rd ed. (1977; from memory), section 4.4: n0 = t² p q / d².
+    W. G. Cochran, Sampling Techniques, 3rd ed. (1977): n0 = t² p q / d².
     """
     return float(norm.ppf((1 + confidence) / 2)) ** 2 * share * (1 - share) / half_width**2
 
@@ -57,8 +57,8 @@ def canes_needed(simple: float, nodes_per_cane: int, rho: float, vines: float = 
 
     References
     ----------
-    W. G. Cochran (1977), sections 4.4 (finite population correction) and 10.3 (two stages); L. Kish, Survey Sampling
-    (1965), section 5.4 (design effect); all from memory.
+    W. G. Cochran (1977), for the finite population correction and, from memory, section 10.3 for the two stages;
+    L. Kish, Survey Sampling (1965), for the design effect.
     """
     if vines <= 1:
         return min(vines, 1.0)

@@ -292,7 +292,7 @@ def plan_walk(
 
     References
     ----------
-    W. W. Naismith, Scottish Mountaineering Club Journal 2 (1892) 136 (from memory): an hour for three miles and an
+    W. W. Naismith, Scottish Mountaineering Club Journal 2 (1892) 136: an hour for three miles and an
     hour for 2000 feet of climb.
     """
     ends = np.stack([xy, xy], axis=1)

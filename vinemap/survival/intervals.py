@@ -98,7 +98,7 @@ def intraclass_correlation(dead: ArrayLike, read: ArrayLike, block: ArrayLike) -
 
     References
     ----------
-    M. S. Ridout, C. G. B. Demétrio & D. Firth, Biometrics 55 (1999) 137 (analysis of variance estimator; from memory),
+    M. S. Ridout, C. G. B. Demétrio & D. Firth, Biometrics 55 (1999) 137 (analysis of variance estimator),
     extended to several blocks by pooling sums of squares.
     """
     frame = pd.DataFrame({"dead": np.asarray(dead, float), "read": np.asarray(read, float), "block": np.asarray(block)})
@@ -135,7 +135,8 @@ def design_effect(read: ArrayLike, rho: float) -> float:
 
     References
     ----------
-    L. Kish, Survey Sampling (1965; from memory); J. N. K. Rao & A. J. Scott, Biometrics 48 (1992) 577.
+    L. Kish, Survey Sampling (1965), for clusters of one size; J. N. K. Rao & A. J. Scott, Biometrics 48 (1992) 577, for
+    the weighted mean size, from memory.
     """
     read = np.asarray(read, dtype=np.float64)
     return float(1 + rho * ((read**2).sum() / read.sum() - 1))

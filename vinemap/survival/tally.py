@@ -67,7 +67,7 @@ def tally(nodes: pd.DataFrame, counts: pd.DataFrame, kept: pd.Series[int]) -> pd
     no node with a dead primary had its secondary read, a dead node could never have been seen, and there are no
     'no_live_bud' rows. Counts carry the figure only when the numbers leave no choice in every row: the nodes with no
     live bud are at least the sum of the dead less the nodes for each bud but one, and at most the least of the dead
-    (M. Fréchet 1935, from memory).
+    (M. Fréchet 1935).
     """
     known = pd.concat([_tally_nodes(nodes, kept), _tally_counts(counts)], ignore_index=True)
     everything = known.assign(part=Part.ALL.value)

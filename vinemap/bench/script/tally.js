@@ -85,8 +85,8 @@ export function sum(values) {
 }
 
 // How many nodes of samples so large say as much as one node on a cane of its own, nodes of one sample being alike by
-// the correlation rho: 1 + (m - 1) rho, m the mean size weighted by size, as the map has it. L. Kish, Survey Sampling
-// (1965), section 5.4, from memory.
+// the correlation rho: 1 + (m - 1) rho (L. Kish, Survey Sampling, 1965), m the mean size weighted by size, as the map
+// has it.
 export function designEffect(reads, rho) {
   const read = sum(reads);
   return read ? 1 + rho * (sum(reads.map((size) => size * size)) / read - 1) : 1;
