@@ -10,7 +10,15 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 
-from vinemap.characters import for_html_reader, for_terminal, for_xml, isolated, unshowable
+from vinemap.characters import (
+    for_html_reader,
+    for_spreadsheet,
+    for_terminal,
+    for_xml,
+    from_spreadsheet,
+    isolated,
+    unshowable,
+)
 from vinemap.sentences import Sentence
 
 
@@ -90,3 +98,19 @@ def test_what_steers_the_direction_is_shut_in(name: str) -> None:
     sentence = Sentence("warning.cells", wanted=name, cell="Ñ עברית")
     assert shut in sentence
     assert "\u2068Ñ" not in sentence, "a name that steers nothing stays as it is"
+
+
+@pytest.mark.parametrize(
+    ("text", "written"),
+    [
+        *((f"{sign}HYPERLINK(0)", f"'{sign}HYPERLINK(0)") for sign in "=+-@\t\r＝＋－＠"),
+        ("=1", "'=1"),
+        ("-Ash", "'-Ash"),
+        *((plain, plain) for plain in ("-3", "+4.5", "-1e3", "-", "—", "Ash =1", "'Ash", "", "A-1", "3-4")),
+    ],
+)
+def test_text_that_a_spreadsheet_runs_is_told_from_other_text(text: str, written: str) -> None:
+    """OWASP, CSV Injection (from memory): = + - @, tab, carriage return and their wide forms begin a formula; a number
+    or a sign alone runs nothing. What is quoted is read back as it was."""
+    assert for_spreadsheet(text) == written
+    assert from_spreadsheet(written) == text

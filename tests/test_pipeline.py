@@ -19,6 +19,7 @@ from scipy.spatial import KDTree
 from scipy.special import expit
 from shapely import box
 
+from tests.builders import write_vineyard
 from vinemap.columns import BLOCKS_CSV, SAMPLES_CSV, WORK_LIST, ZONES_CSV, Layout
 from vinemap.decisions.explain import explain_block
 from vinemap.demo import Truth, write_demo
@@ -276,3 +277,29 @@ def test_the_same_folder_gives_the_same_figures(demo: Demo, tmp_path: Path) -> N
     pd.testing.assert_frame_equal(
         pd.DataFrame(again.blocks.drop(columns="geometry")), pd.DataFrame(demo.run.blocks.drop(columns="geometry"))
     )
+
+
+def test_formulas_are_quoted_where_the_settings_say_so(tmp_path: Path) -> None:
+    """Every CSV file, headings too, has an apostrophe before what a spreadsheet would run; nothing else differs, and
+    the run's notes name it."""
+    folder = tmp_path / "home"
+    folder.mkdir()
+    write_vineyard(folder)
+    outlines = folder / "blocks.geojson"
+    outlines.write_text(outlines.read_text(encoding="utf-8").replace('"Ash"', '"=Ash"'), encoding="utf-8")
+    work = "[work.materials]\n" + "\n".join(f'{action} = {{ "@tie" = 1 }}' for action in ("as_usual", "keep_more"))
+    written = {}
+    for quoted in (False, True):
+        settings = f"quote_formulas = {str(quoted).lower()}\n{work}\n"
+        (folder / "vinemap.toml").write_text(settings, encoding="utf-8")
+        run = make_map(folder)
+        (note,) = [str(warning) for warning in run.report["warnings"] if "preadsheet" in str(warning)]
+        assert "=Ash" in note
+        assert "@tie" in note
+        write_map(run, tmp_path / str(quoted))
+        files = sorted((tmp_path / str(quoted)).glob("*.csv"))
+        written[quoted] = {file.name: file.read_text(encoding="utf-8") for file in files}
+    plain = {name: text.replace("'=Ash", "=Ash").replace("'@tie", "@tie") for name, text in written[True].items()}
+    assert plain == written[False]
+    assert all("'=Ash" in text for text in written[True].values())
+    assert "'@tie_pieces" in written[True]["worklist.csv"]

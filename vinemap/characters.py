@@ -3,7 +3,8 @@
 Text from outside is refused where it is read when it holds what `unshowable` finds. What comes in without being read,
 such as the name of a folder, is made harmless where it goes out: in the terminal by `for_terminal`; in XML, workbooks
 and the tables of layers by `for_xml`; where a viewer takes text for HTML by `for_html_reader`; inside other text by
-`isolated`, which pages follow in their own script. None takes a character away that can be seen.
+`isolated`, which pages follow in their own script; in CSV files, where the settings say so, by `for_spreadsheet`. None
+takes a character away that can be seen.
 """
 
 from __future__ import annotations
@@ -15,6 +16,8 @@ from html import unescape
 _REPLACEMENT = "\ufffd"
 # Bidi_Control of the Unicode Character Database: they change the order in which a terminal shows a whole line.
 _BIDI = frozenset("\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
+_FORMULA = re.compile("[=+\\-@\t\r\uff1d\uff0b\uff0d\uff20]")
+_SIGN_OR_NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)?([eE][+-]?[0-9]+)?")
 _OPENING, _CLOSING = frozenset("\u2066\u2067\u2068"), "\u2069"
 # All but Char of XML 1.0 (fifth edition), production 2.
 _NOT_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
@@ -78,3 +81,23 @@ def for_html_reader(text: str) -> str:
     if unescape(text) != text:
         text = text.replace("&", "&amp;")
     return text.replace("<", "&lt;").replace(">", "&gt;")
+
+
+def is_formula(text: str) -> bool:
+    """Whether a spreadsheet that opens a CSV file would run a text; a number, or a sign alone, it does not run.
+
+    References
+    ----------
+    OWASP, CSV Injection: cells that begin with = + - @, a tab, a carriage return, or one of the wide forms.
+    """
+    return _FORMULA.match(text) is not None and _SIGN_OR_NUMBER.fullmatch(text) is None
+
+
+def for_spreadsheet(text: str) -> str:
+    """Put an apostrophe before text that a spreadsheet would run; `from_spreadsheet` takes it away again."""
+    return f"'{text}" if is_formula(text) else text
+
+
+def from_spreadsheet(text: str) -> str:
+    """Return text as it was before `for_spreadsheet`."""
+    return text[1:] if text[:1] == "'" and is_formula(text[1:]) else text

@@ -324,7 +324,8 @@ def write_spring(check: SpringCheck, run: MapRun, out: Path, progress: Progress 
     progress("writing")
     with staged(out, run.vineyard.site.folder, "spring", run.report) as stage:
         _fill(stage, run)
-        write_csv(check.samples, stage / "spring_samples.csv", SPRING_SAMPLES)
+        quoted = run.vineyard.site.settings.quote_formulas
+        write_csv(check.samples, stage / "spring_samples.csv", SPRING_SAMPLES, quoted=quoted)
         write_csv(check.calibration, stage / "spring_calibration.csv", SPRING_CALIBRATION)
         names = _page_first(stage)
     return [out / name for name in names]
@@ -351,7 +352,7 @@ def _fill(stage: Path, run: MapRun, earlier: Path | None = None, *, pdf: bool = 
     _write_sheets(run, stage, pdf=pdf)
     layers = {"blocks": run.blocks, "samples": run.samples, "zones": run.zones}
     for name, table in {**layers, "worklist": run.work}.items():
-        write_csv(table, stage / f"{name}.csv", _LAYOUTS[name])
+        write_csv(table, stage / f"{name}.csv", _LAYOUTS[name], quoted=settings.quote_formulas)
     write_workbook(run.work, stage / "worklist.xlsx", settings.work.currency)
     write_geopackage(layers, stage / "vineyard.gpkg")
     write_injury(run.surface, stage / "injury.tif")

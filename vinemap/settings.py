@@ -152,6 +152,9 @@ class Settings(_Section):
     event_date: dt.date | None = Field(None, description="date of the freeze")
     gps_tolerance_m: float = Field(10.0, ge=0.0, description="a sample this far outside a block still joins it")
     default_pruning: Pruning = Field(Pruning.CANE, description="of blocks that state none")
+    quote_formulas: bool = Field(
+        False, description="in CSV files an apostrophe goes before text that a spreadsheet would run (= + - @)"
+    )
     files: Files = Files()
     columns: Columns = Columns()
     survival: Survival = Survival()

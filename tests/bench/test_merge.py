@@ -124,3 +124,13 @@ def test_merging_into_one_of_the_files(tmp_path: Path) -> None:
     again, _ = merged(tmp_path, own, ben)
     assert len(first) == 2
     assert first.equals(again)
+
+
+def test_what_a_spreadsheet_would_run_is_named(tmp_path: Path) -> None:
+    """A sample's name that begins like a formula stands in the merged file as it is, however it came in."""
+    ana = bud_file(tmp_path, "ana.csv", "=A,1,1,alive,,", "-3,1,1,alive,,")
+    ben = bud_file(tmp_path, "ben.csv", "'=A,2,1,dead,,")
+    table, report = merged(tmp_path, ana, ben)
+    assert table["sample"].tolist() == ["=A", "=A", "-3"]
+    (note,) = [sentence for sentence in report if "preadsheet" in sentence]
+    assert "=A." in note

@@ -13,7 +13,7 @@ import rasterio
 import xarray as xr
 from shapely import Point, box
 
-from vinemap.columns import BLOCKS_CSV
+from vinemap.columns import BLOCKS_CSV, Layout
 from vinemap.errors import InputError
 from vinemap.exports.formats import BANDS, read_run, write_csv, write_geopackage, write_injury, write_json
 from vinemap.terrain.grid import block_grid
@@ -99,3 +99,15 @@ def test_characters_that_layers_cannot_hold_are_replaced(tmp_path: Path) -> None
     assert back[0] == "a\ufffdb\ufffd"
     assert pd.isna(back[1])
     assert back[2] == "Ñ\u202e"
+
+
+def test_formulas_are_quoted_only_where_that_is_asked_for(tmp_path: Path) -> None:
+    """Text and headings of a CSV file are as they were, unless quoted; figures below zero never change."""
+    table = pd.DataFrame({"block": ["=1+1", "Ash", None], "rise_m": [-3.0, 2.0, 1.0], "@x": ["a", "-b", "-1"]})
+    layout = Layout("", "", ())
+    write_csv(table, tmp_path / "plain.csv", layout)
+    write_csv(table, tmp_path / "quoted.csv", layout, quoted=True)
+    assert (tmp_path / "plain.csv").read_text(encoding="utf-8") == "block,rise_m,@x\n=1+1,-3.0,a\nAsh,2.0,-b\n,1.0,-1\n"
+    assert (tmp_path / "quoted.csv").read_text(encoding="utf-8") == (
+        "block,rise_m,'@x\n'=1+1,-3.0,a\nAsh,2.0,'-b\n,1.0,-1\n"
+    )

@@ -210,3 +210,25 @@ def test_without_elevation_the_ground_is_level(tmp_path: Path) -> None:
     assert set(plan["ground"]) == {"level"}
     assert "elevation_m" not in plan
     assert np.isin(["ele"], gpd.read_file(tmp_path / "plan" / "plan.gpx", layer="waypoints").columns).all()
+
+
+@pytest.mark.parametrize("quoted", [False, True])
+def test_formulas_are_told_of_and_read_back(tmp_path: Path, quoted: bool) -> None:
+    """A block's name that a spreadsheet would run is named, stands in samples.csv as it is or quoted as the settings
+    say, and is the block's name again when the filled table is read."""
+    write_vineyard(tmp_path)
+    outlines = tmp_path / "blocks.geojson"
+    outlines.write_text(outlines.read_text(encoding="utf-8").replace('"Ash"', '"=Ash"'), encoding="utf-8")
+    (tmp_path / "vinemap.toml").write_text(f"quote_formulas = {str(quoted).lower()}\n", encoding="utf-8")
+    report = make_plan(tmp_path, tmp_path / "plan", first=True)
+    (note,) = [sentence for sentence in report if "=Ash" in sentence and "spreadsheet" in sentence.lower()]
+    assert ("quote_formulas = true" in note) is not quoted
+    written = pd.read_csv(tmp_path / "plan" / "samples.csv")
+    assert ("'=Ash" if quoted else "=Ash") in set(written["block"])
+    shutil.copy(tmp_path / "plan" / "samples.csv", tmp_path / "samples.csv")
+    names = written["sample"].tolist()
+    buds = pd.DataFrame({"sample": names, "cane": 1, "node": 1, "primary": "alive"})
+    buds.to_csv(tmp_path / "buds.csv", index=False)
+    vineyard = read_vineyard(tmp_path)
+    assert set(vineyard.samples["stated_block"]) == {"=Ash", "Birch", "Cedar"}
+    assert sum("spreadsheet" in str(warning).lower() for warning in vineyard.warnings) == 1

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from vinemap.characters import is_formula
 from vinemap.columns import BUDS_BY_NODE
 from vinemap.errors import Findings, InputError
 from vinemap.exports.exchange import added
@@ -15,6 +16,7 @@ from vinemap.reading.buds import read_bud_tables
 from vinemap.reading.cells import bare_name, show
 from vinemap.reading.files import TABLES, usable
 from vinemap.reading.tabular import Table, read_tables
+from vinemap.sentences import Listed, Sentence
 from vinemap.states import BUDS, State
 
 _KEY = ["sample", "cane", "node"]
@@ -68,6 +70,7 @@ def merge_buds(paths: Sequence[Path], out: Path) -> list[str]:
         f"{out.name}: {_count(len(merged), 'node')} on {_count(len(canes), 'cane')} of "
         f"{_count(canes['sample'].nunique(), 'sample')}."
     )
+    findings.warnings.extend(_formulas(merged))
     return [*report, *_double_entries(nodes), *_near_names(merged["sample"].unique()), *findings.warnings, written]
 
 
@@ -163,6 +166,12 @@ def _near_names(samples: Iterable[str]) -> list[str]:
         for names in alike.values()
         if len(names) > 1
     ]
+
+
+def _formulas(merged: pd.DataFrame) -> list[Sentence]:
+    """Name what a spreadsheet would run of the file."""
+    run = [name for name in pd.unique(merged[["sample", "cane"]].to_numpy().ravel()) if is_formula(name)]
+    return [Sentence("warning.formulas.merged", names=Listed(run))] if run else []
 
 
 def _count(number: int, one: str) -> str:

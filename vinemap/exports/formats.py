@@ -14,7 +14,7 @@ import rasterio
 import rioxarray
 import xarray as xr
 
-from vinemap.characters import for_xml
+from vinemap.characters import for_spreadsheet, for_xml
 from vinemap.columns import Layout
 from vinemap.errors import InputError, Problem
 from vinemap.resources import finite
@@ -24,10 +24,23 @@ BANDS = ("primary_injury", "primary_low", "primary_high", "prob_over_threshold")
 _Table = TypeVar("_Table", bound=pd.DataFrame)
 
 
-def write_csv(table: pd.DataFrame, path: Path, layout: Layout) -> None:
-    """Write a table as UTF-8 CSV, its figures with the decimals of its layout, without geometry."""
-    plain = _plain(pd.DataFrame(table.drop(columns="geometry", errors="ignore")))
-    layout.rounded(plain).to_csv(path, index=False, lineterminator="\n", date_format="%Y-%m-%d")
+def write_csv(table: pd.DataFrame, path: Path, layout: Layout, *, quoted: bool = False) -> None:
+    """Write a table as UTF-8 CSV, its figures with the decimals of its layout, without geometry.
+
+    Parameters
+    ----------
+    table : DataFrame
+        What to write.
+    path : Path
+        File to write.
+    layout : Layout
+        Of the table.
+    quoted : bool
+        Whether an apostrophe goes before text that a spreadsheet would run.
+    """
+    plain = layout.rounded(_plain(pd.DataFrame(table.drop(columns="geometry", errors="ignore"))))
+    written = with_text(plain, for_spreadsheet) if quoted else plain
+    written.to_csv(path, index=False, lineterminator="\n", date_format="%Y-%m-%d")
 
 
 def _plain(table: pd.DataFrame) -> pd.DataFrame:

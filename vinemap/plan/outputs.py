@@ -15,7 +15,14 @@ from vinemap.exports.kml import write_kml
 
 
 def write_files(
-    points: gpd.GeoDataFrame, path: LineString, words: list[str], walk_name: str, care: str, stage: Path
+    points: gpd.GeoDataFrame,
+    path: LineString,
+    words: list[str],
+    walk_name: str,
+    care: str,
+    stage: Path,
+    *,
+    quoted: bool,
 ) -> None:
     """Write plan.gpx, plan.kml, plan.geojson, samples.csv and buds.csv.
 
@@ -34,6 +41,8 @@ def write_files(
         Cautions for whoever follows the points.
     stage : Path
         Folder to write into.
+    quoted : bool
+        Whether an apostrophe goes before text of samples.csv that a spreadsheet would run.
     """
     lonlat = points.to_crs("EPSG:4326")
     walk = gpd.GeoDataFrame({"name": [walk_name]}, geometry=[path], crs=points.crs).to_crs("EPSG:4326")
@@ -42,7 +51,7 @@ def write_files(
     shown = [name for name in PLAN_POINTS.names if name in lonlat and lonlat[name].notna().any()]
     plain = lonlat[[*shown, "geometry"]]
     plain.to_file(stage / "plan.geojson", driver="GeoJSON", engine="pyogrio", RFC7946="YES", COORDINATE_PRECISION=7)
-    write_csv(samples_template(lonlat), stage / "samples.csv", PLAN_SAMPLES)
+    write_csv(samples_template(lonlat), stage / "samples.csv", PLAN_SAMPLES, quoted=quoted)
     write_csv(pd.DataFrame(columns=BUDS_BY_NODE.names), stage / "buds.csv", BUDS_BY_NODE)
 
 

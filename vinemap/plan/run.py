@@ -89,7 +89,7 @@ def _fill(stage: Path, plan: Plan) -> None:
     language = plan.settings.language
     words = [line_on(stop, language) for stop in plan.points.to_dict("records")]
     name, care = said(language, "plan.map"), said(language, "plan.gpx.care")
-    write_files(plan.points, plan.walk.path, words, name, care, stage)
+    write_files(plan.points, plan.walk.path, words, name, care, stage, quoted=plan.settings.quote_formulas)
     write_sheet(plan, stage / "plan.html", dt.date.today())
     write_bench(
         stage / "bench.html",

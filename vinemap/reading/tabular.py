@@ -15,6 +15,7 @@ from pathlib import Path
 import geopandas as gpd
 import openpyxl
 
+from vinemap.characters import from_spreadsheet
 from vinemap.errors import Findings, Problem
 from vinemap.reading.cells import blank
 
@@ -213,7 +214,8 @@ def _text(path: Path, findings: Findings) -> list[tuple[int, Cells]] | None:
     records: list[tuple[int, Cells]] = []
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
     try:
-        records.extend(enumerate(reader, start=1))
+        # Text is read as it was before vinemap, or a spreadsheet's owner, quoted it.
+        records.extend((number, [from_spreadsheet(cell) for cell in row]) for number, row in enumerate(reader, start=1))
     except csv.Error:
         findings.problem(
             path.name,

@@ -13,7 +13,7 @@ import pandas as pd
 import xarray as xr
 from pyproj import CRS
 
-from vinemap.characters import for_xml
+from vinemap.characters import for_xml, is_formula
 from vinemap.columns import BLOCKS, SAMPLES
 from vinemap.errors import Findings, InputError, Problem
 from vinemap.reading.blocks import read_blocks, repair, warn_of_overlaps
@@ -145,6 +145,7 @@ def read_vineyard(folder: str | os.PathLike[str]) -> Vineyard:
     if findings.problems or blocks is None or samples is None:
         raise InputError(_in_order(findings.problems))
     _warn_of_gaps(blocks, samples, nodes, counts, findings)
+    _warn_of_formulas([blocks[list(BLOCK_COLUMNS)], samples[list(SAMPLE_COLUMNS)]], settings, findings)
     return Vineyard(
         site=_site(folder, settings, blocks, elevation, site_warnings),
         samples=samples[list(SAMPLE_COLUMNS)],
@@ -178,6 +179,7 @@ def read_site(folder: str | os.PathLike[str]) -> Site:
     elevation = read_elevation(folder, settings, blocks, findings)
     if findings.problems or blocks is None:
         raise InputError(_in_order(findings.problems))
+    _warn_of_formulas([blocks[list(BLOCK_COLUMNS)]], settings, findings)
     return _site(folder, settings, blocks, elevation, findings.warnings)
 
 
@@ -293,6 +295,16 @@ def _warn_of_gaps(
     uncut = [name for name in samples["sample"] if name not in cut]
     if uncut:
         findings.warn(Sentence.counted("warning.no_buds", len(uncut), samples=Listed(uncut)))
+
+
+def _warn_of_formulas(tables: list[gpd.GeoDataFrame], settings: Settings, findings: Findings) -> None:
+    """Name what a spreadsheet would run of the text that goes into CSV files: names, and the settings' materials."""
+    texts = [text for table in tables for column in table for text in table[column] if isinstance(text, str)]
+    materials = [name for pieces in settings.work.materials.values() for name in pieces]
+    run = dict.fromkeys(filter(is_formula, [*texts, *materials]))
+    if run:
+        key = "warning.formulas.quoted" if settings.quote_formulas else "warning.formulas"
+        findings.warn(Sentence(key, names=Listed(run)))
 
 
 def summary(vineyard: Vineyard) -> list[str]:
