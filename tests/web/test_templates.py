@@ -41,8 +41,10 @@ def test_text_is_escaped_in_elements_and_in_attributes(name: str) -> None:
 
 def test_what_is_missing_is_an_error() -> None:
     """A template that asks for what is not given fails, and leaves no hole in a page."""
-    with pytest.raises(UndefinedError):
-        render(HEAD)
+    untitled = _Sheet("Tarn")
+    del untitled.title
+    with pytest.raises(UndefinedError, match="title"):
+        render(HEAD, sheet=untitled, own_style=False)
 
 
 def test_a_rendered_part_goes_into_another_as_it_is() -> None:
