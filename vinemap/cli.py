@@ -95,7 +95,8 @@ def plan(
 
     Example: vinemap plan demo_blocks --first -o outputs/plan
     """
-    from vinemap.plan import PlanOptions, make_plan
+    from vinemap.plan.options import PlanOptions
+    from vinemap.plan.run import make_plan
 
     target = _out(out, folder, "_plan")
     with _console().status("starting") as status:
@@ -120,7 +121,8 @@ def bench(plan: Path | None, out: Path, name: str, language: str) -> None:
 
     Example: vinemap bench demo_blocks/samples.csv --name "Thornquill Hollow" -o bench.html
     """
-    from vinemap.bench import read_bench_samples, write_bench
+    from vinemap.bench.bench_page import write_bench
+    from vinemap.bench.round import read_bench_samples
     from vinemap.exports.exchange import replaced
 
     samples = None if plan is None else read_bench_samples(plan)
@@ -150,7 +152,7 @@ def template(folder: Path) -> None:
 
     Example: vinemap template my_vineyard
     """
-    from vinemap.bench.templates import write_templates
+    from vinemap.bench.empty_tables import write_templates
 
     for sentence in write_templates(folder):
         _say(sentence)

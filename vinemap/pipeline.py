@@ -39,12 +39,14 @@ from vinemap.exports.picture import plot_map
 from vinemap.exports.record import RUN_FILE
 from vinemap.exports.summary import findings, verdict
 from vinemap.exports.workbook import write_workbook
-from vinemap.page import OnlineBasemap, write_page
+from vinemap.page.map_page import write_page
+from vinemap.page.shell import OnlineBasemap
 from vinemap.reading.shoots import read_shoots
 from vinemap.reading.vineyard import Vineyard, read_vineyard
 from vinemap.sentences import Figure, Sentence
 from vinemap.settings import Settings
-from vinemap.sheet import LANGUAGES, crew_sheet, write_pdf, write_sheet
+from vinemap.sheet.crew import LANGUAGES, crew_sheet, write_sheet
+from vinemap.sheet.pdf import write_pdf
 from vinemap.states import Bud
 from vinemap.surface.fit import InjuryMap, injury_map, refuse_too_few
 from vinemap.surface.observations import Observations

@@ -11,10 +11,11 @@ import pandas as pd
 import pytest
 
 from tests.builders import HOSTILE, Html
-from vinemap.bench import read_bench_samples, write_bench
+from vinemap.bench.bench_page import write_bench
+from vinemap.bench.round import read_bench_samples
 from vinemap.demo import write_demo
 from vinemap.errors import InputError
-from vinemap.plan import PlanOptions
+from vinemap.plan.options import PlanOptions
 from vinemap.sentences import section
 
 

@@ -23,11 +23,12 @@ from axe_playwright_python import sync_playwright as axe
 from playwright import sync_api as playwright
 
 from tests.builders import samples_table
-from vinemap.bench import write_bench
+from vinemap.bench.bench_page import write_bench
 from vinemap.bench.merge import merge_buds
 from vinemap.demo import write_demo
 from vinemap.pipeline import make_map
-from vinemap.plan import PlanOptions, make_plan
+from vinemap.plan.options import PlanOptions
+from vinemap.plan.run import make_plan
 from vinemap.plan.sizes import half_width_of
 from vinemap.reading.vineyard import read_vineyard
 from vinemap.survival.intervals import design_effect, wilson

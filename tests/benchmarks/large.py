@@ -24,7 +24,7 @@ from scipy.special import expit
 from tests.builders import write_large_vineyard
 from tests.page.case import page_case
 from vinemap.decisions.zones import action_zones
-from vinemap.page import write_page
+from vinemap.page.map_page import write_page
 from vinemap.reading.vineyard import read_vineyard
 from vinemap.settings import Settings
 from vinemap.terrain.grid import block_grid

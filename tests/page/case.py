@@ -30,7 +30,7 @@ _COUNTED = ("injury", "basal", "apical", "secondary", "tertiary", "no_live_bud")
 
 @dataclass
 class PageCase:
-    """Arguments of `vinemap.page.write.write_page`."""
+    """Arguments of `vinemap.page.map_page.write_page`."""
 
     blocks: gpd.GeoDataFrame
     samples: gpd.GeoDataFrame

@@ -23,10 +23,10 @@ from rasterio.transform import from_origin
 
 from tests.builders import HOSTILE, Html
 from tests.page.case import page_case
-from vinemap.page import OnlineBasemap, write_page
 from vinemap.page.grids import MASK, PERCENT, Frame, Scale, encoded, metres
+from vinemap.page.map_page import write_page
 from vinemap.page.outlines import outlines
-from vinemap.page.shell import page
+from vinemap.page.shell import OnlineBasemap, page
 from vinemap.page.terrain import embedded_terrain
 from vinemap.sentences import section
 from vinemap.terrain.grid import coarsened
@@ -279,7 +279,7 @@ def _lightness(stops: list[str]) -> np.ndarray:
 
 
 def _ramps() -> dict[str, Any]:
-    return json.loads(files("vinemap.page").joinpath("ramps.json").read_text(encoding="utf-8"))
+    return json.loads(files("vinemap.exports").joinpath("ramps.json").read_text(encoding="utf-8"))
 
 
 @pytest.mark.parametrize("name", ["injury", "probability"])

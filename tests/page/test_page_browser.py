@@ -25,7 +25,8 @@ from shapely.geometry import Point
 from tests.builders import HOSTILE
 from tests.page.case import PageCase, page_case
 from vinemap.characters import isolated
-from vinemap.page import OnlineBasemap, write_page
+from vinemap.page.map_page import write_page
+from vinemap.page.shell import OnlineBasemap
 from vinemap.settings import Settings
 
 pytestmark = pytest.mark.browser

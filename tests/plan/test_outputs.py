@@ -18,9 +18,9 @@ from tests.builders import HOSTILE, blocks, write_elevation, write_vineyard
 from vinemap.columns import BUDS_BY_NODE, PLAN_POINTS, PLAN_SAMPLES
 from vinemap.demo import write_demo
 from vinemap.errors import InputError
-from vinemap.plan import PlanOptions, make_plan
+from vinemap.plan.options import PlanOptions
 from vinemap.plan.overview import sentences
-from vinemap.plan.run import plan_round
+from vinemap.plan.run import make_plan, plan_round
 from vinemap.plan.survey import read_survey
 from vinemap.reading.vineyard import read_vineyard
 

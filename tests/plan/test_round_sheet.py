@@ -14,9 +14,9 @@ import segno
 
 from tests.builders import HOSTILE, Html, blocks, write_elevation
 from vinemap.characters import isolated
-from vinemap.plan import PlanOptions, make_plan
+from vinemap.plan.options import PlanOptions
 from vinemap.plan.round_sheet import write_sheet
-from vinemap.plan.run import plan_round
+from vinemap.plan.run import make_plan, plan_round
 from vinemap.sentences import Figure, Sentence
 
 

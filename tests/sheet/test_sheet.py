@@ -19,7 +19,8 @@ from tests.builders import HOSTILE, Html
 from vinemap.characters import isolated
 from vinemap.sentences import section
 from vinemap.settings import Settings
-from vinemap.sheet import LANGUAGES, CrewSheet, crew_sheet, write_pdf, write_sheet
+from vinemap.sheet.crew import LANGUAGES, CrewSheet, crew_sheet, write_sheet
+from vinemap.sheet.pdf import write_pdf
 from vinemap.sheet.zone_map import HEIGHT, WIDTH, Shade, block_map
 from vinemap.states import Action
 

@@ -64,7 +64,7 @@ def plot_map(
         )
     if ax is None:
         ax = plt.figure(layout="constrained").gca()
-    stops = json.loads(asset("vinemap.page", "ramps.json"))["injury"]["stops"]
+    stops = json.loads(asset("vinemap.exports", "ramps.json"))["injury"]["stops"]
     left, bottom, right, top = surface.rio.bounds()
     drawn = ax.imshow(
         surface[layer].to_numpy(),

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from importlib.metadata import version
 from pathlib import Path
 from typing import NamedTuple
 
 from markdown_it import MarkdownIt
 
-from vinemap import __version__
 from vinemap.exports.exchange import replaced
 from vinemap.guide.generated import columns_tables, rules_tables, settings_tables
 from vinemap.resources import asset
@@ -65,6 +65,6 @@ def write_guide(path: Path) -> None:
     """
     reader = MarkdownIt("commonmark", {"html": False}).enable("table")
     parts = [(chapter.name, chapter.title, trusted(reader.render(chapter.markdown))) for chapter in chapters()]
-    page = render("guide/templates/guide.html.j2", chapters=parts, version=__version__)
+    page = render("guide/templates/guide.html.j2", chapters=parts, version=version("vinemap"))
     with replaced(path, ">vinemap guide<") as draft:
         draft.write_text(page, encoding="utf-8")

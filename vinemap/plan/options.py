@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from vinemap.bench import USUAL_RHO
+from vinemap.bench.bench_page import USUAL_RHO
 
 
 @dataclass(frozen=True)

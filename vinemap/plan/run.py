@@ -15,7 +15,7 @@ import xarray as xr
 from pyproj import Transformer
 
 from vinemap.arrays import Array
-from vinemap.bench import write_bench
+from vinemap.bench.bench_page import write_bench
 from vinemap.errors import InputError, Problem
 from vinemap.exports.exchange import claimed, staged
 from vinemap.plan.options import PlanOptions

@@ -109,7 +109,7 @@ def write_page(
         "surface": _embedded(surface, change),
         "terrain": embedded_terrain(surface if terrain is None else terrain),
         "action_colours": ACTION_COLOURS,
-        "ramps": json.loads(asset(_PAGE, "ramps.json")),
+        "ramps": json.loads(asset("vinemap.exports", "ramps.json")),
         "texts": section("page"),
         "online": {"url": online.url, "attribution": online.attribution, "zoom": online.most_zoom} if online else None,
     }

@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from tests.builders import only_problem, problems, samples_table, write_vineyard
-from vinemap.bench.templates import write_templates
+from vinemap.bench.empty_tables import write_templates
 from vinemap.errors import InputError
 from vinemap.reading.vineyard import Vineyard, read_vineyard
 
