@@ -16,7 +16,20 @@ from typing import TypeVar
 
 import pandas as pd
 
-from vinemap.states import Action, Bud, Grade, Interval, Origin, Part, Pruning, SpeciesGroup, State, Tissue
+from vinemap.states import (
+    Action,
+    Bud,
+    Grade,
+    Interval,
+    Origin,
+    Part,
+    Pruning,
+    SpeciesGroup,
+    State,
+    Third,
+    Tissue,
+    Verdict,
+)
 
 Frame = TypeVar("Frame", bound=pd.DataFrame)
 
@@ -584,7 +597,12 @@ SPRING_SAMPLES = Layout(
         _pct("predicted_pct", "blind nodes, by the map", _MODEL),
         _pct("predicted_low_pct", "low end of its 90 % credible interval", _MODEL),
         _pct("predicted_high_pct", "high end of its 90 % credible interval", _MODEL),
-        Column("verdict", Kind.TEXT, "whether more or fewer nodes are blind than the map says; empty where it agrees"),
+        Column(
+            "verdict",
+            Kind.WORD,
+            "whether more or fewer nodes are blind than the map says; empty where it agrees",
+            words=tuple(filter(None, Verdict)),
+        ),
     ),
 )
 SPRING_CALIBRATION = Layout(
@@ -613,7 +631,7 @@ PLAN_POINTS = Layout(
         Column("stop", Kind.WHOLE, "place in the walk"),
         Column("block", Kind.NAME, "block that the point lies in"),
         Column("variety", Kind.TEXT, "variety of the block"),
-        Column("ground", Kind.WORD, "third of the block's ground by height", words=("low", "middle", "high", "level")),
+        Column("ground", Kind.WORD, "third of the block's ground by height", words=tuple(Third)),
         Column("row", Kind.WHOLE, "row of the vine, counted from the block's first vine"),
         Column("vine", Kind.WHOLE, "place of the vine in its row"),
         Column("nodes", Kind.WHOLE, "nodes to cut", "nodes"),

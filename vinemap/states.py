@@ -84,6 +84,23 @@ class Origin(StrEnum):
     UNKNOWN = ""
 
 
+class Verdict(StrEnum):
+    """How blind nodes counted in spring stand to what the map predicted."""
+
+    MORE = "more than predicted"
+    LESS = "fewer than predicted"
+    AGREES = ""
+
+
+class Third(StrEnum):
+    """Third of a block by height, or that it is level as far as is known."""
+
+    LOW = "low"
+    MIDDLE = "middle"
+    HIGH = "high"
+    LEVEL = "level"
+
+
 class Action(StrEnum):
     """What to do, from the lightest to the strongest, then the one for want of figures.
 

@@ -13,8 +13,9 @@ from shapely.geometry import box
 from statsmodels.stats.proportion import proportion_confint
 
 from vinemap.columns import SPRING_CALIBRATION, SPRING_SAMPLES
-from vinemap.decisions.spring import EDGES, LESS, MORE, check_forecast, corrected, spring_findings
+from vinemap.decisions.spring import EDGES, check_forecast, corrected, spring_findings
 from vinemap.settings import Settings
+from vinemap.states import Verdict
 from vinemap.surface.fit import injury_map
 from vinemap.terrain.grid import block_grid
 
@@ -53,7 +54,7 @@ def test_hand_sums() -> None:
     assert list(check.calibration) == SPRING_CALIBRATION.names
     assert table["blind"].tolist() == [12, 40, 2, 24]
     np.testing.assert_allclose(table["predicted_pct"], [30, 30, 60, 60])
-    assert table["verdict"].tolist() == ["", MORE, LESS, ""]
+    assert table["verdict"].tolist() == ["", Verdict.MORE, Verdict.LESS, ""]
     low, high = proportion_confint(12, 40, alpha=0.1, method="wilson")
     assert table.loc[0, ["blind_low_pct", "blind_high_pct"]].tolist() == pytest.approx([100 * low, 100 * high])
     sentences = spring_findings(check)

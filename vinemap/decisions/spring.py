@@ -11,13 +11,12 @@ import xarray as xr
 from scipy.spatial import KDTree
 
 from vinemap.arrays import Array
-from vinemap.states import Bud, Part
+from vinemap.states import Bud, Part, Verdict
 from vinemap.survival.intervals import wilson
 from vinemap.terrain.grid import centres
 
 EDGES = (0.0, 10.0, 20.0, 40.0, 60.0, 80.0, 100.0)
 """Of the classes of the calibration table, percent of blind nodes predicted."""
-MORE, LESS = "more than predicted", "fewer than predicted"
 
 
 @dataclass(frozen=True)
@@ -27,11 +26,9 @@ class SpringCheck:
     Attributes
     ----------
     samples : DataFrame
-        sample, block, nodes, shoots, blind, blind_pct, blind_low_pct, blind_high_pct (Wilson), predicted_pct,
-        predicted_low_pct, predicted_high_pct, verdict (`MORE`, `LESS` or '').
+        The columns of `vinemap.columns.SPRING_SAMPLES`.
     calibration : DataFrame
-        A row a class of what was predicted: from_pct, to_pct, samples, nodes, predicted_pct (mean over the nodes),
-        blind_pct, blind_low_pct, blind_high_pct (Wilson; NaN where the class is empty).
+        The columns of `vinemap.columns.SPRING_CALIBRATION`; NaN where a class is empty.
     layer : Bud
         What was compared: 'no_live_bud', or 'primary' where nodes with no live bud cannot be counted.
     not_compared : dict of str to str
@@ -88,7 +85,7 @@ def check_forecast(counts: pd.DataFrame, samples: gpd.GeoDataFrame, grid: xr.Dat
     table = table.assign(**_shares(table, confidence))
     less = table["blind_high_pct"] < table["predicted_low_pct"]
     more = table["blind_low_pct"] > table["predicted_high_pct"]
-    table["verdict"] = np.select([more, less], [MORE, LESS], "")
+    table["verdict"] = np.select([more, less], [Verdict.MORE, Verdict.LESS], Verdict.AGREES)
     order = ["sample", "block", "nodes", "shoots", "blind", "blind_pct", "blind_low_pct", "blind_high_pct"]
     table = table[[*order, "predicted_pct", "predicted_low_pct", "predicted_high_pct", "verdict"]]
     return SpringCheck(table, _calibration(table, confidence), layer, not_compared)
@@ -156,7 +153,7 @@ def spring_findings(check: SpringCheck) -> list[str]:
             "Winter's counts do not say how many nodes had no live bud: what the map predicts is of primaries alone, a "
             "ceiling for blind nodes."
         )
-    for verdict in (MORE, LESS):
+    for verdict in (Verdict.MORE, Verdict.LESS):
         here = table[table["verdict"] == verdict]
         if len(here):
             names = ", ".join(f"{row['sample']} ({row['block']})" for row in here.to_dict("records"))

@@ -31,7 +31,7 @@ def work_list(zones: gpd.GeoDataFrame, blocks: pd.DataFrame, settings: Settings 
     Returns
     -------
     DataFrame
-        visit (1, 2, …: by `visiting_order`), zone, block, action, area_ha, vines, nodes_to_keep; then
+        The columns of `vinemap.columns.WORK_LIST`, in the order of `visiting_order`; of these
 
         - vines_to_work, vines_to_work_low, vines_to_work_high: all vines of the zone, but for retraining and replanting
           those whose trunks are dead, by the zone's share and its low and high, else by the block's.

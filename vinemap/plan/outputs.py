@@ -29,8 +29,7 @@ def write_files(
     Parameters
     ----------
     points : GeoDataFrame
-        In walking order, metric CRS: sample, stop (1, 2, …), block, variety, ground, row, vine, nodes, elevation_m, and
-        probability_pct in a second round.
+        Of a `Plan`.
     path : LineString
         The line walked, in the same CRS.
     words : list of str

@@ -8,9 +8,9 @@ import xarray as xr
 from shapely import MultiPolygon, Polygon
 
 from vinemap.arrays import Array
+from vinemap.states import Third
 from vinemap.terrain.grid import read_layers
 
-LEVEL, LOW, MIDDLE, HIGH = "level", "low", "middle", "high"
 _RELIEF_M = 1.0
 _LEAST_SHARE = 0.4
 
@@ -68,8 +68,8 @@ def standing(land: xr.Dataset | None, xy: Array) -> tuple[Array, Array]:
         above, rise, elevation = read_layers(land, ["height_above_low_m", "rise_m", "elevation_m"], xy).T
         for height in ((above + rise) / 2, elevation):
             if np.subtract(*np.percentile(height, [95, 5])) >= _RELIEF_M:
-                return height, np.array([LOW, MIDDLE, HIGH])[_thirds(height)]
-    return np.zeros(len(xy)), np.full(len(xy), LEVEL)
+                return height, np.array([Third.LOW, Third.MIDDLE, Third.HIGH])[_thirds(height)]
+    return np.zeros(len(xy)), np.full(len(xy), Third.LEVEL.value)
 
 
 def _thirds(height: Array) -> Array:

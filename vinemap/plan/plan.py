@@ -32,9 +32,9 @@ class Plan:
     blocks : GeoDataFrame
         Of the vineyard.
     points : GeoDataFrame
-        A row a cane in walking order: sample, stop (1, 2, …), block, variety, ground ('low', 'middle', 'high',
-        'level'), row, vine (int, missing where they cannot be counted), counted (whether from a measured first vine),
-        nodes, elevation_m (NaN with no elevation), and probability_pct in a second round.
+        The columns of `vinemap.columns.PLAN_POINTS`, a row a cane in walking order: row and vine int, missing where
+        they cannot be counted, and counted (whether from a measured first vine) besides; elevation_m NaN with no
+        elevation; probability_pct in a second round alone.
     sizes : DataFrame
         A row a block: block, vines (missing where unknown), had (canes of the first survey), canes, nodes (to collect),
         half_width_pct (of the block's interval with all of them, in points).

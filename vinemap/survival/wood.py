@@ -66,9 +66,8 @@ def wood_table(wood: pd.DataFrame, samples: pd.DataFrame, blocks: pd.DataFrame, 
     Returns
     -------
     DataFrame, index of ``blocks``
-        For each of cane, cordon and trunk and each of hurt and dead, for instance: trunk_hurt_read (vines checked),
-        trunk_hurt_vines (of these, hurt), trunk_hurt_pct, trunk_hurt_low_pct, trunk_hurt_high_pct (Wilson's interval
-        with vines as trials; NaN where none was checked).
+        For each of cane, cordon and trunk and each of hurt and dead the columns of `vinemap.columns.BLOCKS_CSV`, such
+        as trunk_hurt_read to trunk_hurt_high_pct: Wilson's interval with vines as trials, NaN where none was checked.
     """
     counts = tally_wood(wood)
     counts["block"] = counts["sample"].map(dict(zip(samples["sample"], samples["block"], strict=True)))
