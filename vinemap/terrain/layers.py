@@ -1,4 +1,4 @@
-"""The lie of the land as cold air sees it: height above low ground, position on the slope, slope and aspect."""
+"""Terrain as cold air sees it: height above low ground, position on the slope, slope and aspect."""
 
 from __future__ import annotations
 
