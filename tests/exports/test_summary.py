@@ -19,7 +19,7 @@ def _scores(surface: float, means: float) -> dict[str, Any]:
 
 
 def _injury(scores: dict[str, Any]) -> InjuryMap:
-    slope = {"name": "elevation_m", "odds_ratio": 1.314, "odds_low": 1.12, "odds_high": 1.54}
+    slope = {"name": "elevation_m", "around_m": 0.0, "odds_ratio": 1.314, "odds_low": 1.12, "odds_high": 1.54}
     return InjuryMap(None, pd.DataFrame(), (1.9, 1.2, 2.7), None, {"covariates": [slope]}, scores)
 
 

@@ -254,7 +254,7 @@ def _report() -> dict[str, Any]:
             "samples": 42,
             "covariates": [
                 {"name": "height_above_low_m", "label": "each metre lower above the low ground within 150 m",
-                 "odds_ratio": 1.24, "odds_low": 1.15, "odds_high": 1.34},
+                 "around_m": 150.0, "odds_ratio": 1.24, "odds_low": 1.15, "odds_high": 1.34},
             ],
             "range_m": 180.0, "range_low_m": 60.0, "range_high_m": 540.0,
         },

@@ -11,6 +11,7 @@ import xrspatial
 from pyproj import CRS
 from scipy.stats import norm
 
+from vinemap.sentences import languages
 from vinemap.terrain.layers import COVARIATES, gradient, height_above_low, terrain
 
 UTM = CRS("EPSG:32618")
@@ -189,3 +190,10 @@ def sample_axis(sample: np.lib.npyio.NpzFile, axis: str) -> tuple[float, float]:
     if axis == "x":
         return float(sample["xmin"]), float(sample["dx"])
     return float(sample["ymax"]), float(sample["dy"])
+
+
+def test_every_terrain_figure_has_its_words() -> None:
+    """A figure that the model may find to matter can be said in every language."""
+    for language, words in languages().items():
+        missing = [one.name for one in COVARIATES if f"page.covariate.{one.name}" not in words]
+        assert not missing, language

@@ -43,10 +43,6 @@ def _area(injury: InjuryMap, settings: Settings) -> Sentence:
     return Sentence("found.area", area=mean, low=low, high=high, unit=unit, threshold=threshold)
 
 
-# How far the terrain figures look around, metres.
-_AROUND_M = {"height_above_low_m": 150.0, "height_above_basin_m": 400.0, "rise_m": 150.0}
-
-
 def _follows(model: dict[str, Any], settings: Settings) -> list[Sentence]:
     """Say what each terrain figure does where half of the buds would be dead: odds say little to most readers."""
     feet = settings.units == "us"
@@ -56,7 +52,7 @@ def _follows(model: dict[str, Any], settings: Settings) -> list[Sentence]:
         power = METRES_PER_FOOT if feet and found["name"].endswith("_m") else 1.0
         pct, low, high = (_of_half(found[name] ** power) for name in ("odds_ratio", "odds_low", "odds_high"))
         sense = "more" if found["odds_low"] > 1 else "fewer" if found["odds_high"] < 1 else "unclear"
-        around = _AROUND_M.get(found["name"], 0.0)
+        around = found["around_m"]
         step = Sentence(
             f"page.covariate.{found['name']}",
             step=Sentence(f"page.covariate.step.{settings.units}"),

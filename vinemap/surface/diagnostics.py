@@ -36,6 +36,7 @@ def describe(field: BinomialField, design: Design, observed: Observations) -> di
         {
             "name": c.name,
             "label": c.label,
+            "around_m": c.around_m,
             "step": c.step,
             "probability": float(probability[k]),
             **odds(first + k, c.step / design.scale[k]),

@@ -30,23 +30,30 @@ class Covariate:
     name : str
         Layer of the terrain grid.
     label : str
-        The step that the odds ratio is for, in words.
+        The step that the odds ratio is for, in words; what readers see is ``page.covariate.NAME`` of the word lists,
+        and this only where they lack it.
     step : float
         That step, in the layer's unit.
+    around_m : float
+        How far around a place it looks, metres; 0 for what is of the place alone.
     """
 
     name: str
     label: str
     step: float
+    around_m: float = 0.0
+
+
+_NEAR_M, _FAR_M = 150.0, 400.0
 
 
 COVARIATES = (
-    Covariate("height_above_low_m", "each metre lower above the low ground within 150 m", -1.0),
-    Covariate("height_above_basin_m", "each metre lower above the low ground within 400 m", -1.0),
+    Covariate("height_above_low_m", f"each metre lower above the low ground within {_NEAR_M:g} m", -1.0, _NEAR_M),
+    Covariate("height_above_basin_m", f"each metre lower above the low ground within {_FAR_M:g} m", -1.0, _FAR_M),
     Covariate("elevation_m", "each metre lower", -1.0),
     Covariate("pool", "the floor of a hollow rather than the ground well above it", 1.0),
     Covariate("basin", "the floor of the valley rather than the ground well above it", 1.0),
-    Covariate("rise_m", "each metre lower than the mean ground within 150 m", -1.0),
+    Covariate("rise_m", f"each metre lower than the mean ground within {_NEAR_M:g} m", -1.0, _NEAR_M),
     Covariate("slope_deg", "each degree steeper", 1.0),
     Covariate("northness", "a 10 % slope that faces north rather than flat ground", 0.1),
     Covariate("eastness", "a 10 % slope that faces east rather than flat ground", 0.1),
@@ -80,14 +87,14 @@ def terrain(elevation: xr.DataArray, crs: CRS, bounds: tuple[float, float, float
     smooth = gaussian_filter(z, _FLOW_SCALE_M / cell, mode="nearest")
     across, up = gradient(smooth, cell)
     steepness = np.hypot(across, up)
-    low, basin = height_above_low(smooth, cell, 150.0), height_above_low(smooth, cell, 400.0)
+    low, basin = height_above_low(smooth, cell, _NEAR_M), height_above_low(smooth, cell, _FAR_M)
     layers = {
         "elevation_m": z,
         "height_above_low_m": low,
         "height_above_basin_m": basin,
         "pool": np.exp(-low / 4.0),
         "basin": np.exp(-basin / 8.0),
-        "rise_m": smooth - gaussian_filter(smooth, 75.0 / cell, mode="nearest"),
+        "rise_m": smooth - gaussian_filter(smooth, _NEAR_M / 2 / cell, mode="nearest"),
         "slope_deg": np.degrees(np.arctan(steepness)),
         "northness": -up / np.sqrt(1 + steepness**2),
         "eastness": -across / np.sqrt(1 + steepness**2),

@@ -46,14 +46,12 @@ function cellWords() {
   return surface.factor > 1 ? t("sure.coarsened", { cell, fine: metres(surface.cell_m / surface.factor, 1) }) : t("sure.cell", { cell });
 }
 
-const AROUND_M = { height_above_low_m: 150, height_above_basin_m: 400, rise_m: 150 }; // how far "around" goes
-
 // A covariate in words, and the power of its odds that belongs to one step of them: heights are fitted per metre, and a
 // foot's odds are the 0.3048th power of a metre's.
-function stepOf({ name, label }) {
+function stepOf({ name, label, around_m: around }) {
   if (!hasText(`covariate.${name}`)) return { step: own(label ?? name), power: 1 };
   const height = name.endsWith("_m");
-  const step = t(`covariate.${name}`, { step: t(`covariate.step.${words.units}`), distance: metres(AROUND_M[name] ?? 0, 0) });
+  const step = t(`covariate.${name}`, { step: t(`covariate.step.${words.units}`), distance: metres(around ?? 0, 0) });
   return { step, power: height && words.units === "us" ? 1 / FEET_PER_M : 1 };
 }
 
