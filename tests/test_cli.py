@@ -55,6 +55,22 @@ def test_check_says_what_is_there(tmp_path: Path, monkeypatch, capsys) -> None:
     assert "ready to map" in out
 
 
+def test_a_vineyard_is_told_in_its_own_language(tmp_path: Path, monkeypatch, capsys) -> None:
+    """What check, plan and explain print is in the language of the settings."""
+    write_demo(tmp_path / "v")
+    toml = tmp_path / "v" / "vinemap.toml"
+    text = re.sub(r"(?m)^language.*\n", "", toml.read_text(encoding="utf-8"))
+    toml.write_text(f'language = "es"\n{text}', encoding="utf-8")
+    for arguments, words in (
+        (("check",), "76 muestras, todas en un cuartel."),
+        (("plan", "--first", "-o", str(tmp_path / "plan")), "de 8 cuarteles, "),
+        (("explain", "--block", "Larkrise"), "Por tanto: "),
+    ):
+        code, out, _ = _run(monkeypatch, capsys, arguments[0], str(tmp_path / "v"), *arguments[1:])
+        assert code == 0
+        assert words in out
+
+
 def test_wrong_input_is_named_and_nothing_written(tmp_path: Path, monkeypatch, capsys) -> None:
     """A bad folder: each problem once with file and row, exit code 2, the last output as it was."""
     write_demo(tmp_path / "v")

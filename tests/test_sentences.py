@@ -56,3 +56,4 @@ def test_long_lists_are_cut() -> None:
     assert str(Listed("abc")) == "a, b, c"
     assert Listed(range(14)).said("es").endswith("10, 11 y 2 más")
     assert said("en", "list.more", shown="a", more=Figure(2)) == "a and 2 more"
+    assert str(Listed(range(14), most=None)).endswith("11, 12, 13")

@@ -25,6 +25,8 @@ if TYPE_CHECKING:
     from rich.status import Status
     from rich.text import Text
 
+    from vinemap.settings import Settings
+
 _INPUT_WRONG, _FAILED = 2, 1
 
 _FOLDER = click.argument("folder", type=click.Path(path_type=Path))
@@ -63,10 +65,9 @@ def map_command(folder: Path, out: Path | None, compare: Path | None, pdf: bool,
         run = make_map(folder, _shown(status))
         written = write_map(run, target, compare, _shown(status), pdf=pdf)
     _say(f"{run.vineyard.site.name}: what froze worst", style="bold")
-    language = run.vineyard.site.settings.language
-    for sentence in run.findings:
-        _say(f"  {sentence.said(language)}")
-    _say_notes(run.report["warnings"], language)
+    settings = run.vineyard.site.settings
+    _say_all(run.findings, settings, "  ")
+    _say_all(run.report["warnings"], settings, "Note: ", style="yellow")
     if open_page:
         _open(written[0])
     _say_written(written)
@@ -96,14 +97,14 @@ def plan(
     Example: vinemap plan demo_blocks --first -o outputs/plan
     """
     from vinemap.plan.options import PlanOptions
+    from vinemap.plan.overview import sentences
     from vinemap.plan.run import make_plan
 
     target = _out(out, folder, "_plan")
     with _console().status("starting") as status:
         options = PlanOptions(half_width=precision / 100, points=points, start=start)
-        told = make_plan(folder, target, options, first=first, progress=_shown(status))
-    for sentence in told:
-        _say(sentence)
+        planned = make_plan(folder, target, options, first=first, progress=_shown(status))
+    _say_all(sentences(planned), planned.settings)
     _say("Print plan.html; open bench.html beside the cutting board. Look at the sheet first:")
     _say(str(target / "plan.html"))
 
@@ -172,8 +173,7 @@ def explain(folder: Path, block: str) -> None:
     with _console().status("starting") as status:
         run = make_map(folder, _shown(status))
     settings = run.vineyard.site.settings
-    for sentence in explain_block(run.block(block), settings):
-        _say(sentence.said(settings.language))
+    _say_all(explain_block(run.block(block), settings), settings)
 
 
 @commands.command()
@@ -195,8 +195,7 @@ def spring(folder: Path, counts: Path, out: Path | None) -> None:
     with claimed(target, folder), _console().status("starting") as status:
         check, run = check_spring(folder, counts, _shown(status))
         written = write_spring(check, run, target, _shown(status))
-    for sentence in spring_findings(check):
-        _say(sentence)
+    _say_all(spring_findings(check), run.vineyard.site.settings)
     _say_written(written)
 
 
@@ -211,9 +210,9 @@ def check(folder: Path) -> None:
     from vinemap.reading.vineyard import summary
 
     vineyard = check_folder(folder)
-    for sentence in summary(vineyard):
-        _say(sentence)
-    _say_notes(vineyard.warnings, vineyard.site.settings.language)
+    settings = vineyard.site.settings
+    _say_all(summary(vineyard), settings)
+    _say_all(vineyard.warnings, settings, "Note: ", style="yellow")
     _say("Nothing is wrong: ready to map.")
 
 
@@ -269,9 +268,10 @@ def _open(page: Path) -> None:
     webbrowser.open(page.resolve().as_uri())
 
 
-def _say_notes(warnings: Iterable[Sentence], language: str) -> None:
-    for warning in warnings:
-        _say(f"Note: {warning.said(language)}", style="yellow")
+def _say_all(sentences: Iterable[Sentence], settings: Settings, before: str = "", style: str | None = None) -> None:
+    """Print sentences in the vineyard's language, a line each."""
+    for sentence in sentences:
+        _say(f"{before}{sentence.said(settings.language)}", style=style)
 
 
 def _say_written(written: list[Path]) -> None:

@@ -165,7 +165,7 @@ class Figure:
 
 
 class Listed:
-    """Names, or sentences without a stop, that stand inside a sentence; past the twelfth they are counted.
+    """Names, or sentences without a stop, that stand inside a sentence.
 
     Parameters
     ----------
@@ -175,19 +175,21 @@ class Listed:
         Whether they make one whole: "a, b and c" in place of "a, b, c".
     between : str
         What parts them.
+    most : int or None
+        Names shown, of which those past it are counted; all of them where None.
     """
 
-    _MOST = 12
-
-    def __init__(self, names: Iterable[object], *, together: bool = False, between: str = ", ") -> None:
-        self.names, self.together, self.between = list(names), together, between
+    def __init__(
+        self, names: Iterable[object], *, together: bool = False, between: str = ", ", most: int | None = 12
+    ) -> None:
+        self.names, self.together, self.between, self.most = list(names), together, between, most
 
     def said(self, language: str) -> str:
         """Return them in one language."""
         shown = [name.said(language) if isinstance(name, Said) else str(name) for name in self.names]
-        if len(shown) > self._MOST:
-            more = Figure(len(shown) - self._MOST)
-            return said(language, "list.more", shown=self.between.join(shown[: self._MOST]), more=more)
+        if self.most is not None and len(shown) > self.most:
+            more = Figure(len(shown) - self.most)
+            return said(language, "list.more", shown=self.between.join(shown[: self.most]), more=more)
         if self.together and len(shown) > 1:
             return said(language, "list.and", shown=self.between.join(shown[:-1]), last=shown[-1])
         return self.between.join(shown)

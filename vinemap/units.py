@@ -11,3 +11,8 @@ KILOGRAMS_PER_POUND = 0.45359237
 def area_unit(units: str) -> tuple[float, str]:
     """Return what a hectare is in the keeper's unit of area, and that unit's name, for ``metric`` or ``us``."""
     return (1 / HECTARES_PER_ACRE, "acres") if units == "us" else (1.0, "ha")
+
+
+def length_unit(units: str) -> tuple[float, str]:
+    """Return what a metre is in the keeper's unit of length, and that unit's mark, for ``metric`` or ``us``."""
+    return (1 / METRES_PER_FOOT, "ft") if units == "us" else (1.0, "m")

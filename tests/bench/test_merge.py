@@ -10,6 +10,7 @@ import pytest
 
 from vinemap.bench.merge import merge_buds
 from vinemap.errors import InputError
+from vinemap.sentences import Sentence
 
 HEADER = "sample,cane,node,primary,secondary,tertiary"
 
@@ -20,7 +21,7 @@ def bud_file(folder: Path, name: str, *rows: str) -> Path:
     return path
 
 
-def merged(folder: Path, *paths: Path) -> tuple[pd.DataFrame, list[str]]:
+def merged(folder: Path, *paths: Path) -> tuple[pd.DataFrame, list[Sentence]]:
     report = merge_buds(paths, folder / "buds.csv")
     return pd.read_csv(folder / "buds.csv", dtype=str), report
 
@@ -44,6 +45,7 @@ def test_files_of_two_people_are_joined_cane_by_cane(tmp_path: Path) -> None:
         ["B", "1", "1", "dead", "unread", "unread"],
     ]
     assert report == ["ana.csv: 2 nodes.", "ben.csv: 2 nodes.", "buds.csv: 4 nodes on 3 canes of 2 samples."]
+    assert report[-1].said("es") == "buds.csv: 4 nudos en 3 sarmientos de 2 muestras."
 
 
 def test_double_entry_that_agrees_is_kept_once_and_told(tmp_path: Path) -> None:

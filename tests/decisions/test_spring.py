@@ -62,6 +62,8 @@ def test_hand_sums() -> None:
     assert sentences[0] == "78 of 160 nodes on 4 samples are blind: 49 %; the map predicted 45 %."
     assert "s1 (A)" in sentences[1]
     assert "s2 (A)" in sentences[2]
+    assert sentences[0].said("es").endswith("78 de 160 en 4 muestras, el 49 %; el mapa preveía el 45 %.")
+    assert sentences[1].said("es") == "Más nudos ciegos de lo previsto: s1 (A)."
 
 
 def test_samples_off_the_map_are_named_and_near_ones_kept() -> None:
@@ -74,7 +76,15 @@ def test_samples_off_the_map_are_named_and_near_ones_kept() -> None:
     assert check.samples[["sample", "predicted_pct"]].to_numpy().tolist() == [["s1", pytest.approx(30)]]
     sentences = spring_findings(check)
     assert sentences[-1] == "Not compared: s0 (outside every block), s2 (no node counted)."
+    assert sentences[-1].said("es") == "No comparadas: s0 (fuera de todo cuartel), s2 (sin ningún nudo contado)."
     assert not any("nan" in sentence for sentence in sentences)
+
+
+def test_every_sample_that_is_left_out_is_named() -> None:
+    """No table has them, so the sentence names all, however many."""
+    check = check_forecast(counts(*[20] * 15), samples(15).assign(block=None), grid(), 0.9)
+    told = spring_findings(check)[-1]
+    assert all(f"s{k} (outside every block)" in told for k in range(15))
 
 
 def test_a_sample_is_held_against_its_own_block() -> None:

@@ -147,19 +147,21 @@ def test_round_trip_with_no_hand_edit(home: Path, tmp_path: Path) -> None:
 
 def test_the_second_round_takes_new_names(folder: Path) -> None:
     """With samples and buds the plan is a second round, whose names are none of those there."""
-    told = make_plan(folder, folder / "plan", PlanOptions(points=5))
+    told = sentences(make_plan(folder, folder / "plan", PlanOptions(points=5)))
     new = pd.read_csv(folder / "plan" / "samples.csv")
     assert len(new) == 5
     assert not set(new["sample"]) & set(pd.read_csv(folder / "samples.csv")["sample"])
     assert "first survey leaves about" in told[0]
+    assert "5 sarmientos más, con 10 nudos en cada uno" in told[0].said("es")
     plan = gpd.read_file(folder / "plan" / "plan.geojson")
     assert plan["probability_pct"].between(0, 100).all()
     unknown = {"variety", "row", "vine", "elevation_m"}
     assert set(PLAN_POINTS.names) - set(plan) == unknown
     assert list(new) == PLAN_SAMPLES.names
     assert list(pd.read_csv(folder / "plan" / "buds.csv")) == BUDS_BY_NODE.names
-    told = make_plan(folder, folder / "plan", PlanOptions(), first=True)
+    told = sentences(make_plan(folder, folder / "plan", PlanOptions(), first=True))
     assert told[0].startswith("39 canes from 3 blocks, 13 a block")
+    assert told[0].said("es").startswith("39 sarmientos de 3 cuarteles, 13 por cuartel")
 
 
 def test_a_survey_too_small_for_a_second_round_is_named(tmp_path: Path) -> None:
@@ -203,7 +205,7 @@ def test_a_plan_is_the_same_every_time(home: Path, tmp_path: Path) -> None:
 def test_without_elevation_the_ground_is_level(tmp_path: Path) -> None:
     """Blocks alone are enough; the sentences say what is missing, and no height is invented."""
     write_vineyard(tmp_path, skip=("samples", "buds"))
-    told = make_plan(tmp_path, tmp_path / "plan", PlanOptions(half_width=0.15, start=(-75.0, 43.35)))
+    told = sentences(make_plan(tmp_path, tmp_path / "plan", PlanOptions(half_width=0.15, start=(-75.0, 43.35))))
     assert any("no elevation grid" in sentence for sentence in told)
     assert not any("climb" in sentence for sentence in told)
     plan = gpd.read_file(tmp_path / "plan" / "plan.geojson")

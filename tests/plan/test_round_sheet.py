@@ -15,6 +15,7 @@ import segno
 from tests.builders import HOSTILE, Html, blocks, write_elevation
 from vinemap.characters import isolated
 from vinemap.plan.options import PlanOptions
+from vinemap.plan.overview import sentences
 from vinemap.plan.round_sheet import write_sheet
 from vinemap.plan.run import make_plan, plan_round
 from vinemap.sentences import Figure, Sentence
@@ -59,7 +60,7 @@ def test_legs_through_rows_are_named(tmp_path: Path) -> None:
     frame.to_file(tmp_path / "blocks.geojson", driver="GeoJSON")
     left, bottom, right, top = frame.geometry[0].bounds
     for start, crossed in (((left, bottom - 0.0002), 0), (((left + right) / 2, (bottom + top) / 2), 1)):
-        told = make_plan(tmp_path, tmp_path / "plan", PlanOptions(half_width=0.2, start=start))
+        told = sentences(make_plan(tmp_path, tmp_path / "plan", PlanOptions(half_width=0.2, start=start)))
         named = [line.rpartition("stops ")[2].rstrip(".") for line in told if "cut across rows" in line]
         sheet = (tmp_path / "plan" / "plan.html").read_text(encoding="utf-8")
         assert len(named) == crossed

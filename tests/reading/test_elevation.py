@@ -79,6 +79,7 @@ def test_other_crs_kinds_and_scales(folder: Path) -> None:
     centre = gpd.GeoSeries(gpd.points_from_xy([EAST + 55], [NORTH + 45]), crs=CRS).to_crs(4326).iloc[0]
     assert float(vineyard.site.elevation.sel(x=centre.x, y=centre.y, method="nearest")) == pytest.approx(130, abs=1)
     assert "arc seconds" in summary(vineyard)[3]
+    assert "segundos de arco" in summary(vineyard)[3].said("es")
 
 
 def test_partial_cover_is_a_warning(folder: Path) -> None:

@@ -228,16 +228,24 @@ def test_what_is_left_out_is_named(folder: Path) -> None:
 def test_summary(folder: Path) -> None:
     """The summary says in plain sentences what was read."""
     write_elevation(folder / "elevation.tif")
-    assert summary(read_vineyard(folder)) == [
+    vineyard = read_vineyard(folder)
+    assert summary(vineyard) == [
         "vineyard: 3 blocks on 3.0 ha.",
         "6 samples, all of them in a block.",
         "24 nodes cut on 6 canes: the primary bud was read at 24 and left unread at 0.",
         "An elevation grid in cells of 10 m, 0 to 118 m in and around the blocks.",
         "No wood checks.",
     ]
+    assert [sentence.said("es") for sentence in summary(vineyard)][:3] == [
+        "vineyard: 3 cuarteles en 3,0 ha.",
+        "6 muestras, todas en un cuartel.",
+        "Yemas cortadas en 24 nudos de 6 sarmientos: la primaria se leyó en 24 y quedó sin leer en 0.",
+    ]
     (folder / "vinemap.toml").write_text('units = "us"\nname = "Hill"')
-    # 1 ha = 2.4711 acres (NIST Handbook 44, appendix C).
-    assert summary(read_vineyard(folder))[0] == "Hill: 3 blocks on 7.4 acres."
+    told = summary(read_vineyard(folder))
+    # 1 ha = 2.4711 acres, 1 ft = 0.3048 m (NIST Handbook 44, appendix C).
+    assert told[0] == "Hill: 3 blocks on 7.4 acres."
+    assert told[3] == "An elevation grid in cells of 32.8 ft, 0 to 387 ft in and around the blocks."
 
 
 def test_hardiness_of_no_variety(folder: Path) -> None:

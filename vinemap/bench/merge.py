@@ -20,10 +20,9 @@ from vinemap.sentences import Listed, Sentence
 from vinemap.states import BUDS, State
 
 _KEY = ["sample", "cane", "node"]
-_SHOWN = 12
 
 
-def merge_buds(paths: Sequence[Path], out: Path) -> list[str]:
+def merge_buds(paths: Sequence[Path], out: Path) -> list[Sentence]:
     """Merge bud files into one that `vinemap map` reads.
 
     A node that two files hold alike is kept once. One that a file reads where the other leaves it unread is taken from
@@ -38,8 +37,8 @@ def merge_buds(paths: Sequence[Path], out: Path) -> list[str]:
 
     Returns
     -------
-    list of str
-        What was read, double entries, notes of the reading, what was written: plain sentences.
+    list of Sentence
+        What was read, double entries, notes of the reading, what was written.
 
     Raises
     ------
@@ -64,14 +63,20 @@ def merge_buds(paths: Sequence[Path], out: Path) -> list[str]:
     merged = _merged(nodes)
     with added(out.absolute().parent, replacing=[out.name]) as stage:
         write_csv(merged, stage / out.name, BUDS_BY_NODE)
-    report = [f"{file}: {_count(len(part), 'node')}." for file, part in zip(_names(paths), parts, strict=True)]
+    read = [
+        Sentence("merged.read", file=file, nodes=Sentence.counted("count.nodes", len(part)))
+        for file, part in zip(_names(paths), parts, strict=True)
+    ]
     canes = merged[["sample", "cane"]].drop_duplicates()
-    written = (
-        f"{out.name}: {_count(len(merged), 'node')} on {_count(len(canes), 'cane')} of "
-        f"{_count(canes['sample'].nunique(), 'sample')}."
+    written = Sentence(
+        "merged.written",
+        file=out.name,
+        nodes=Sentence.counted("count.nodes", len(merged)),
+        canes=Sentence.counted("count.canes", len(canes)),
+        samples=Sentence.counted("count.samples", canes["sample"].nunique()),
     )
     findings.warnings.extend(_formulas(merged))
-    return [*report, *_double_entries(nodes), *_near_names(merged["sample"].unique()), *findings.warnings, written]
+    return [*read, *_double_entries(nodes), *_near_names(merged["sample"].unique()), *findings.warnings, written]
 
 
 def _names(paths: Sequence[Path]) -> list[str]:
@@ -142,27 +147,33 @@ def _merged(nodes: pd.DataFrame) -> pd.DataFrame:
     return placed.sort_values(["_sample", "_cane", "node"], kind="stable", ignore_index=True)[BUDS_BY_NODE.names]
 
 
-def _double_entries(nodes: pd.DataFrame) -> list[str]:
+def _double_entries(nodes: pd.DataFrame) -> list[Sentence]:
     """Say which canes two files hold."""
     first = nodes.drop_duplicates(_KEY)[[*_KEY, "source"]]
     pairs = first.merge(nodes, on=_KEY, suffixes=("", "_2"))
-    report = []
-    for (one, other), held in pairs[pairs["source"] != pairs["source_2"]].groupby(["source", "source_2"], sort=False):
-        canes = [f"{sample} cane {cane}" for sample, cane in held[["sample", "cane"]].drop_duplicates().to_numpy()]
-        listed = ", ".join(canes[:_SHOWN]) + (f" and {len(canes) - _SHOWN} more" if len(canes) > _SHOWN else "")
-        report.append(
-            f"{one} and {other} both hold {_count(len(held), 'node')} ({listed}), without a contradiction: kept once."
+    twice = pairs[pairs["source"] != pairs["source_2"]].groupby(["source", "source_2"], sort=False)
+    return [
+        Sentence(
+            "merged.twice",
+            one=one,
+            other=other,
+            nodes=Sentence.counted("count.nodes", len(held)),
+            canes=Listed(
+                Sentence("merged.cane", sample=sample, cane=cane)
+                for sample, cane in held[["sample", "cane"]].drop_duplicates().to_numpy()
+            ),
         )
-    return report
+        for (one, other), held in twice
+    ]
 
 
-def _near_names(samples: Iterable[str]) -> list[str]:
+def _near_names(samples: Iterable[str]) -> list[Sentence]:
     """Name samples whose names differ in capitals or spaces alone: one may be the other, misspelt."""
     alike: dict[str, list[str]] = {}
     for sample in samples:
         alike.setdefault(bare_name(sample), []).append(sample)
     return [
-        f"{' and '.join(map(repr, names))} were kept as {len(names)} samples: correct the names if they are one."
+        Sentence("merged.alike", names=Listed(map(repr, names), together=True), count=len(names))
         for names in alike.values()
         if len(names) > 1
     ]
@@ -172,7 +183,3 @@ def _formulas(merged: pd.DataFrame) -> list[Sentence]:
     """Name what a spreadsheet would run of the file."""
     run = [name for name in pd.unique(merged[["sample", "cane"]].to_numpy().ravel()) if is_formula(name)]
     return [Sentence("warning.formulas.merged", names=Listed(run))] if run else []
-
-
-def _count(number: int, one: str) -> str:
-    return f"{number:,} {one}{'' if number == 1 else 's'}"

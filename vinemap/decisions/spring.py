@@ -11,6 +11,7 @@ import xarray as xr
 from scipy.spatial import KDTree
 
 from vinemap.arrays import Array
+from vinemap.sentences import Figure, Listed, Sentence
 from vinemap.states import Bud, Part, Verdict
 from vinemap.survival.intervals import wilson
 from vinemap.terrain.grid import centres
@@ -31,14 +32,14 @@ class SpringCheck:
         The columns of `vinemap.columns.SPRING_CALIBRATION`; NaN where a class is empty.
     layer : Bud
         What was compared: 'no_live_bud', or 'primary' where nodes with no live bud cannot be counted.
-    not_compared : dict of str to str
+    not_compared : dict of str to Sentence
         Samples that were counted but could not be compared, and why.
     """
 
     samples: pd.DataFrame
     calibration: pd.DataFrame
     layer: Bud
-    not_compared: dict[str, str]
+    not_compared: dict[str, Sentence]
 
 
 def check_forecast(counts: pd.DataFrame, samples: gpd.GeoDataFrame, grid: xr.Dataset, confidence: float) -> SpringCheck:
@@ -74,12 +75,16 @@ def check_forecast(counts: pd.DataFrame, samples: gpd.GeoDataFrame, grid: xr.Dat
     layers = [f"{layer}_{name}" for name in ("injury", "low", "high")]
     table[["predicted_pct", "predicted_low_pct", "predicted_high_pct"]] = 100 * _predicted(table, samples, grid, layers)
     reasons = {
-        "outside every block": table["block"].isna(),
-        "no node counted": table["nodes"] == 0,
-        "its block has no cell of the map": table["predicted_pct"].isna(),
+        "outside": table["block"].isna(),
+        "no_node": table["nodes"] == 0,
+        "no_cell": table["predicted_pct"].isna(),
     }
     why = np.select(list(reasons.values()), list(reasons), "")
-    not_compared = {str(sample): str(reason) for sample, reason in zip(table["sample"], why, strict=True) if reason}
+    not_compared = {
+        str(sample): Sentence(f"spring.left_out.{reason}")
+        for sample, reason in zip(table["sample"], why, strict=True)
+        if reason
+    }
     table = table[why == ""].reset_index(drop=True)
     table["blind"] = table["nodes"] - table["shoots"]
     table = table.assign(**_shares(table, confidence))
@@ -135,32 +140,47 @@ def corrected(tallies: pd.DataFrame, counts: pd.DataFrame) -> pd.DataFrame:
     return pd.concat([kept, spring], ignore_index=True)
 
 
-def spring_findings(check: SpringCheck) -> list[str]:
+def spring_findings(check: SpringCheck) -> list[Sentence]:
     """Say in plain sentences how the map did, and where it erred."""
-    table = check.samples
-    named = ", ".join(f"{sample} ({why})" for sample, why in check.not_compared.items())
-    not_compared = [f"Not compared: {named}."] if named else []
-    if table.empty:
-        return ["No sample that was counted can be compared with the map.", *not_compared]
+    if check.samples.empty:
+        return [Sentence("spring.nothing"), *_left_out(check)]
+    ceiling = [Sentence("spring.ceiling")] if check.layer is Bud.PRIMARY else []
+    return [_blind(check.samples), *ceiling, *_erred(check.samples), *_left_out(check)]
+
+
+def _blind(table: pd.DataFrame) -> Sentence:
     nodes, blind = int(table["nodes"].sum()), int(table["blind"].sum())
     predicted = float((table["predicted_pct"] * table["nodes"]).sum() / nodes)
-    sentences = [
-        f"{blind} of {nodes} nodes on {len(table)} samples are blind: {100 * blind / nodes:.0f} %; "
-        f"the map predicted {predicted:.0f} %."
-    ]
-    if check.layer is Bud.PRIMARY:
-        sentences.append(
-            "Winter's counts do not say how many nodes had no live bud: what the map predicts is of primaries alone, a "
-            "ceiling for blind nodes."
-        )
-    for verdict in (Verdict.MORE, Verdict.LESS):
+    return Sentence(
+        "spring.blind",
+        blind=blind,
+        nodes=nodes,
+        samples=Sentence.counted("count.samples", len(table)),
+        share=Figure(100 * blind / nodes),
+        predicted=Figure(predicted),
+    )
+
+
+def _erred(table: pd.DataFrame) -> list[Sentence]:
+    """Name the samples that differ from what was predicted."""
+    found = []
+    for key, verdict in (("spring.more", Verdict.MORE), ("spring.fewer", Verdict.LESS)):
         here = table[table["verdict"] == verdict]
         if len(here):
             names = ", ".join(f"{row['sample']} ({row['block']})" for row in here.to_dict("records"))
-            sentences.append(f"Blind nodes {verdict}: {names}.")
-    if not table["verdict"].any():
-        sentences.append("No sample differs from what was predicted by more than luck.")
-    return [*sentences, *not_compared]
+            found.append(Sentence(key, samples=names))
+    return found or [Sentence("spring.agrees")]
+
+
+def _left_out(check: SpringCheck) -> list[Sentence]:
+    if not check.not_compared:
+        return []
+    # No table has these samples, so none goes unnamed.
+    named = Listed(
+        (Sentence("spring.left_out.sample", sample=sample, why=why) for sample, why in check.not_compared.items()),
+        most=None,
+    )
+    return [Sentence("spring.left_out", samples=named)]
 
 
 def _shares(table: pd.DataFrame, confidence: float) -> dict[str, pd.Series[float]]:

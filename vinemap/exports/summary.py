@@ -10,7 +10,7 @@ from vinemap.sentences import Figure, Sentence
 from vinemap.settings import Settings
 from vinemap.states import Action
 from vinemap.surface.fit import InjuryMap
-from vinemap.units import METRES_PER_FOOT, area_unit
+from vinemap.units import area_unit, length_unit
 
 _WORST = 3
 
@@ -45,18 +45,18 @@ def _area(injury: InjuryMap, settings: Settings) -> Sentence:
 
 def _follows(model: dict[str, Any], settings: Settings) -> list[Sentence]:
     """Say what each terrain figure does where half of the buds would be dead: odds say little to most readers."""
-    feet = settings.units == "us"
+    per_metre, unit = length_unit(settings.units)
     sentences = []
     for found in model["covariates"]:
         # Heights are fitted by the metre; the odds of a foot are the 0.3048th power of a metre's.
-        power = METRES_PER_FOOT if feet and found["name"].endswith("_m") else 1.0
+        power = 1 / per_metre if found["name"].endswith("_m") else 1.0
         pct, low, high = (_of_half(found[name] ** power) for name in ("odds_ratio", "odds_low", "odds_high"))
         sense = "more" if found["odds_low"] > 1 else "fewer" if found["odds_high"] < 1 else "unclear"
         around = found["around_m"]
         step = Sentence(
             f"page.covariate.{found['name']}",
             step=Sentence(f"page.covariate.step.{settings.units}"),
-            distance=Figure(around / METRES_PER_FOOT, 0, "ft") if feet else Figure(around, 0, "m"),
+            distance=Figure(around * per_metre, 0, unit),
         )
         between = Sentence("page.range", low=Figure(low, 1), high=Figure(high, 1, "%"))
         sentences.append(Sentence(f"page.covariate.{sense}", step=step, pct=Figure(pct, 1, "%"), range=between))

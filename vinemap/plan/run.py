@@ -20,7 +20,6 @@ from vinemap.errors import InputError, Problem
 from vinemap.exports.exchange import claimed, staged
 from vinemap.plan.options import PlanOptions
 from vinemap.plan.outputs import write_files
-from vinemap.plan.overview import sentences
 from vinemap.plan.plan import Plan
 from vinemap.plan.points import spread_points
 from vinemap.plan.round_sheet import write_sheet
@@ -45,7 +44,7 @@ def make_plan(
     *,
     first: bool = False,
     progress: Callable[[str], None] = lambda _: None,
-) -> list[str]:
+) -> Plan:
     """Plan where to collect canes and write the sheet, the points and the page for the bench.
 
     Files: plan.html, plan.gpx, plan.kml, plan.geojson, samples.csv, buds.csv, bench.html, run.json.
@@ -66,8 +65,8 @@ def make_plan(
 
     Returns
     -------
-    list of str
-        What was planned, in plain sentences.
+    Plan
+        What was planned; `vinemap.plan.overview.sentences` says it.
 
     Raises
     ------
@@ -81,7 +80,7 @@ def make_plan(
         progress("writing")
         with staged(out, folder, "plan", _report(plan), to_fill=("samples.csv", "buds.csv")) as stage:
             _fill(stage, plan)
-    return sentences(plan)
+    return plan
 
 
 def _fill(stage: Path, plan: Plan) -> None:

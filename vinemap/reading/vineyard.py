@@ -24,10 +24,10 @@ from vinemap.reading.join import join
 from vinemap.reading.metric import metric_crs, refuse_strays
 from vinemap.reading.samples import read_samples, refuse_mistaken_axes, refuse_placeless
 from vinemap.reading.schema import BlockRow, CountRow, NodeRow, Row, SampleRow, WoodRow, typed
-from vinemap.sentences import Listed, Sentence
+from vinemap.sentences import Figure, Listed, Sentence
 from vinemap.settings import SETTINGS_FILE, Settings, load_settings
 from vinemap.states import State
-from vinemap.units import area_unit
+from vinemap.units import area_unit, length_unit
 
 BLOCK_COLUMNS = (*BLOCKS.names, "geometry", "area_ha")
 SAMPLE_COLUMNS = (
@@ -307,7 +307,7 @@ def _warn_of_formulas(tables: list[gpd.GeoDataFrame], settings: Settings, findin
         findings.warn(Sentence(key, names=Listed(run)))
 
 
-def summary(vineyard: Vineyard) -> list[str]:
+def summary(vineyard: Vineyard) -> list[Sentence]:
     """Say in plain sentences what a vineyard folder holds.
 
     Parameters
@@ -316,47 +316,75 @@ def summary(vineyard: Vineyard) -> list[str]:
 
     Returns
     -------
-    list of str
-        Blocks and their ground (hectares, or acres where the settings say ``us``), samples, buds, elevation, wood.
+    list of Sentence
+        Blocks and their ground, samples, buds, elevation, wood; in acres and feet where the settings say ``us``.
     """
-    blocks, samples = vineyard.site.blocks, vineyard.samples
-    ground = float(blocks["area_ha"].sum())
-    per_hectare, unit = area_unit(vineyard.site.settings.units)
-    area = f"{ground * per_hectare:,.1f} {unit}"
-    joined = int(samples["block"].notna().sum())
-    where = "all of them in a block" if joined == len(samples) else f"{joined:,} of them in a block"
     return [
-        f"{vineyard.site.name}: {_count(len(blocks), 'block')} on {area}.",
-        f"{_count(len(samples), 'sample')}, {where}.",
+        _ground(vineyard.site),
+        _samples(vineyard.samples),
         _buds(vineyard),
-        _elevation(vineyard.site.elevation),
-        f"{_count(len(vineyard.wood), 'wood check')} on {_count(vineyard.wood['sample'].nunique(), 'sample')}."
-        if len(vineyard.wood)
-        else "No wood checks.",
+        _elevation(vineyard.site),
+        _wood(vineyard),
     ]
 
 
-def _buds(vineyard: Vineyard) -> str:
+def _ground(site: Site) -> Sentence:
+    per_hectare, unit = area_unit(site.settings.units)
+    area = Figure(float(site.blocks["area_ha"].sum()) * per_hectare, 1, unit)
+    return Sentence(
+        "folder.blocks", name=site.name, blocks=Sentence.counted("count.blocks", len(site.blocks)), area=area
+    )
+
+
+def _samples(samples: gpd.GeoDataFrame) -> Sentence:
+    count, joined = Sentence.counted("count.samples", len(samples)), int(samples["block"].notna().sum())
+    if joined == len(samples):
+        return Sentence("folder.samples.all", samples=count)
+    return Sentence("folder.samples", samples=count, joined=Figure(joined))
+
+
+def _buds(vineyard: Vineyard) -> Sentence:
     nodes, counts = vineyard.nodes, vineyard.counts
     if len(nodes):
         canes = len(nodes[["sample", "cane"]].drop_duplicates())
         unread = int((nodes["primary"] == State.UNREAD).sum())
-        return (
-            f"{_count(len(nodes), 'node')} cut on {_count(canes, 'cane')}: the primary bud was read at "
-            f"{len(nodes) - unread:,} and left unread at {unread:,}."
+        return Sentence(
+            "folder.nodes",
+            nodes=Sentence.counted("count.nodes", len(nodes)),
+            canes=Sentence.counted("count.canes", canes),
+            read=Figure(len(nodes) - unread),
+            unread=Figure(unread),
         )
-    return f"{_count(int(counts['nodes'].sum()), 'node')} cut, given as {_count(len(counts), 'row')} of counts."
+    return Sentence(
+        "folder.counts",
+        nodes=Sentence.counted("count.nodes", int(counts["nodes"].sum())),
+        rows=Sentence.counted("count.rows", len(counts)),
+    )
 
 
-def _elevation(elevation: xr.DataArray | None) -> str:
-    if elevation is None:
-        return "No elevation grid: the map goes by position and block alone."
-    heights = elevation.to_numpy()
-    low, high = np.nanmin(heights), np.nanmax(heights)
-    step = abs(float(elevation.rio.resolution()[0]))
-    cell = f"{step:.3g} m" if CRS(elevation.rio.crs).is_projected else f"{step * 3600:.3g} arc seconds"
-    return f"An elevation grid in cells of {cell}, {low:,.0f} to {high:,.0f} m in and around the blocks."
+def _elevation(site: Site) -> Sentence:
+    if site.elevation is None:
+        return Sentence("folder.elevation.none")
+    per_metre, unit = length_unit(site.settings.units)
+    heights = site.elevation.to_numpy() * per_metre
+    step = abs(float(site.elevation.rio.resolution()[0]))
+    if CRS(site.elevation.rio.crs).is_projected:
+        cell: Figure | Sentence = Figure(_three_figures(step * per_metre), None, unit)
+    else:
+        cell = Sentence("folder.elevation.arc_seconds", cell=Figure(_three_figures(step * 3600), None))
+    low, high = Figure(float(np.nanmin(heights))), Figure(float(np.nanmax(heights)), 0, unit)
+    return Sentence("folder.elevation", cell=cell, low=low, high=high)
 
 
-def _count(number: int, one: str) -> str:
-    return f"{number:,} {one}{'' if number == 1 else 's'}"
+def _three_figures(value: float) -> float:
+    return float(f"{value:.3g}")
+
+
+def _wood(vineyard: Vineyard) -> Sentence:
+    if vineyard.wood.empty:
+        return Sentence("folder.wood.none")
+    return Sentence(
+        "folder.wood",
+        checks=Sentence.counted("count.wood_checks", len(vineyard.wood)),
+        samples=Sentence.counted("count.samples", vineyard.wood["sample"].nunique()),
+    )
