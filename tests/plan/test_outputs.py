@@ -222,7 +222,7 @@ def test_formulas_are_told_of_and_read_back(tmp_path: Path, quoted: bool) -> Non
     outlines = tmp_path / "blocks.geojson"
     outlines.write_text(outlines.read_text(encoding="utf-8").replace('"Ash"', '"=Ash"'), encoding="utf-8")
     (tmp_path / "vinemap.toml").write_text(f"quote_formulas = {str(quoted).lower()}\n", encoding="utf-8")
-    report = make_plan(tmp_path, tmp_path / "plan", first=True)
+    report = sentences(make_plan(tmp_path, tmp_path / "plan", first=True))
     (note,) = [sentence for sentence in report if "=Ash" in sentence and "spreadsheet" in sentence.lower()]
     assert ("quote_formulas = true" in note) is not quoted
     written = pd.read_csv(tmp_path / "plan" / "samples.csv")
