@@ -75,7 +75,7 @@ def test_the_map_beats_block_means_and_inverse_distance(demo: Demo) -> None:
 
 
 def test_bounds_hold_most_of_the_truth(demo: Demo) -> None:
-    """About nine cells of ten have their true injury within the 90 % bounds."""
+    """About nine cells of ten have their true injury within the 90 % intervals."""
     known, truth = _true_cells(demo)
     low, high = (demo.run.surface[f"primary_{side}"].to_numpy()[known] for side in ("low", "high"))
     assert 0.75 <= np.mean((low <= truth[known]) & (truth[known] <= high)) <= 0.99
@@ -197,7 +197,7 @@ def test_zones_tile_the_blocks(demo: Demo) -> None:
 
 
 def test_zone_bounds_come_from_joint_draws(demo: Demo) -> None:
-    """A zone's bounds hold its mean and are narrower than its cells' own; its nodes too."""
+    """A zone's intervals hold its mean and are narrower than its cells' own; its nodes too."""
     zones, surface = demo.run.zones, demo.run.surface
     assert (zones["injury_low_pct"] < zones["injury_pct"]).all()
     assert (zones["injury_pct"] < zones["injury_high_pct"]).all()

@@ -16,7 +16,7 @@ from rich.console import Console
 from rich.progress import track
 from rich.table import Table
 
-from tests.benchmarks.peers import PEERS, Bounds, Task
+from tests.benchmarks.peers import PEERS, Estimate, Task
 from tests.benchmarks.simulate import CRS, EAST, KINDS, NORTH, RELIEF, Simulated, simulate
 from vinemap.surface.design import Design
 from vinemap.surface.fit import fit_field
@@ -28,8 +28,8 @@ from vinemap.terrain.layers import terrain
 _LAND = ["elevation_m", "height_above_low_m", "height_above_basin_m", "rise_m", "slope_deg", "northness", "eastness"]
 
 
-def vinemap_surface(case: Simulated) -> Bounds:
-    """Mean and bounds at every cell of the truth, north up, row by row."""
+def vinemap_surface(case: Simulated) -> Estimate:
+    """Mean and intervals at every cell of the truth, north up, row by row."""
     grid = block_grid(case.blocks, 5.0, 4_000_000)
     land = terrain(case.elevation, pyproj.CRS(CRS), tuple(case.blocks.total_bounds))
     design = Design.over(case.blocks, grid, land, {})
@@ -56,7 +56,7 @@ def _task(case: Simulated) -> Task:
     return Task(xy - origin, cells - origin, dead, read, here, there, block, index[index >= 0])
 
 
-def _scores(truth: np.ndarray, found: Bounds) -> dict[str, float]:
+def _scores(truth: np.ndarray, found: Estimate) -> dict[str, float]:
     mean, low, high = found
     # The expected log score of one more bud, whose chance of death is the truth.
     safe = np.clip(mean, 1e-3, 1 - 1e-3)
@@ -97,7 +97,7 @@ def show(results: pd.DataFrame) -> None:
         table.add_row(name, *(f"{v:.2f}" for v in figures), f"{last['log_score']:.4f}", f"{last['seconds']:.2f}")
     console.print(table)
     covered = results.pivot_table(index="method", columns="kind", values="coverage", sort=False).dropna()
-    table = Table("method", *covered.columns, title="Coverage of the 90 % bounds")
+    table = Table("method", *covered.columns, title="Coverage of the 90 % intervals")
     for name, row in covered.iterrows():
         table.add_row(name, *(f"{v:.2f}" for v in row))
     console.print(table)

@@ -1,4 +1,4 @@
-"""What vinemap is measured against: each takes samples and gives injury at every cell, some with 90 % bounds."""
+"""What vinemap is measured against: each takes samples and gives injury at every cell, some with 90 % intervals."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from sklearn.gaussian_process import GaussianProcessRegressor
 from sklearn.gaussian_process.kernels import ConstantKernel, Matern, WhiteKernel
 from sklearn.linear_model import LinearRegression
 
-Bounds = tuple[np.ndarray, np.ndarray, np.ndarray]
+Estimate = tuple[np.ndarray, np.ndarray, np.ndarray]
 
 
 @dataclass(frozen=True)
@@ -53,11 +53,11 @@ class Task:
         return np.log((self.dead + 0.5) / (self.read - self.dead + 0.5))
 
 
-def _alone(mean: np.ndarray) -> Bounds:
+def _alone(mean: np.ndarray) -> Estimate:
     return mean, np.full_like(mean, np.nan), np.full_like(mean, np.nan)
 
 
-def block_means(task: Task) -> Bounds:
+def block_means(task: Task) -> Estimate:
     """Each block's own share of dead buds; the vineyard's where a block has no sample."""
     overall = task.dead.sum() / task.read.sum()
     means = np.array(
@@ -69,14 +69,14 @@ def block_means(task: Task) -> Bounds:
     return _alone(means[task.cell_block])
 
 
-def inverse_distance(task: Task) -> Bounds:
+def inverse_distance(task: Task) -> Estimate:
     """Inverse distance weighting, 12 neighbours, power 2 (D. Shepard, Proc. 23rd ACM Nat. Conf. (1968) 517)."""
     distance, near = KDTree(task.xy).query(task.cells, k=min(12, len(task.xy)))
     weights = 1 / np.maximum(distance, 1e-6) ** 2
     return _alone((weights * task.share[near]).sum(axis=1) / weights.sum(axis=1))
 
 
-def ordinary_kriging(task: Task) -> Bounds:
+def ordinary_kriging(task: Task) -> Estimate:
     """PyKrige's ordinary kriging of the percentages, exponential variogram."""
     model = OrdinaryKriging(*task.xy.T, task.share, variogram_model="exponential")
     mean, variance = model.execute("points", *task.cells.T)
@@ -84,7 +84,7 @@ def ordinary_kriging(task: Task) -> Bounds:
     return tuple(np.clip(v, 0, 1) for v in (mean, mean - half, mean + half))
 
 
-def regression_kriging(task: Task) -> Bounds:
+def regression_kriging(task: Task) -> Estimate:
     """Linear regression of empirical logits on terrain, its residuals kriged by PyKrige."""
     trend = LinearRegression().fit(task.land, task.empirical_logit)
     residual = task.empirical_logit - trend.predict(task.land)
@@ -95,7 +95,7 @@ def regression_kriging(task: Task) -> Bounds:
     return expit(mean), expit(mean - half), expit(mean + half)
 
 
-def binomial_glm(task: Task) -> Bounds:
+def binomial_glm(task: Task) -> Estimate:
     """statsmodels' binomial regression on terrain."""
     centre, scale = task.land.mean(axis=0), task.land.std(axis=0) + 1e-9
     X, cells = (sm.add_constant((v - centre) / scale, has_constant="add") for v in (task.land, task.cell_land))
@@ -105,14 +105,14 @@ def binomial_glm(task: Task) -> Bounds:
     return expit(mean), expit(mean - 1.645 * spread), expit(mean + 1.645 * spread)
 
 
-def random_forest(task: Task) -> Bounds:
+def random_forest(task: Task) -> Estimate:
     """scikit-learn's random forest on coordinates and terrain."""
     forest = RandomForestRegressor(300, min_samples_leaf=2, random_state=0, n_jobs=2)
     forest.fit(np.hstack([task.xy, task.land]), task.share, sample_weight=task.read)
     return _alone(forest.predict(np.hstack([task.cells, task.cell_land])))
 
 
-def gaussian_process(task: Task) -> Bounds:
+def gaussian_process(task: Task) -> Estimate:
     """scikit-learn's Gaussian process on empirical logits, Matérn 3/2, with white noise."""
     kernel = ConstantKernel(1.0, (1e-3, 1e2)) * Matern(100.0, (5.0, 5e3), nu=1.5) + WhiteKernel(0.3, (1e-3, 1e1))
     y = task.empirical_logit

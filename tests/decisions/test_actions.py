@@ -1,4 +1,4 @@
-"""What to do in a block: hand-worked sums, bounds, and words that buds alone can carry."""
+"""What to do in a block: hand-worked sums, intervals, and words that buds alone can carry."""
 
 from __future__ import annotations
 
@@ -19,12 +19,12 @@ def settings(**actions: object) -> Settings:
 
 
 def one(actions: dict[str, object] | None = None, **columns: object) -> dict[str, object]:
-    """Decide one block; by default 40 nodes a vine and narrow bounds."""
+    """Decide one block; by default 40 nodes a vine and narrow intervals."""
     row = {"nodes_per_vine": 40.0, "map_low_pct": columns["map_injury_pct"], "map_high_pct": columns["map_injury_pct"]}
     return decide(pd.DataFrame([row | columns]), settings(**(actions or {}))).iloc[0].to_dict()
 
 
-def test_bounds_are_the_rule_at_the_bounds() -> None:
+def test_low_and_high_are_the_rule_at_the_interval_s_ends() -> None:
     """35 % dead (27 to 44): 40 x 1.35 = 54 nodes (40 x 1.27 = 50.8 to 40 x 1.44 = 57.6)."""
     row = one(map_injury_pct=35.0, map_low_pct=27.0, map_high_pct=44.0)
     assert (row["action"], row["nodes_to_keep"], row["nodes_to_keep_low"], row["nodes_to_keep_high"]) == (
@@ -34,7 +34,7 @@ def test_bounds_are_the_rule_at_the_bounds() -> None:
 
 
 def test_under_the_first_step() -> None:
-    """10 % dead: the usual 40; an upper bound past the first step shows."""
+    """10 % dead: the usual 40; a high end past the first step shows."""
     assert one(map_injury_pct=10.0)["action_text"] == "Prune to the usual number of nodes. That is 40 nodes a vine."
     row = one(map_injury_pct=10.0, map_low_pct=4.0, map_high_pct=25.0)
     assert row["action"] == "as_usual"
@@ -46,7 +46,7 @@ def test_no_number_past_the_rule() -> None:
     row = one(map_injury_pct=85.0, map_low_pct=75.0, map_high_pct=92.0)
     assert row["action"] == "prune_long_wait"
     assert "Wait for budbreak" in str(row["action_text"])
-    assert np.isnan([row[f"nodes_to_keep{bound}"] for bound in ("", "_low", "_high")]).all()
+    assert np.isnan([row[f"nodes_to_keep{end}"] for end in ("", "_low", "_high")]).all()
     assert not any(character.isdigit() for character in str(row["action_text"]))
 
 
@@ -121,12 +121,12 @@ def test_buds_alone_say_check_the_wood_and_no_more() -> None:
 
 @given(
     injury=st.floats(0, 100),
-    bare=st.one_of(st.none(), st.floats(0, 100)),
+    no_live_bud=st.one_of(st.none(), st.floats(0, 100)),
     rule=st.sampled_from(["proportional", "stepped", "replacement"]),
 )
-def test_no_bud_figure_sentences_a_vine(injury: float, bare: float | None, rule: str) -> None:
+def test_no_bud_figure_sentences_a_vine(injury: float, no_live_bud: float | None, rule: str) -> None:
     """Whatever the buds say, the action is one of those that buds can carry, and nodes stay within twice the target."""
-    row = one({"rule": rule}, map_injury_pct=injury, no_live_bud_pct=np.nan if bare is None else bare)
+    row = one({"rule": rule}, map_injury_pct=injury, no_live_bud_pct=np.nan if no_live_bud is None else no_live_bud)
     assert row["action"] in set(Action)
     assert np.isnan(row["nodes_to_keep"]) or 40 <= row["nodes_to_keep"] <= 80
 
@@ -138,7 +138,7 @@ def test_half_dead_hints_at_the_wood() -> None:
 
 
 def test_no_figures_no_action() -> None:
-    """No map, or bounds too wide to act on: cut more canes."""
+    """No map, or intervals too wide to act on: cut more canes."""
     assert one(map_injury_pct=np.nan)["action"] == "no_data"
     wide = one(map_injury_pct=40.0, map_low_pct=5.0, map_high_pct=90.0)
     assert wide["action"] == "no_data"
@@ -183,14 +183,14 @@ def test_mostly_hurt_trunks_come_before_a_number() -> None:
 
 
 def test_a_block_mostly_without_samples_is_not_decided() -> None:
-    """Narrow bounds of the mean do not carry a number where most of the ground has too few samples; no crop either."""
+    """A narrow interval of the mean carries no number where most of the ground has too few samples; no crop either."""
     row = one(map_injury_pct=25.0, map_low_pct=15.0, map_high_pct=40.0, too_few_pct=55.0)
     assert row["action"] == "no_data"
-    assert np.isnan([row[f"crop_before{bound}_pct"] for bound in ("", "_low", "_high")]).all()
+    assert np.isnan([row[f"crop_before{end}_pct"] for end in ("", "_low", "_high")]).all()
     assert one(map_injury_pct=25.0, too_few_pct=45.0)["action"] == "keep_more"
 
 
-def test_the_map_s_bare_nodes_come_before_the_sample_s() -> None:
+def test_the_map_s_nodes_with_no_live_bud_come_before_the_sample_s() -> None:
     """20 of 29 nodes cut without a live bud, but 28 % over the block: no call to check the wood."""
     assert one(map_injury_pct=57.0, no_live_bud_pct=69.0)["action"] == "check_wood"
     assert one(map_injury_pct=57.0, no_live_bud_pct=69.0, map_no_live_bud_pct=28.0)["action"] == "keep_more"
@@ -252,14 +252,16 @@ def test_words_on_the_wood_follow_the_printed_figure() -> None:
 percent = st.one_of(st.floats(0, 100), st.sampled_from([10.04, 10.06, 19.95, 50.04, 50.06, 80.04, 95.04, 95.06]))
 
 
-@given(injury=percent, bare=st.one_of(st.just(np.nan), percent), dead=percent, hurt=percent, high=percent)
-def test_zones_and_blocks_find_one_class(injury: float, bare: float, dead: float, hurt: float, high: float) -> None:
+@given(injury=percent, no_live_bud=st.one_of(st.just(np.nan), percent), dead=percent, hurt=percent, high=percent)
+def test_zones_and_blocks_find_one_class(
+    injury: float, no_live_bud: float, dead: float, hurt: float, high: float
+) -> None:
     """A piece of ground falls into the class of the grade that a block of the same figures has."""
     row = one(
-        **{"map_injury_pct": injury, "no_live_bud_pct": bare, "trunk_dead_low_pct": dead},
+        **{"map_injury_pct": injury, "no_live_bud_pct": no_live_bud, "trunk_dead_low_pct": dead},
         **{"trunk_hurt_pct": hurt, "trunk_hurt_high_pct": high},
     )
-    cell = [np.array([value]) for value in (injury, bare, 1.0, dead, dead, hurt, high)]
+    cell = [np.array([value]) for value in (injury, no_live_bud, 1.0, dead, dead, hurt, high)]
     number = int(Classifier(settings(), 0.0).classify(Statistics(*cell))[0])
     steps = len(settings().actions.rules.pruning.proportional.steps)
     alike = {Grade.MOST_PRIMARIES: Grade.NO_LIVE_BUD, Grade.MOST_TRUNKS_HURT: Grade.TRUNKS_HURT}

@@ -35,7 +35,7 @@ def class_of(**figures: float) -> int | Grade:
         ({"dead_low": (50.0, 50.1)}, 1, Grade.TRUNKS_DEAD),
         ({"hurt": (50.0, 50.1)}, 1, Grade.TRUNKS_HURT),
         ({"hurt": (10.0, 10.1), "injury": (85.0, 85.0)}, Grade.BY_LENGTH, Grade.TRUNKS_HURT),
-        # sound on enough vines: at most 10 % hurt, and under half by the upper bound
+        # sound on enough vines: at most 10 % hurt, and under half by the high end
         ({"hurt": (10.0, 10.1), "no_live_bud": (60.0, 60.0)}, Grade.BY_LENGTH, Grade.TRUNKS_HURT),
         ({"hurt_high": (49.9, 50.0), "no_live_bud": (60.0, 60.0)}, Grade.BY_LENGTH, Grade.NO_LIVE_BUD),
         ({"known": (0.49, 0.5)}, Grade.UNKNOWN, 1),
@@ -48,12 +48,12 @@ def test_each_side_of_a_limit(figures: dict[str, tuple[float, float]], under: in
 
 
 def test_probability_of_a_class_is_the_mass_between_its_limits() -> None:
-    """Injury whose 5 % and 95 % bounds are the limits of its class lies in it with a probability of 90 %."""
+    """Injury whose 90 % interval ends at the limits of its class lies in it with a probability of 90 %."""
     classifier, here = Classifier(Settings(), 0.0), cell(no_live_bud=np.nan)
     low, high, none = np.array([20.0]), np.array([80.0]), np.array([np.nan])
     found = classifier.probability(1, here, Intervals((low, high), (none, none), (none, none)))
     assert found == pytest.approx(0.90, abs=2e-3)  # the limits are found on a ladder of 0.1 %
     dead = cell(dead_low=60.0)
-    bounds = Intervals((none, none), (none, none), (np.array([50.0]), np.array([90.0])))
+    intervals = Intervals((none, none), (none, none), (np.array([50.0]), np.array([90.0])))
     trunks = STEPS + list(Grade).index(Grade.TRUNKS_DEAD)
-    assert classifier.probability(trunks, dead, bounds) == pytest.approx(0.95, abs=1e-6)
+    assert classifier.probability(trunks, dead, intervals) == pytest.approx(0.95, abs=1e-6)

@@ -80,7 +80,7 @@ def test_every_rule_names_its_step(rule: str, injury: float, sentence: str) -> N
 
 
 def test_bounds_past_the_rule() -> None:
-    """70 % dead, perhaps 88: the upper bound has no number, and none is printed."""
+    """70 % dead, perhaps 88: the high end has no number, and none is printed."""
     text = chain(map_injury_pct=70.0, map_low_pct=55.0, map_high_pct=88.0, nodes_per_vine=40.0)
     assert "40 × (1 + 70.0 / 100) = 68, 62 at the low estimate of the injury, no number at the high estimate" in text
 
@@ -106,7 +106,7 @@ def test_nothing_known() -> None:
 
 
 def test_what_decides_in_the_rule_s_place_is_said() -> None:
-    """Dead trunks, hurt trunks, bare nodes and wide bounds each name their figure and its limit, and no other rule."""
+    """Dead trunks, hurt trunks, dead nodes and wide intervals each name figure and limit, and no other rule."""
     trunks = {"trunk_hurt_read": 11, "trunk_hurt_vines": 11, "trunk_hurt_pct": 100.0, "trunk_hurt_high_pct": 100.0}
     dead = {"trunk_dead_read": 11, "trunk_dead_vines": 11, "trunk_dead_pct": 100.0, "trunk_dead_low_pct": 80.2}
     cases = {
@@ -154,8 +154,8 @@ def test_the_step_told_is_that_of_the_printed_figure() -> None:
     assert "40 × (1 + 20.0 / 100) = 48" in text
 
 
-def test_a_block_beyond_the_map_is_not_told_of_bounds() -> None:
-    """Where the map has no figure, the chain says that, and not that its bounds lie apart."""
+def test_a_block_beyond_the_map_has_no_interval() -> None:
+    """Where the map has no figure, the chain says that, and not that its intervals lie apart."""
     text = chain(map_injury_pct=np.nan, map_low_pct=np.nan, map_high_pct=np.nan)
     assert "This decides: the map has no figure for the block." in text
     assert "points apart" not in text

@@ -1,15 +1,15 @@
 """Fifteen blocks worked by hand, from the counts to the action, the nodes and the crop.
 
 The injury that the rule sees is the share cut dead on the nodes that pruning keeps, as if the map agreed with it; its
-bounds are left at the figure itself. The rule is the proportional one (Cornell 2014). A node's crop is (1 - injury) +
-injury x secondaries alive x their share of the crop: 0.35 for american (Howell 2019), 0.33 for the others.
+intervals are left at the figure itself. The rule is the proportional one (Cornell 2014). A node's crop is (1 - injury)
++ injury x secondaries alive x their share of the crop: 0.35 for american (Howell 2019), 0.33 for the others.
 
 roots: own, grafted or ? (unknown). second: secondaries dead, of as many as primaries were read; - where none was read.
 trunks: vines checked / with dead phloem / with dead phloem and xylem; - where none was checked.
 keep: nodes a vine, - where there is no number. crop: percent of a normal year before any change of nodes.
 
-Wilson's 90 % bounds used below, by hand from z² = 2.7055: all of n, low n / (n + z²): 4 -> 59.7 %, 2 -> 42.5 %; none of
-n, high z² / (n + z²): 6 -> 31.1 %, 1 -> 73.0 %.
+Wilson's 90 % intervals used below, by hand from z² = 2.7055: all of n, low n / (n + z²): 4 -> 59.7 %, 2 -> 42.5 %; none
+of n, high z² / (n + z²): 6 -> 31.1 %, 1 -> 73.0 %.
 """
 
 from __future__ import annotations
@@ -97,8 +97,8 @@ def decided() -> pd.DataFrame:
     rows = block_table(blocks, samples, tallies, 0.9)
     checks = wood_table(pd.concat([wood(case) for case in table], ignore_index=True), samples, blocks, 0.9)
     rows = rows.join(checks).assign(own_rooted=blocks["own_rooted"])
-    # bounds at the figure itself keep the sums to one line
-    rows = rows.assign(**{f"map_{bound}_pct": rows["basal_pct"] for bound in ("injury", "low", "high")})
+    # intervals at the figure itself keep the sums to one line
+    rows = rows.assign(**{f"map_{end}_pct": rows["basal_pct"] for end in ("injury", "low", "high")})
     rows = rows.assign(secondary_low_pct=rows["secondary_pct"], secondary_high_pct=rows["secondary_pct"])
     return rows.join(decide(rows, settings)).set_index("block", drop=False)
 

@@ -132,11 +132,11 @@ def test_without_secondaries_the_figure_is_a_ceiling() -> None:
 
 def test_samples_off_the_map() -> None:
     """Nothing to compare is said, not raised."""
-    bare = grid()
-    for name in list(bare.data_vars):
+    nowhere = grid()
+    for name in list(nowhere.data_vars):
         if name != "block_index":
-            bare[name] = bare[name] * np.nan
-    assert spring_findings(check_forecast(counts(28), samples(), bare, 0.9)) == [
+            nowhere[name] = nowhere[name] * np.nan
+    assert spring_findings(check_forecast(counts(28), samples(), nowhere, 0.9)) == [
         "No sample that was counted can be compared with the map.",
         "Not compared: s0 (its block has no cell of the map).",
     ]

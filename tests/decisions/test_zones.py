@@ -32,7 +32,7 @@ def frame(*shapes: Polygon | MultiPolygon, **columns: object) -> gpd.GeoDataFram
 
 
 def surface(blocks: gpd.GeoDataFrame, injury: np.ndarray | float, cell: float = 5.0, width: float = 0.5) -> xr.Dataset:
-    """A grid whose injury is given per cell, with bounds so far away in log-odds."""
+    """A grid whose injury is given per cell, with intervals so far away in log-odds."""
     grid = block_grid(blocks, cell, 4_000_000)
     inside = grid["block_index"].to_numpy() >= 0
     score = np.log(np.clip(injury, 1e-4, 1 - 1e-4) / (1 - np.clip(injury, 1e-4, 1 - 1e-4))) * np.ones(inside.shape)
@@ -162,9 +162,9 @@ def test_no_live_bud_means_check_the_wood() -> None:
     """Ground where most nodes have no live bud is a zone of its own; elsewhere the rule stands."""
     blocks = frame(box(X, Y, X + 200, Y + 100))
     grid = surface(blocks, 0.6)
-    bare = np.where(grid.x.to_numpy()[None, :] > X + 100, 0.7, 0.1) * np.ones(grid["block_index"].shape)
+    dead = np.where(grid.x.to_numpy()[None, :] > X + 100, 0.7, 0.1) * np.ones(grid["block_index"].shape)
     for name, shift in (("injury", 0), ("low", -0.1), ("high", 0.1)):
-        grid[f"no_live_bud_{name}"] = (("y", "x"), bare + shift)
+        grid[f"no_live_bud_{name}"] = (("y", "x"), dead + shift)
     zones = action_zones(grid, blocks, Settings())
     assert sorted(zones["action"]) == ["check_wood", "keep_more"]
     np.testing.assert_allclose(zones["area_ha"], [1, 1], atol=0.06)
@@ -194,7 +194,7 @@ def test_ground_with_samples_enough_on_half_of_it_is_acted_on() -> None:
 
 
 def test_sure_is_the_chance_of_the_step() -> None:
-    """A cell whose 5 % bound is the threshold itself is above it with a chance of 95 %."""
+    """A cell whose 5 % quantile is the threshold itself is above it with a probability of 95 %."""
     blocks = frame(box(X, Y, X + 100, Y + 100))
     above = float(expit(np.log(0.2 / 0.8) + 0.5))
     zones = action_zones(surface(blocks, above), blocks, Settings())
@@ -284,7 +284,7 @@ def test_each_block_is_cut_in_its_own_window(monkeypatch: pytest.MonkeyPatch) ->
 
 
 def test_zones_follow_all_the_checks_of_their_block() -> None:
-    """Most trunks dead by the block's bound: so are its zones', but where the map puts less than half; bounds hold."""
+    """Most trunks dead by the block's low end: so are its zones', but where the map puts less than half."""
     blocks = frame(box(X, Y, X + 200, Y + 100), own_rooted=[True])
     blocks = blocks.assign(trunk_dead_pct=82.0, trunk_dead_low_pct=57.0, trunk_dead_high_pct=94.0)
     blocks = blocks.assign(trunk_hurt_pct=82.0, trunk_hurt_high_pct=94.0)
@@ -302,10 +302,10 @@ def test_zones_follow_all_the_checks_of_their_block() -> None:
 @pytest.mark.parametrize(
     ("block_low", "mean", "low"),
     [(57.0, 52.0, 52.0), (57.0, 50.0, 5.0), (50.0, 80.0, 5.0), (50.1, 80.0, 50.1)],
-    ids=["never above the mean", "mean at the limit", "bound at the limit", "bound past the limit"],
+    ids=["never above the mean", "mean at the limit", "low end at the limit", "low end past the limit"],
 )
 def test_a_zone_s_low_bound_of_dead_trunks(block_low: float, mean: float, low: float) -> None:
-    """The block's own low bound lifts the map's 5 % where it is past half, on ground whose mean is, and up to it."""
+    """The block's own low end lifts the map's 5 % where it is past half, on ground whose mean is, and up to it."""
     blocks = frame(box(X, Y, X + 100, Y + 100), trunk_dead_pct=82.0, trunk_dead_low_pct=block_low)
     blocks = blocks.assign(trunk_dead_high_pct=94.0, trunk_hurt_pct=82.0, trunk_hurt_high_pct=94.0)
     grid = surface(blocks, 0.3)
@@ -319,7 +319,7 @@ def test_a_zone_s_low_bound_of_dead_trunks(block_low: float, mean: float, low: f
     [(50.04, Grade.MOST_TRUNKS_HURT, Action.LOOK_AGAIN), (50.06, Grade.TRUNKS_DEAD, Action.RETRAIN)],
 )
 def test_zones_go_by_the_printed_share_of_dead_trunks(low: float, grade: Grade, action: Action) -> None:
-    """A block's bound that prints as 50.0 % does not pass the limit of 50; one that prints as 50.1 does."""
+    """A block's low end that prints as 50.0 % does not pass the limit of 50; one that prints as 50.1 does."""
     blocks = frame(box(X, Y, X + 100, Y + 100), own_rooted=[True])
     blocks = blocks.assign(trunk_dead_pct=80.0, trunk_dead_low_pct=low, trunk_dead_high_pct=94.0)
     blocks = blocks.assign(trunk_hurt_pct=82.0, trunk_hurt_high_pct=94.0, map_injury_pct=30.0)

@@ -36,7 +36,7 @@ BLOCKS = pd.DataFrame(
 
 
 def test_the_three_worst_come_first() -> None:
-    """The worst blocks, with bounds and what to do, worst first; one with too few samples is none of them."""
+    """The worst blocks, with intervals and what to do, worst first; one with too few samples is none of them."""
     words = findings(BLOCKS, _injury(_scores(0.1, 0.2)), Settings())
     assert words[0] == "worst: 81 % of primary buds dead (75 to 88). B."
     assert [sentence.split(":")[0] for sentence in words[:3]] == ["worst", "bad", "fair"]

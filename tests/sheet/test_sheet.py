@@ -133,7 +133,7 @@ def test_dead_trunks_on_unknown_roots_are_not_called_hurt(language: str, grade: 
 
 
 def test_a_percentage_where_no_number_of_nodes_is_known() -> None:
-    """One zone: the block's figures stand above it; no target: how many per cent more; no upper bound: at least."""
+    """One zone: the block's figures stand above it; no target: how many per cent more; no high end: at least."""
     blocks, zones, _ = case()
     blocks.loc[1, ["action", "extra_pct"]] = "keep_more", 40.0
     blocks.loc[0, "nodes_to_keep_high"] = np.nan

@@ -1,4 +1,4 @@
-"""The injury surface: its rows, its choice of terrain, its bounds and its averages."""
+"""The injury surface: its rows, its choice of terrain, its intervals and its averages."""
 
 from __future__ import annotations
 
@@ -69,7 +69,7 @@ def test_low_ground_is_found_to_matter(hollow: tuple[Simulated, InjuryMap]) -> N
 
 
 def test_block_averages_lie_within_their_bounds(hollow: tuple[Simulated, InjuryMap]) -> None:
-    """A block's average is that of its cells, its bounds contain it, and are narrower than a single cell's."""
+    """A block's average is that of its cells, its intervals contain it, and are narrower than a single cell's."""
     _, found = hollow
     for row, block in found.blocks.iterrows():
         cells = found.grid.where(found.grid["block_index"] == row)
@@ -80,7 +80,7 @@ def test_block_averages_lie_within_their_bounds(hollow: tuple[Simulated, InjuryM
 
 
 def test_any_ground_has_the_bounds_of_the_same_draws(hollow: tuple[Simulated, InjuryMap]) -> None:
-    """The outline of a block gets the block's own bounds, and ground without a cell gets none."""
+    """The outline of a block gets the block's own intervals, and ground without a cell gets none."""
     case, found = hollow
     low, high = found.joint.credible_interval(case.blocks.geometry)
     np.testing.assert_allclose(100 * low, found.blocks["map_low_pct"])
@@ -127,7 +127,7 @@ def test_position_alone_makes_a_map() -> None:
 
 
 def test_three_samples_make_a_wide_map_and_two_none() -> None:
-    """Three samples give bounds that say how little is known; two are refused in words."""
+    """Three samples give intervals that say how little is known; two are refused in words."""
     case = simulate("no_terrain", 3)
     found = _map(_few(case, 3))
     width = (found.grid["primary_high"] - found.grid["primary_low"]).to_numpy()
@@ -158,7 +158,7 @@ def test_two_samples_on_one_vine() -> None:
 
 
 def test_a_block_without_a_sample_has_wider_bounds() -> None:
-    """A block of its own variety with no sample still has a mean, and bounds wider than a sampled block's."""
+    """A block of its own variety with no sample still has a mean, and intervals wider than a sampled block's."""
     case = simulate("no_terrain", 6)
     blocks = case.blocks.copy()
     blocks.loc[3, "variety"] = "another"

@@ -51,7 +51,7 @@ def test_dead_trunks_get_a_surface_and_a_zone() -> None:
     assert set(seen["action"]) == {"retrain", "as_usual"}
     west = seen[seen["action"] == "retrain"].geometry.union_all()
     assert west.centroid.x < X + 300
-    assert 0.4e4 < west.area < 3e4  # the bound is a cautious one
+    assert 0.4e4 < west.area < 3e4  # the low end is a cautious one
     assert (seen.loc[seen["action"] == "retrain", "sure_pct"] > 90).all()
     assert zones.loc[zones["block"] == "Unseen", "action"].tolist() == ["as_usual"]
 

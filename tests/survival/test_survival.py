@@ -173,7 +173,7 @@ def test_counts_without_a_part_are_known_for_the_whole_cane_only():
     ],
 )
 def test_counts_give_no_live_bud_only_where_the_numbers_leave_no_choice(row, expected):
-    """The figure is derived where the bounds on an overlap meet, and absent where they do not."""
+    """The figure is derived where the limits on an overlap meet, and absent where they do not."""
     result = figures(tally(NO_NODES, counts_of(("A1", "all", *row)), pd.Series(dtype=int)), "A1")
     assert result.get(("all", "no_live_bud")) == (None if expected is None else (expected, row[0], 0))
 
@@ -218,7 +218,7 @@ def test_wilson_gives_newcombes_table(dead, read, low, high):
 
 
 def test_wilson_equals_statsmodels_and_scipy():
-    """statsmodels' proportion_confint and scipy's binomtest give the same bounds on random counts."""
+    """statsmodels' proportion_confint and scipy's binomtest give the same intervals on random counts."""
     rng = np.random.default_rng(3)
     read = rng.integers(1, 400, 60)
     dead = rng.binomial(read, rng.random(60))
@@ -227,8 +227,8 @@ def test_wilson_equals_statsmodels_and_scipy():
         np.column_stack(proportion_confint(dead, read, alpha=0.1, method="wilson")), abs=1e-12
     )
     for i in range(0, 60, 6):
-        bounds = binomtest(int(dead[i]), int(read[i])).proportion_ci(0.9, method="wilson")
-        assert (low[i], high[i]) == pytest.approx((bounds.low, bounds.high), abs=1e-12)
+        theirs = binomtest(int(dead[i]), int(read[i])).proportion_ci(0.9, method="wilson")
+        assert (low[i], high[i]) == pytest.approx((theirs.low, theirs.high), abs=1e-12)
 
 
 def test_wilson_of_nothing_read_is_nan():
@@ -238,7 +238,7 @@ def test_wilson_of_nothing_read_is_nan():
 
 @given(read=st.integers(1, 5000), dead=st.integers(0, 5000), confidence=st.floats(0.51, 0.999))
 def test_wilson_holds_the_share_and_rises_with_the_dead(read, dead, confidence):
-    """The bounds hold the share, stay within 0 and 1, mirror with alive for dead, and rise with one more dead bud."""
+    """Intervals hold the share, stay within 0 and 1, mirror with alive for dead, and rise with one more dead bud."""
     dead = min(dead, read)
     low, high = wilson([dead, read - dead, min(dead + 1, read)], [read] * 3, confidence)
     assert 0 <= low[0] <= dead / read <= high[0] <= 1
@@ -355,7 +355,7 @@ def test_vines_wholly_dead_beside_vines_wholly_alive_are_one_trial_each():
     rho=st.floats(0, 1),
 )
 def test_block_interval_holds_the_share_and_widens_from_wilson(counts, freedom, rho):
-    """Wilson's interval at rho 0; bounds hold the share and stay within 0 and 1; more rho never narrows it."""
+    """Wilson's interval at rho 0; intervals hold the share and stay within 0 and 1; more rho never narrows it."""
     dead, read = np.array(counts).T
     plain = wilson(dead.sum(), read.sum(), 0.9)
     assert cluster_interval(dead, read, IntraclassCorrelation(0.0, freedom), 0.9) == pytest.approx(
@@ -410,7 +410,7 @@ def test_block_interval_stays_useful_with_few_vines():
 
 
 def test_sample_table_has_its_place_and_wilson_bounds():
-    """Each sample keeps its row and place, with percentages, Wilson's bounds and the unread beside."""
+    """Each sample keeps its row and place, with percentages, Wilson's intervals and the unread beside."""
     _, samples = vineyard({"A": 2})
     nodes = nodes_of({"A1": "DAA DDA AA- -A- DDD", "A2": "AAA AAA"})
     table = sample_table(samples, tally(nodes, NO_COUNTS, pd.Series({"A1": 2, "A2": 2})), 0.9)
@@ -418,7 +418,7 @@ def test_sample_table_has_its_place_and_wilson_bounds():
     assert table.loc[0, ["lon", "lat"]].tolist() == pytest.approx([-74.9994, 43.353], abs=1e-3)
     assert table.loc[0, ["nodes", "unread", "primary_dead", "injury_pct"]].tolist() == [4, 1, 3, 75.0]
     assert table.loc[0, ["injury_low_pct", "injury_high_pct"]].tolist() == pytest.approx(
-        [100 * float(bound) for bound in wilson(3, 4, 0.9)]
+        [100 * float(end) for end in wilson(3, 4, 0.9)]
     )
     assert table.loc[0, ["basal_nodes", "basal_dead", "apical_nodes", "apical_dead"]].tolist() == [2, 2, 2, 1]
     assert table.loc[0, ["tertiary_nodes", "tertiary_unread", "tertiary_dead"]].tolist() == [3, 2, 1]
@@ -504,13 +504,13 @@ def test_a_part_that_is_all_of_a_block_has_the_bounds_of_the_whole():
 
 
 def test_block_table_says_when_clusters_are_too_few():
-    """Below four degrees of freedom bounds are Wilson's and say so; one vine alone has none."""
+    """Below four degrees of freedom intervals are Wilson's and say so; one vine alone has none."""
     blocks, samples = vineyard({"A": 3, "B": 1})
     counts = counts_of(*((name, "all", 20, 6, np.nan, np.nan) for name in samples["sample"]))
     table = block_table(blocks, samples, tally(NO_NODES, counts, pd.Series(dtype=int)), 0.9).set_index("block")
     assert table["interval"].tolist() == ["as one sample of nodes", "too few samples"]
     assert table.loc["A", ["injury_low_pct", "injury_high_pct"]].tolist() == pytest.approx(
-        [100 * float(bound) for bound in wilson(18, 60, 0.9)]
+        [100 * float(end) for end in wilson(18, 60, 0.9)]
     )
     assert table.loc["B", "injury_pct"] == 30
     assert np.isnan(table.loc["B", "injury_low_pct"])
@@ -538,7 +538,7 @@ CUTS = st.lists(
 @settings(max_examples=25)
 @given(cuts=CUTS, extra=st.integers(1, 12))
 def test_unread_nodes_change_no_figure_and_bounds_hold_it(cuts, extra):
-    """Adding nodes on which nothing was read changes the unread columns alone; every bound holds its percentage."""
+    """Adding nodes on which nothing was read changes the unread columns alone; every interval holds its percentage."""
     blocks, samples = vineyard({"A": 3, "B": 3})
     nodes = pd.DataFrame([("1", *cut) for cut in cuts], columns=["cane", "sample", "node", *NO_NODES.columns[3:]])
     blank = pd.DataFrame({"sample": "A1", "cane": "2", "node": range(1, extra + 1)}).assign(

@@ -43,7 +43,7 @@ class Words:
         return text.replace(".", ",") if self.language == "es" else text
 
     def within(self, figure: str, low: float, high: float) -> str:
-        """Return a figure with its bounds, where it has any; the upper one may be missing."""
+        """Return a figure with its interval, where it has any; the high end may be missing."""
         if pd.isna(low) or low == high:
             return figure
         key = "range.or_more" if pd.isna(high) else "range"
@@ -120,7 +120,7 @@ def crew_sheet(
     ----------
     blocks : GeoDataFrame
         Rows of blocks.csv: block, variety, area_ha, vines, action, trunks_hurt, target_nodes, nodes_to_keep and its
-        bounds, extra_pct, map_injury_pct, geometry.
+        interval, extra_pct, map_injury_pct, geometry.
     zones : GeoDataFrame
         Of `vinemap.decisions.zones.action_zones`.
     ground : Dataset (y, x) or None
@@ -183,7 +183,7 @@ def _page(
 
 
 def _todo(block: pd.Series[Any], words: Words) -> str:
-    """Say what the block's action means, with its nodes and their bounds."""
+    """Say what the block's action means, with its nodes and their interval."""
     dead = block["action"] == Action.LOOK_AGAIN and block["grade"] == Grade.TRUNKS_DEAD
     sentences = [words("do.unknown_roots" if dead else f"do.{block['action']}")]
     if block["action"] in NUMBERED:

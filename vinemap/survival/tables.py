@@ -27,8 +27,8 @@ class _Figure:
     pct: str
 
     @property
-    def bounds(self) -> tuple[str, str]:
-        """Names of the lower and the upper bound."""
+    def ends(self) -> tuple[str, str]:
+        """Names of the low and the high end."""
         stem = self.pct.removesuffix("_pct")
         return f"{stem}_low_pct", f"{stem}_high_pct"
 
@@ -159,7 +159,7 @@ def _columns(figure: _Figure, counts: pd.DataFrame, low: Array, high: Array) -> 
     whole = counts.astype("Float64").astype("Int64")
     if figure.part is Part.ALL and figure.tissue is not Bud.NO_LIVE_BUD:
         whole = whole.fillna(0)
-    low_name, high_name = figure.bounds
+    low_name, high_name = figure.ends
     read = counts["read"].to_numpy(dtype=np.float64)
     columns = {figure.read: whole["read"]}
     if figure.unread is not None:
