@@ -16,7 +16,7 @@ import click
 
 from vinemap.characters import for_terminal
 from vinemap.errors import InputError, Problem, VinemapError
-from vinemap.interrupts import stopped
+from vinemap.interrupts import stopped, written
 from vinemap.sentences import Sentence
 
 # Each command loads its own stage, and what prints loads rich, so that help and a wrong call answer at once.
@@ -348,8 +348,13 @@ def _tell(error: Exception) -> int:
         case click.Abort():
             _complain(stopped())
             return _FAILED
+        case BrokenPipeError():
+            return _FAILED  # whoever read along has gone
+        case OSError():
+            _complain(f"The system refused: {error.strerror or error}; {written()}.")
+            return _FAILED
         case _:
-            _complain(f"vinemap failed: {type(error).__name__}: {error}")
+            _complain(f"vinemap failed: {type(error).__name__}: {error}; {written()}.")
             _complain("That is a fault of vinemap, not of your files; set VINEMAP_TRACEBACK=1 to see where.")
             return _FAILED
     return _INPUT_WRONG

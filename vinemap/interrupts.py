@@ -45,14 +45,18 @@ def on_stop(undo: Callable[[], None]) -> Iterator[None]:
 
 
 def note_written(what: str) -> None:
-    """Remember, for `stopped`, that outputs stand in their place."""
+    """Remember, for `written`, that outputs stand in their place; the name must be fit for a terminal."""
     _written[what] = None
 
 
 def stopped() -> str:
     """Return the line that says what a stop left behind."""
-    what = f"{' and '.join(_written)} had been written, whole" if _written else "nothing was written"
-    return f"Stopped; {what}."
+    return f"Stopped; {written()}."
+
+
+def written() -> str:
+    """Say what this process has written by now."""
+    return f"{' and '.join(_written)} had been written, whole" if _written else "nothing was written"
 
 
 @contextmanager

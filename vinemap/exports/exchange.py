@@ -20,6 +20,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
+from vinemap.characters import for_terminal
 from vinemap.exports.disk import flush, flush_names, plain_causes, refuse_full
 from vinemap.exports.lock import HIDDEN, LOCK, locked
 from vinemap.exports.record import RUN_FILE, Record, digest, places, refuse, refused, within, write_record
@@ -295,7 +296,7 @@ def _exchange(home: Path, stage: Path, changes: _Changes, out: Path) -> None:
     with held():
         if work == home / HIDDEN or not _swapped(home, work, changes):
             _move(home, work, changes)
-        note_written(str(out))
+        note_written(for_terminal(str(out)))
 
 
 def _swapped(home: Path, work: Path, changes: _Changes) -> bool:
