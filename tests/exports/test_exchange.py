@@ -173,7 +173,7 @@ def test_the_lock_says_who_holds_it(tmp_path: Path) -> None:
             InputError, match=rf"is being written by another run \(process {holder.pid} on .*vinemap .*out"
         ):
             write(tmp_path / "out", map_html="new")
-        assert content(tmp_path / "out").keys() == {".vinemap/holder.json", ".vinemap/lock"}
+        assert content(tmp_path / "out").keys() == {".vinemap/lock"}
         holder.kill()
     write(tmp_path / "out", map_html="new")
     assert content(tmp_path) == {"out/map.html": "new"} | {"out/run.json": (tmp_path / "out/run.json").read_text()}

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import sys
+import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -53,14 +54,10 @@ def flush_names(folder: Path) -> None:
 
 def refuse_full(folder: Path) -> None:
     """Raise OSError where no room is left on a disk: libraries do not all say that the end of a file was lost."""
-    spare = folder / "spare"
-    try:
-        with spare.open("wb") as stream:
-            stream.write(os.urandom(_SPARE_BYTES))
-            stream.flush()
-            os.fsync(stream.fileno())
-    finally:
-        spare.unlink(missing_ok=True)
+    with tempfile.TemporaryFile(dir=folder) as stream:
+        stream.write(os.urandom(_SPARE_BYTES))
+        stream.flush()
+        os.fsync(stream.fileno())
 
 
 @contextmanager

@@ -140,6 +140,7 @@ def _settled(out: Path) -> Iterator[Path]:
         with plain_causes(out, (out.resolve(),)):
             home = stack.enter_context(locked(out))
             _settle(home)
+            refuse_full(home / HIDDEN)
         yield home
 
 

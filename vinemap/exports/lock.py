@@ -3,26 +3,33 @@
 from __future__ import annotations
 
 import datetime as dt
+import errno
 import json
 import os
 import platform
 import shlex
 import sys
 import threading
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from filelock import FileLock, Timeout
-
 from vinemap.errors import InputError, Problem
 from vinemap.interrupts import held, on_stop
 
-# A folder of ours inside the output folder, there only while a run lasts.
-HIDDEN = ".vinemap"
-LOCK, _HOLDER = "lock", "holder.json"
-_PATIENCE_S = 1.0
-_TRIES = 20
+if sys.platform == "win32":
+    import msvcrt
+else:
+    import fcntl
+
+# A folder of ours inside the output folder, there only while a run lasts, and the lock in it, which says who holds it.
+HIDDEN, LOCK = ".vinemap", "lock"
+# Windows lets nobody read what is locked; this byte lies far behind the words.
+_LOCKED_BYTE = 1 << 30
+_TAKEN = (errno.EAGAIN, errno.EACCES, errno.EDEADLK)
+_NO_LOCKS = (errno.ENOSYS, errno.ENOLCK, errno.EOPNOTSUPP)
+_TRIES, _PAUSE_S = 20, 0.05
 
 _held: dict[Path, int] = {}
 
@@ -49,16 +56,20 @@ def locked(out: Path) -> Iterator[Path]:
         yield home
         return
     made = [folder for folder in (home, *home.parents) if not folder.exists()]
-    lock = FileLock(home / HIDDEN / LOCK, thread_local=False)
+    handles: list[int] = []
 
     def release() -> None:
-        _held.pop(home, None)
-        if lock.is_locked:
-            # Removed while it is held: whoever waits for this very file finds it gone, and makes a new one.
-            for name in (_HOLDER, LOCK):
+        for handle in handles:
+            _held.pop(home, None)
+            # Removed while it is held, so that whoever opened it before finds that it is gone; Windows removes what is
+            # closed, and what nobody else has opened.
+            with suppress(OSError):
+                (home / HIDDEN / LOCK).unlink()
+            os.close(handle)
+            if sys.platform == "win32":
                 with suppress(OSError):
-                    (home / HIDDEN / name).unlink()
-            lock.release()
+                    (home / HIDDEN / LOCK).unlink()
+        handles.clear()
         for folder in (home / HIDDEN, *made):
             with suppress(OSError):
                 folder.rmdir()
@@ -67,7 +78,7 @@ def locked(out: Path) -> Iterator[Path]:
         try:
             with held():
                 home.mkdir(parents=True, exist_ok=True)
-                _acquire(lock, home, out)
+                handles.append(_taken(home, out))
                 _held[home] = threading.get_ident()
             yield home
         finally:
@@ -75,18 +86,41 @@ def locked(out: Path) -> Iterator[Path]:
                 release()
 
 
-def _acquire(lock: FileLock, home: Path, out: Path) -> None:
+def _taken(home: Path, out: Path) -> int:
+    """Lock, and return the open file; a run that is just ending is waited for."""
+    path = home / HIDDEN / LOCK
     for _ in range(_TRIES):
         _make_hidden(home, out)
-        try:
-            lock.acquire(timeout=_PATIENCE_S)
-        except Timeout as error:
-            what, remedy = f"is being written by another run{_holder(home)}", "wait for its end, or use another folder"
-            raise InputError([Problem(str(out), None, "", what, remedy)]) from error
-        except FileNotFoundError:
-            continue  # the run that held it has just tidied up
-        return _introduce(home)
-    raise TimeoutError(f"{out}: no lock could be made")
+        with suppress(FileNotFoundError):  # the run that held it has just tidied up
+            handle = os.open(path, os.O_RDWR | os.O_CREAT | getattr(os, "O_NOFOLLOW", 0), 0o666)
+            try:
+                if _locks(handle) and os.path.samestat(os.fstat(handle), path.stat()):
+                    _introduce(handle)
+                    return handle
+            except BaseException:
+                os.close(handle)
+                raise
+            os.close(handle)
+        time.sleep(_PAUSE_S)
+    what, remedy = f"is being written by another run{_holder(path)}", "wait for its end, or name another folder"
+    raise InputError([Problem(str(out), None, "", what, remedy)])
+
+
+def _locks(handle: int) -> bool:
+    """Whether the lock was free and is now ours."""
+    try:
+        if sys.platform == "win32":
+            os.lseek(handle, _LOCKED_BYTE, os.SEEK_SET)
+            msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)
+        else:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        if error.errno in _NO_LOCKS:
+            return True  # a disk without locks: two runs at once are still not mixed where folders are swapped
+        if error.errno in _TAKEN:
+            return False
+        raise
+    return True
 
 
 def _make_hidden(home: Path, out: Path) -> None:
@@ -96,7 +130,7 @@ def _make_hidden(home: Path, out: Path) -> None:
     (home / HIDDEN).mkdir(exist_ok=True)
 
 
-def _introduce(home: Path) -> None:
+def _introduce(handle: int) -> None:
     """Leave word of who holds the lock."""
     holder = {
         "process": os.getpid(),
@@ -104,12 +138,15 @@ def _introduce(home: Path) -> None:
         "since": dt.datetime.now().astimezone().isoformat(timespec="seconds"),
         "command": shlex.join(["vinemap", *sys.argv[1:]]),
     }
-    (home / HIDDEN / _HOLDER).write_text(json.dumps(holder), encoding="utf-8")
+    with suppress(OSError):
+        os.ftruncate(handle, 0)
+        os.lseek(handle, 0, os.SEEK_SET)
+        os.write(handle, json.dumps(holder).encode())
 
 
-def _holder(home: Path) -> str:
+def _holder(path: Path) -> str:
     try:
-        found = json.loads((home / HIDDEN / _HOLDER).read_text(encoding="utf-8"))
+        found = json.loads(path.read_text(encoding="utf-8"))
         return f" (process {found['process']} on {found['machine']}, since {found['since']}: {found['command']})"
     except (OSError, ValueError, TypeError, KeyError):
         return ""

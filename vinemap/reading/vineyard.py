@@ -19,7 +19,6 @@ from vinemap.errors import Findings, InputError, Problem
 from vinemap.reading.blocks import read_blocks, repair, warn_of_overlaps
 from vinemap.reading.buds import read_buds, read_wood
 from vinemap.reading.elevation import read_elevation
-from vinemap.reading.files import refuse_odd_name
 from vinemap.reading.join import join
 from vinemap.reading.metric import metric_crs, refuse_strays
 from vinemap.reading.samples import read_samples, refuse_mistaken_axes, refuse_placeless
@@ -203,9 +202,8 @@ def _once_each(warnings: list[Sentence]) -> tuple[Sentence, ...]:
 
 def _opened(folder: str | os.PathLike[str], findings: Findings) -> tuple[Path, Settings]:
     """Return the folder and its settings, whose own problems go to the findings."""
-    # Absolute, since libraries take what stands before a colon, where a path begins with it, for a kind of archive.
+    # Absolute, since libraries take what stands before a colon at the start of a path for a kind of archive.
     folder = Path(folder).absolute()
-    refuse_odd_name(folder)
     if not folder.is_dir():
         raise InputError([Problem(str(folder), None, "", "there is no such folder", "give the vineyard's folder")])
     settings = load_settings(folder, findings)
