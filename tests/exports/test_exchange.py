@@ -298,7 +298,7 @@ def test_a_stranger_s_files_reach_no_other_folder(tmp_path: Path) -> None:
     for place in ("../outside/a.csv", "link/a.csv"):
         journal = json.dumps({"new": {place: sha}, "gone": []})
         (out / ".vinemap" / "journal.json").write_text(journal, encoding="utf-8")
-        with pytest.raises(InputError, match="lies outside its folder"):
+        with pytest.raises(InputError, match="leads outside its folder"):
             settle(out)
     shutil.rmtree(out / ".vinemap")
     (out / ".vinemap").symlink_to(outside)

@@ -398,14 +398,14 @@ def _noted(work: Path, home: Path) -> tuple[int | None, _Changes] | None:
     try:
         found = json.loads((work / _JOURNAL).read_text(encoding="utf-8"))
         changes = _Changes({str(place): str(sha) for place, sha in found["new"].items()}, list(map(str, found["gone"])))
-        inode = found.get("inode")
+        inode = None if found.get("inode") is None else int(found["inode"])
     except (ValueError, TypeError, KeyError, AttributeError, RecursionError) as error:
         raise refused(work / _JOURNAL, "is not of vinemap's making") from error
     # The folder may be a stranger's: nothing outside it is touched.
-    for place in (*changes.new, *changes.gone):
+    for place in (".", *changes.new, *changes.gone):
         if not all(within(folder, place) for folder in (home, work / _NEW, work / _OLD)):
-            raise refused(work / _JOURNAL, f"names {place!r}, which lies outside its folder")
-    return (None if inode is None else int(inode)), changes
+            raise refused(work / _JOURNAL, f"names {place!r}, which leads outside its folder")
+    return inode, changes
 
 
 def _prune(home: Path, gone: Iterable[str]) -> None:

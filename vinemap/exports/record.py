@@ -147,7 +147,7 @@ def within(folder: Path, place: str) -> bool:
     paths = (PurePosixPath(place), PureWindowsPath(place))
     if not place or any(path.anchor or path.drive or ".." in path.parts for path in paths):
         return False
-    return not any(parent.is_symlink() for parent in (folder / place).parents if parent.is_relative_to(folder))
+    return not any(path.is_symlink() for path in (folder, *(folder / place).parents) if path.is_relative_to(folder))
 
 
 def digest(path: Path) -> str:

@@ -1,0 +1,154 @@
+"""Ctrl-C and its like: held while outputs are exchanged, and at any moment answered in one plain line that is true."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import threading
+from pathlib import Path
+
+import pytest
+
+from tests.builders import write_vineyard
+from vinemap.exports.record import digest, places
+from vinemap.interrupts import held
+
+ROOT = Path(__file__).parents[1]
+pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="signals of POSIX")
+
+# Sends this process a signal at an audit event (PEP 578) whose first argument ends with the words given.
+AT = """
+import os, signal, sys
+event, words, name, *sys.argv[1:] = sys.argv[1:]
+number, sent = getattr(signal, name), []
+
+def watch(now, about):
+    if now == event and not sent and about and str(about[0]).endswith(words):
+        sent.append(now)
+        os.kill(os.getpid(), number)
+
+sys.addaudithook(watch)
+from vinemap.__main__ import main
+main()
+"""
+
+
+def stopped(event: str, words: str, number: str, *arguments: str) -> tuple[int, str]:
+    """Run the command line with a signal at an event; return the exit code and what was complained of."""
+    call = [sys.executable, "-c", AT, event, words, number, *arguments]
+    done = subprocess.run(call, capture_output=True, text=True, check=False, cwd=ROOT)
+    return done.returncode, done.stderr
+
+
+def whole(out: Path) -> bool:
+    """Whether a folder holds just what its run.json lists, as it lists it."""
+    listed = json.loads((out / "run.json").read_text(encoding="utf-8"))["files"]
+    return {place: digest(out / place) for place in places(out) if place != "run.json"} == listed
+
+
+def test_signals_wait_for_the_end_of_the_block() -> None:
+    """A Ctrl-C within the block is a KeyboardInterrupt after it; Python's own handlers are back afterwards."""
+    done: list[str] = []
+    with pytest.raises(KeyboardInterrupt), held():
+        signal.raise_signal(signal.SIGINT)
+        done.append("to the end")
+    assert done == ["to the end"]
+    assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
+    assert signal.getsignal(signal.SIGTERM) is signal.SIG_DFL
+
+
+def test_a_signal_that_is_ignored_stays_ignored(monkeypatch) -> None:
+    """What the caller's shell has switched off, as nohup does, is not switched on."""
+    before = signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    try:
+        with held():
+            signal.raise_signal(signal.SIGHUP)
+        assert signal.getsignal(signal.SIGHUP) is signal.SIG_IGN
+    finally:
+        signal.signal(signal.SIGHUP, before)
+
+
+def test_other_threads_hold_nothing() -> None:
+    """Handlers run in the main thread alone: a block in another one changes none."""
+    seen: list[object] = []
+
+    def work() -> None:
+        with held():
+            seen.append(signal.getsignal(signal.SIGINT))
+
+    thread = threading.Thread(target=work)
+    thread.start()
+    thread.join()
+    assert seen == [signal.default_int_handler]
+
+
+@pytest.mark.parametrize(
+    ("module", "number"),
+    [("click", "SIGINT"), ("numpy", "SIGINT"), ("pandas", "SIGTERM"), ("shapely", "SIGINT"), ("rasterio", "SIGINT")],
+)
+def test_stopped_while_it_loads(tmp_path: Path, module: str, number: str) -> None:
+    """Libraries turn an interrupt of their import into errors of their own; here it ends in the one line."""
+    code, told = stopped("import", module, number, "check", str(tmp_path))
+    assert (code, told) == (1, "Stopped; nothing was written.\n")
+
+
+@pytest.fixture(scope="module")
+def mapped(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    """A vineyard and the outputs of a map and of a plan."""
+    home = tmp_path_factory.mktemp("mapped")
+    (home / "vineyard").mkdir()
+    write_vineyard(home / "vineyard")
+    for command in (("map",), ("plan", "--first")):
+        call = [*command, str(home / "vineyard"), "-o", str(home / command[0])]
+        subprocess.run([sys.executable, "-m", "vinemap", *call], check=True, cwd=ROOT, capture_output=True)
+    return home / "vineyard", home
+
+
+@pytest.mark.parametrize(
+    ("command", "event", "words", "number"),
+    [
+        ("map", "open", "buds.csv", "SIGTERM"),
+        ("map", "open", "worklist.xlsx", "SIGINT"),
+        ("map", "open", "run.json", "SIGKILL"),
+        ("plan", "open", "plan.html", "SIGINT"),
+        ("plan", "open", "buds.csv", "SIGKILL"),
+        ("plan", "ctypes.dlsym", "renameat2", "SIGTERM"),
+    ],
+)
+def test_real_runs_stopped_leave_the_old_outputs_or_the_new(
+    mapped: tuple[Path, Path], command: str, event: str, words: str, number: str
+) -> None:
+    """While reading, writing and exchanging, killed or asked to stop: whole outputs, and the line says which."""
+    vineyard, home = mapped
+    out = home / command
+    before = digest(out / "run.json")
+    more = ("--first",) if command == "plan" else ()
+    code, told = stopped(event, words, number, command, str(vineyard), *more, "-o", str(out))
+    assert whole(out)
+    old = digest(out / "run.json") == before
+    if number == "SIGKILL":
+        assert (code, told, old) == (-signal.SIGKILL, "", True)
+    else:
+        assert code == 1
+        assert told == ("Stopped; nothing was written.\n" if old else f"Stopped; {out} had been written, whole.\n")
+        assert [path.name for path in (*home.iterdir(), *out.iterdir()) if path.name.startswith(".")] == []
+
+
+def test_two_runs_at_once(mapped: tuple[Path, Path]) -> None:
+    """Of two runs into one folder one is refused, in words that name the other, or both write one after the other."""
+    vineyard, home = mapped
+    call = [sys.executable, "-m", "vinemap", "map", str(vineyard), "-o", str(home / "map")]
+    pipes = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "text": True, "cwd": ROOT}
+    runs = [subprocess.Popen(call, **pipes) for _ in range(2)]  # type: ignore[call-overload]
+    told = [run.communicate()[1] for run in runs]
+    assert whole(home / "map")
+    codes = sorted(run.returncode for run in runs)
+    assert codes in ([0, 0], [0, 2])
+    if codes == [0, 2]:
+        first, second = sorted(runs, key=lambda run: run.returncode)
+        assert f"is being written by another run (process {first.pid} on " in told[runs.index(second)]
+        assert told[runs.index(second)].endswith("1 to mend; nothing was written.\n")
+    assert sorted(os.listdir(home)) == ["map", "plan", "vineyard"]
