@@ -52,9 +52,14 @@ def whole(out: Path) -> bool:
 def test_signals_wait_for_the_end_of_the_block() -> None:
     """A Ctrl-C within the block is a KeyboardInterrupt after it; Python's own handlers are back afterwards."""
     done: list[str] = []
-    with pytest.raises(KeyboardInterrupt), held():
-        signal.raise_signal(signal.SIGINT)
-        done.append("to the end")
+
+    def work() -> None:
+        with held():
+            signal.raise_signal(signal.SIGINT)
+            done.append("to the end")
+
+    with pytest.raises(KeyboardInterrupt):
+        work()
     assert done == ["to the end"]
     assert signal.getsignal(signal.SIGINT) is signal.default_int_handler
     assert signal.getsignal(signal.SIGTERM) is signal.SIG_DFL
