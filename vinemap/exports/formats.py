@@ -5,18 +5,22 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, TypeVar, cast
+from typing import Any, TypeVar
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import rasterio
-import rioxarray
+import rioxarray  # noqa: F401 - registers the .rio accessor
 import xarray as xr
 
 from vinemap.characters import for_spreadsheet, for_xml
 from vinemap.columns import Layout
-from vinemap.errors import InputError, Problem
+from vinemap.errors import Findings, InputError, Problem, RefusedError
+from vinemap.reading.drivers import Layers
+from vinemap.reading.files import usable
+from vinemap.reading.geotiff import open_grid
+from vinemap.reading.tabular import MOST_ROWS
 from vinemap.resources import finite
 
 BANDS = ("primary_injury", "primary_low", "primary_high", "prob_over_threshold")
@@ -115,15 +119,16 @@ def read_run(out: Path) -> tuple[gpd.GeoDataFrame, xr.Dataset]:
     InputError
         When the folder does not hold them.
     """
-    try:
-        blocks = gpd.read_file(out / "vineyard.gpkg", layer="blocks")
-        bands = cast(xr.DataArray, rioxarray.open_rasterio(out / "injury.tif", cache=False))
-        surface = bands.sel(band=1 + BANDS.index("primary_injury"), drop=True).load()
-        bands.close()
-    except (OSError, ValueError, RuntimeError) as error:
-        problem = Problem(str(out), None, "", "is no output folder of vinemap", "name the folder of an earlier run")
-        raise InputError([problem]) from error
-    return blocks, surface.to_dataset(name="primary_injury")
+    findings = Findings()
+    layers, grid = out / "vineyard.gpkg", out / "injury.tif"
+    if usable(layers, (".gpkg",), findings) and usable(grid, (".tif",), findings):
+        with suppress(OSError, RefusedError, RuntimeError, ValueError), open_grid(grid) as bands:
+            surface = bands.read(band=1 + BANDS.index("primary_injury")).rio.write_crs(bands.crs)
+            file = Layers(layers)
+            names = [name for name, _ in file.names()]
+            return file.read(names.index("blocks"), MOST_ROWS), surface.to_dataset(name="primary_injury")
+    problem = Problem(str(out), None, "", "is no output folder of vinemap", "name the folder of an earlier run")
+    raise InputError([problem])
 
 
 def write_json(report: dict[str, Any], path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -49,13 +50,13 @@ class Layers:
 
     def names(self) -> list[tuple[str, bool]]:
         """Return each layer's name, the file's where it has none of its own, and whether it holds shapes."""
-        with only(_DRIVERS[self._ending]):
+        with self._door():
             listed = [(str(name), kind is not None) for name, kind in pyogrio.list_layers(self._data)]
         return [(self._name if name.startswith("pyogrio_") else name, has_shapes) for name, has_shapes in listed]
 
     def read(self, layer: int, most: int) -> gpd.GeoDataFrame:
         """Return a layer by its place in `names`; raise `RefusedError` where it has more rows than ``most``."""
-        with only(_DRIVERS[self._ending]):
+        with self._door():
             frame = pyogrio.read_dataframe(self._data, layer=layer, on_invalid="fix", max_features=most + 1)
         if len(frame) > most:
             raise vetting.too_many(most)
@@ -65,6 +66,13 @@ class Layers:
             return frame
         plain = pd.DataFrame(frame.drop(columns=frame.geometry.name))
         return gpd.GeoDataFrame(plain, geometry=frame.geometry.to_numpy(), crs=self._crs)
+
+    @contextmanager
+    def _door(self) -> Iterator[None]:
+        with only(_DRIVERS[self._ending]), warnings.catch_warnings():
+            # Bytes have no file name, and GDAL misses the ending.
+            warnings.filterwarnings("ignore", ".*non conformant file extension", RuntimeWarning)
+            yield
 
 
 def _vetted(path: Path, ending: str) -> tuple[bytes, object]:

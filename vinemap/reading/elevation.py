@@ -8,7 +8,6 @@ from pathlib import Path
 
 import geopandas as gpd
 import numpy as np
-import rasterio
 import rioxarray  # noqa: F401 - registers the .rio accessor
 import shapely
 import xarray as xr
@@ -16,9 +15,11 @@ from pyproj import CRS, Transformer
 from rasterio.windows import Window
 
 from vinemap.arrays import Array
-from vinemap.errors import Findings
+from vinemap.errors import Findings, RefusedError
 from vinemap.reading.cells import show
+from vinemap.reading.crs import misplaced
 from vinemap.reading.files import GRIDS, find_file
+from vinemap.reading.geotiff import Grid, open_grid
 from vinemap.sentences import Figure, Listed, Sentence
 from vinemap.settings import Settings
 from vinemap.units import METRES_PER_FOOT
@@ -76,68 +77,59 @@ def read_elevation(
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             return _read(path, blocks, findings)
+    except RefusedError as refusal:
+        findings.problem(path.name, None, "", refusal.message, refusal.remedy)
+        return None
     except Exception:
         findings.problem(path.name, None, "", "the grid is damaged", "export it again as a GeoTIFF")
         return None
 
 
 def _read(path: Path, blocks: gpd.GeoDataFrame | None, findings: Findings) -> xr.DataArray | None:
-    with rasterio.open(path) as grid:
-        if not _fit(grid, path, findings):
+    with open_grid(path) as grid:
+        crs = _fitting_crs(grid, path, findings)
+        if crs is None:
             return None
-        crs = CRS.from_wkt(grid.crs.to_wkt())
-        window = Window(0, 0, grid.width, grid.height)
+        window = None
         if blocks is not None and len(blocks):
-            needed = _window(grid, crs, blocks)
-            if needed is None:
+            window = _window(grid, crs, blocks)
+            if window is None:
                 _refuse_uncovered(path, findings)
                 return None
-            window = needed
-        z = grid.read(1, window=window, masked=True).astype(np.float64).filled(np.nan)
-        z = z * (grid.scales[0] or 1.0) + (grid.offsets[0] or 0.0)
         if grid.count > 1:
             findings.warn(Sentence("warning.bands", file=path.name, bands=grid.count))
         unit = _height_unit(grid, crs, path, findings)
         if unit is None:
             return None
-        gaps_declared = grid.nodata is not None
-        transform = grid.window_transform(window)
-    z = _possible(z, unit, path, findings) * unit
-    if not gaps_declared:
+        elevation = grid.read(window)
+    z = elevation.to_numpy()
+    _take_impossible_out(z, unit, path, findings)
+    z *= np.float32(unit)
+    if not grid.gaps_declared:
         _warn_of_zeros(z, path, findings)
-    x = transform.c + transform.a * (np.arange(z.shape[1]) + 0.5)
-    y = transform.f + transform.e * (np.arange(z.shape[0]) + 0.5)
-    elevation: xr.DataArray = xr.DataArray(
-        z.astype(np.float32), coords={"y": y, "x": x}, dims=("y", "x"), name="elevation"
-    )
-    elevation = elevation.sortby("y", ascending=False).sortby("x")
-    elevation.rio.write_crs(crs, inplace=True)
-    elevation.rio.write_nodata(np.nan, inplace=True)
+    elevation = elevation.rename("elevation").rio.write_crs(crs).rio.write_nodata(np.nan)
     if blocks is not None and len(blocks) and not _covers(elevation, crs, blocks, path, findings):
         return None
     return elevation
 
 
-def _fit(grid: rasterio.DatasetReader, path: Path, findings: Findings) -> bool:
-    if grid.crs is None or not (CRS.from_wkt(grid.crs.to_wkt()).is_geographic or grid.crs.is_projected):
-        findings.problem(
-            path.name,
-            None,
-            "",
-            "the grid states no CRS, so that it has no place",
-            "save it with the CRS it was made in",
-        )
-        return False
-    if grid.count == 0 or np.issubdtype(np.dtype(grid.dtypes[0]), np.complexfloating):
-        findings.problem(path.name, None, "", "the grid holds no heights", "export the heights as a GeoTIFF")
-        return False
-    if grid.transform.b or grid.transform.d or not grid.transform.a or not grid.transform.e:
-        findings.problem(path.name, None, "", "the grid is turned against its axes", "warp it so that north is up")
-        return False
-    return True
+def _fitting_crs(grid: Grid, path: Path, findings: Findings) -> CRS | None:
+    """Return the grid's CRS; None, with a problem, where it has none of use or holds no heights north up."""
+    fault = None
+    if grid.crs is None or not (grid.crs.is_geographic or grid.crs.is_projected):
+        fault = "the grid states no CRS, so that it has no place", "save it with the CRS it was made in"
+    elif misplaced(grid.crs) is not None:
+        fault = misplaced(grid.crs)
+    elif np.issubdtype(grid.dtype, np.complexfloating):
+        fault = "the grid holds no heights", "export the heights as a GeoTIFF"
+    elif grid.transform.b or grid.transform.d or not grid.transform.a or not grid.transform.e:
+        fault = "the grid is turned against its axes", "warp it so that north is up"
+    if fault is not None:
+        findings.problem(path.name, None, "", *fault)
+    return grid.crs if fault is None else None
 
 
-def _window(grid: rasterio.DatasetReader, crs: CRS, blocks: gpd.GeoDataFrame) -> Window | None:
+def _window(grid: Grid, crs: CRS, blocks: gpd.GeoDataFrame) -> Window | None:
     """Return the part of the grid that holds the blocks and the ground around, None where they do not meet."""
     around = shapely.box(*blocks.total_bounds).buffer(_MARGIN_M, join_style="mitre")
     corners = gpd.GeoSeries([shapely.segmentize(around, _MARGIN_M)], crs=blocks.crs).to_crs(crs)
@@ -151,9 +143,9 @@ def _window(grid: rasterio.DatasetReader, crs: CRS, blocks: gpd.GeoDataFrame) ->
     return Window(left, top, right - left, bottom - top) if right > left and bottom > top else None
 
 
-def _height_unit(grid: rasterio.DatasetReader, crs: CRS, path: Path, findings: Findings) -> float | None:
+def _height_unit(grid: Grid, crs: CRS, path: Path, findings: Findings) -> float | None:
     """Return the metres in the grid's unit of height, as its band or a vertical CRS states it; None where unknown."""
-    stated = grid.units[0] or ""
+    stated = grid.unit
     unit = _UNITS.get("".join(letter for letter in stated.casefold() if letter.isalnum()))
     if unit is None:
         findings.problem(
@@ -181,14 +173,15 @@ def _warn_of_zeros(z: Array, path: Path, findings: Findings) -> None:
         findings.warn(Sentence("warning.zeros", file=path.name, share=Figure(100 * zeros / known.sum())))
 
 
-def _possible(z: Array, unit: float, path: Path, findings: Findings) -> Array:
-    """Take heights that no land has as unknown: grids often mark gaps by a number and do not say so."""
+def _take_impossible_out(z: Array, unit: float, path: Path, findings: Findings) -> None:
+    """Take heights that no land has as unknown, in place: grids often mark gaps by a number and do not say so."""
     with np.errstate(invalid="ignore"):
-        wrong = np.isfinite(z) & ((z < _LOWEST_M / unit) | (z > _HIGHEST_M / unit))
+        wrong = (z < _LOWEST_M / unit) | (z > _HIGHEST_M / unit)
+    wrong &= np.isfinite(z)
     if wrong.any():
         counts = {"wrong": Figure(wrong.sum()), "all": Figure(z.size), "height": f"{z[wrong][0]:g}"}
         findings.warn(Sentence("warning.no_land", file=path.name, **counts))
-    return np.where(wrong | ~np.isfinite(z), np.nan, z)
+    z[wrong | ~np.isfinite(z)] = np.nan
 
 
 def _covers(elevation: xr.DataArray, crs: CRS, blocks: gpd.GeoDataFrame, path: Path, findings: Findings) -> bool:

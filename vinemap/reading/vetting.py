@@ -32,8 +32,8 @@ from vinemap.reading.tabular import decode, nul_line
 
 _AGAIN = "export it again, for instance as .gpkg"
 _TABLE = "save the layer as a table of its own in a new .gpkg"
-_PLAIN_CRS = "save the layer in a CRS with an EPSG code, such as EPSG:4326"
-_OWN_FILES = "states a CRS that has a file of its own opened"
+PLAIN_CRS = "save the layer in a CRS with an EPSG code, such as EPSG:4326"
+OWN_FILES = "states a CRS that has a file of its own opened"
 _MOST_BYTES = 100_000_000
 
 _GEOMETRIES = frozenset(
@@ -75,7 +75,7 @@ def geojson(data: bytes) -> tuple[bytes, CRS | None]:
         raise RefusedError(f"is JSON {of_type}", "export it as GeoJSON (RFC 7946)")
     stated = {json.dumps(crs): crs for crs in _taken_out(root)}
     if len(stated) > 1:
-        raise RefusedError("states more than one CRS", _PLAIN_CRS)
+        raise RefusedError("states more than one CRS", PLAIN_CRS)
     crs = _json_crs(next(iter(stated.values()))) if stated else LONLAT
     plain = json.dumps(root, separators=(",", ":"))
     if "\\u0000" in plain:
@@ -103,7 +103,7 @@ def _json_crs(member: Any) -> CRS | None:
     name = properties.get("name") if isinstance(properties, dict) and member.get("type") == "name" else None
     if not isinstance(name, str):
         kind = show(member.get("type")) if isinstance(member, dict) else "of no known type"
-        raise RefusedError(f"states its CRS by a reference ({kind}), and references are not followed", _PLAIN_CRS)
+        raise RefusedError(f"states its CRS by a reference ({kind}), and references are not followed", PLAIN_CRS)
     match = _CODE.fullmatch(name.strip())
     try:
         return CRS.from_authority(match[1] or match[2] or match[3], match[4]) if match else _unknown(name)
@@ -112,7 +112,7 @@ def _json_crs(member: Any) -> CRS | None:
 
 
 def _unknown(name: str) -> CRS:
-    raise RefusedError(f"states the CRS {show(name)}, which is no code that is known here", _PLAIN_CRS)
+    raise RefusedError(f"states the CRS {show(name)}, which is no code that is known here", PLAIN_CRS)
 
 
 def _name_nul(root: dict[str, Any]) -> None:
@@ -127,9 +127,18 @@ def _name_nul(root: dict[str, Any]) -> None:
 
 
 def xml(data: bytes, root: str) -> bytes:
-    """Return KML or GPX as it is, where its first element is the format's and nothing stands above it but comments.
+    """Return KML or GPX as it is, where its first element is the format's."""
+    found = first_element(data)
+    if found != root:
+        raise RefusedError(f"is not {root.upper()}: its first element is {show(found)}", f"export it again as .{root}")
+    return data
 
-    A document type declaration may define entities that name files and addresses, or that grow without end.
+
+def first_element(data: bytes) -> str:
+    """Return the name of the first element of XML, without its namespace.
+
+    A document type declaration above it is refused: it may define entities that name files and addresses, or that grow
+    without end.
     """
     parser = expat.ParserCreate()
     first: list[str] = []
@@ -139,7 +148,7 @@ def xml(data: bytes, root: str) -> bytes:
         parser.StartElementHandler = None
 
     def declare(*_: object) -> None:
-        first.append("<!DOCTYPE")
+        raise RefusedError("has a document type declaration, which is not followed", _AGAIN)
 
     parser.StartElementHandler = begin
     parser.StartDoctypeDeclHandler = declare
@@ -147,16 +156,12 @@ def xml(data: bytes, root: str) -> bytes:
         for start in range(0, len(data), 65_536):
             parser.Parse(data[start : start + 65_536])
             if first:
-                break
+                return first[0]
     except (expat.ExpatError, ValueError) as error:
+        # What is wrong further down is the reader's to say.
         if not first:
             raise RefusedError(f"is not valid XML ({error})", _AGAIN) from None
-    if first[:1] == ["<!DOCTYPE"]:
-        raise RefusedError("has a document type declaration, which is not followed", _AGAIN)
-    if first[:1] != [root]:
-        found = f"its first element is {show(first[0])}" if first else "it has no element"
-        raise RefusedError(f"is not {root.upper()}: {found}", f"export it again as .{root}")
-    return data
+    return first[0] if first else ""
 
 
 def geopackage(path: Path) -> bytes:
@@ -224,7 +229,7 @@ def _refuse_queries(database: sqlite3.Connection) -> None:
     if any(name == "gpkg_spatial_ref_sys" for _, name, _ in entries):
         for row in database.execute("SELECT * FROM gpkg_spatial_ref_sys"):
             if any(isinstance(cell, str) and opens_files(cell) for cell in row):
-                raise RefusedError(_OWN_FILES, _PLAIN_CRS)
+                raise RefusedError(OWN_FILES, PLAIN_CRS)
 
 
 def shapefile(path: Path) -> bytes:
@@ -240,7 +245,7 @@ def shapefile(path: Path) -> bytes:
                 raise RefusedError(f"its companion {other.name} {fault[0]}", fault[1])
             data = other.read_bytes()
             if ending == ".prj" and opens_files(data.decode("utf-8", "replace")):
-                raise RefusedError(_OWN_FILES, _PLAIN_CRS)
+                raise RefusedError(OWN_FILES, PLAIN_CRS)
             archive.writestr(path.stem + ending, data)
     return whole.getvalue()
 
@@ -249,5 +254,5 @@ def flatgeobuf(data: bytes) -> bytes:
     """Return a FlatGeobuf file whose header, which holds the CRS, names no files."""
     (length,) = struct.unpack_from("<I", data, 8) if len(data) >= 12 else (0,)
     if opens_files(data[12 : 12 + length].decode("utf-8", "replace")):
-        raise RefusedError(_OWN_FILES, _PLAIN_CRS)
+        raise RefusedError(OWN_FILES, PLAIN_CRS)
     return data
