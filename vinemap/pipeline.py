@@ -55,7 +55,7 @@ from vinemap.survival.tables import block_table, sample_table
 from vinemap.survival.tally import kept_nodes, tally
 from vinemap.survival.wood import wood_table
 from vinemap.terrain.grid import block_grid, cell_size
-from vinemap.terrain.layers import terrain
+from vinemap.terrain.layers import terrain_layers
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -86,7 +86,7 @@ class MapRun:
         The rows of worklist.csv.
     surface : Dataset
         The injury grid.
-    land : Dataset or None
+    terrain : Dataset or None
         The terrain grid; None without an elevation grid.
     report : dict
         The content of run.json.
@@ -101,7 +101,7 @@ class MapRun:
     zones: gpd.GeoDataFrame
     work: pd.DataFrame
     surface: xr.Dataset
-    land: xr.Dataset | None
+    terrain: xr.Dataset | None
     report: dict[str, Any]
     findings: list[Sentence]
 
@@ -217,13 +217,13 @@ def _mapped(vineyard: Vineyard, tallies: pd.DataFrame, progress: Progress) -> Ma
     settings, blocks, samples = vineyard.site.settings, vineyard.site.blocks, vineyard.samples
     progress("terrain")
     grid = block_grid(blocks, settings.surface.cell_m, settings.surface.max_cells)
-    land = None
+    terrain = None
     if vineyard.site.elevation is not None:
-        land = terrain(vineyard.site.elevation, vineyard.site.crs, tuple(blocks.total_bounds))
+        terrain = terrain_layers(vineyard.site.elevation, vineyard.site.crs, tuple(blocks.total_bounds))
     with _named():
-        injury = injury_map(samples, blocks, tallies, grid, land, settings.surface, progress)
+        injury = injury_map(samples, blocks, tallies, grid, terrain, settings.surface, progress)
     progress("wood")
-    trunks = wood_layers(vineyard.wood, samples, blocks, grid, land, settings.surface)
+    trunks = wood_layers(vineyard.wood, samples, blocks, grid, terrain, settings.surface)
     surface = injury.grid.merge(trunks)
     progress("actions")
     block_rows = _block_rows(vineyard, tallies, injury)
@@ -237,7 +237,7 @@ def _mapped(vineyard: Vineyard, tallies: pd.DataFrame, progress: Progress) -> Ma
         zones,
         work_list(zones, block_rows, settings),
         surface,
-        land,
+        terrain,
         _report(vineyard, injury, warnings),
         findings(block_rows, injury, settings),
     )
@@ -348,7 +348,7 @@ def _fill(stage: Path, run: MapRun, earlier: Path | None = None, *, pdf: bool = 
         settings=settings,
         compare=blocks_then,
         compare_surface=surface_then,
-        terrain=run.land,
+        terrain=run.terrain,
         online=_online(settings),
     )
     _write_sheets(run, stage, pdf=pdf)
@@ -383,7 +383,7 @@ def _write_sheets(run: MapRun, stage: Path, *, pdf: bool) -> None:
         sheet = crew_sheet(
             blocks=run.blocks,
             zones=run.zones,
-            ground=run.land,
+            terrain=run.terrain,
             settings=run.vineyard.site.settings,
             name=run.vineyard.site.name,
             language=language,

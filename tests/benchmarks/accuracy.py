@@ -23,16 +23,16 @@ from vinemap.surface.fit import fit_field
 from vinemap.surface.observations import Observations
 from vinemap.survival.tally import tally
 from vinemap.terrain.grid import block_grid, centres, read_layers
-from vinemap.terrain.layers import terrain
+from vinemap.terrain.layers import terrain_layers
 
-_LAND = ["elevation_m", "height_above_low_m", "height_above_basin_m", "rise_m", "slope_deg", "northness", "eastness"]
+_TERRAIN = ["elevation_m", "height_above_low_m", "height_above_basin_m", "rise_m", "slope_deg", "northness", "eastness"]
 
 
 def vinemap_surface(case: Simulated) -> Estimate:
     """Mean and intervals at every cell of the truth, north up, row by row."""
     grid = block_grid(case.blocks, 5.0, 4_000_000)
-    land = terrain(case.elevation, pyproj.CRS(CRS), tuple(case.blocks.total_bounds))
-    design = Design.over(case.blocks, grid, land, {})
+    terrain = terrain_layers(case.elevation, pyproj.CRS(CRS), tuple(case.blocks.total_bounds))
+    design = Design.over(case.blocks, grid, terrain, {})
     counts = tally(
         pd.DataFrame(columns=["sample", "node", "primary", "secondary", "tertiary"]), case.counts, pd.Series(dtype=int)
     )
@@ -45,14 +45,14 @@ def vinemap_surface(case: Simulated) -> Estimate:
 
 def _task(case: Simulated) -> Task:
     grid = block_grid(case.blocks, 5.0, 4_000_000)
-    land = terrain(case.elevation, pyproj.CRS(CRS), tuple(case.blocks.total_bounds))
+    terrain = terrain_layers(case.elevation, pyproj.CRS(CRS), tuple(case.blocks.total_bounds))
     index = grid["block_index"].to_numpy()
     cells = centres(grid, index >= 0)
     xy = np.column_stack([case.samples.geometry.x, case.samples.geometry.y])
     origin = np.array([EAST, NORTH])
     block = pd.Index(case.blocks["block"]).get_indexer(case.samples["block"])
     dead, read = (case.counts[name].to_numpy(float) for name in ("primary_dead", "nodes"))
-    there, here = read_layers(land, _LAND, cells), read_layers(land, _LAND, xy)
+    there, here = read_layers(terrain, _TERRAIN, cells), read_layers(terrain, _TERRAIN, xy)
     return Task(xy - origin, cells - origin, dead, read, here, there, block, index[index >= 0])
 
 

@@ -27,7 +27,7 @@ class Task:
         Metres from a corner of the vineyard.
     dead, read : array (n,)
         Counts.
-    land, cell_land : array (n, k), array (m, k)
+    terrain, cell_terrain : array (n, k), array (m, k)
         Terrain covariates: elevation, height above low ground at two radii, rise, slope, northness, eastness.
     block, cell_block : array (n,), array (m,)
         Block numbers.
@@ -37,8 +37,8 @@ class Task:
     cells: np.ndarray
     dead: np.ndarray
     read: np.ndarray
-    land: np.ndarray
-    cell_land: np.ndarray
+    terrain: np.ndarray
+    cell_terrain: np.ndarray
     block: np.ndarray
     cell_block: np.ndarray
 
@@ -86,19 +86,19 @@ def ordinary_kriging(task: Task) -> Estimate:
 
 def regression_kriging(task: Task) -> Estimate:
     """Linear regression of empirical logits on terrain, its residuals kriged by PyKrige."""
-    trend = LinearRegression().fit(task.land, task.empirical_logit)
-    residual = task.empirical_logit - trend.predict(task.land)
+    trend = LinearRegression().fit(task.terrain, task.empirical_logit)
+    residual = task.empirical_logit - trend.predict(task.terrain)
     model = OrdinaryKriging(*task.xy.T, residual, variogram_model="exponential")
     mean, variance = model.execute("points", *task.cells.T)
-    mean = mean + trend.predict(task.cell_land)
+    mean = mean + trend.predict(task.cell_terrain)
     half = 1.645 * np.sqrt(np.maximum(variance, 0))
     return expit(mean), expit(mean - half), expit(mean + half)
 
 
 def binomial_glm(task: Task) -> Estimate:
     """statsmodels' binomial regression on terrain."""
-    centre, scale = task.land.mean(axis=0), task.land.std(axis=0) + 1e-9
-    X, cells = (sm.add_constant((v - centre) / scale, has_constant="add") for v in (task.land, task.cell_land))
+    centre, scale = task.terrain.mean(axis=0), task.terrain.std(axis=0) + 1e-9
+    X, cells = (sm.add_constant((v - centre) / scale, has_constant="add") for v in (task.terrain, task.cell_terrain))
     fit = sm.GLM(np.column_stack([task.dead, task.read - task.dead]), X, family=sm.families.Binomial()).fit()
     spread = np.sqrt(np.einsum("ij,jk,ik->i", cells, fit.cov_params(), cells))
     mean = cells @ fit.params
@@ -108,8 +108,8 @@ def binomial_glm(task: Task) -> Estimate:
 def random_forest(task: Task) -> Estimate:
     """scikit-learn's random forest on coordinates and terrain."""
     forest = RandomForestRegressor(300, min_samples_leaf=2, random_state=0, n_jobs=2)
-    forest.fit(np.hstack([task.xy, task.land]), task.share, sample_weight=task.read)
-    return _alone(forest.predict(np.hstack([task.cells, task.cell_land])))
+    forest.fit(np.hstack([task.xy, task.terrain]), task.share, sample_weight=task.read)
+    return _alone(forest.predict(np.hstack([task.cells, task.cell_terrain])))
 
 
 def gaussian_process(task: Task) -> Estimate:

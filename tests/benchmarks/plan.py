@@ -25,7 +25,7 @@ from vinemap.plan.points import spread_points
 from vinemap.plan.second import fit_posterior, next_points
 from vinemap.settings import Settings
 from vinemap.survival.tally import tally
-from vinemap.terrain.layers import terrain
+from vinemap.terrain.layers import terrain_layers
 
 KINDS = ("hollow", "ridge", "slope", "no_terrain", "wall", "vine_spread")
 EACH, NODES, EDGE_M, NEXT = 10, 10, 8.0, 12
@@ -40,9 +40,9 @@ def random_points(case: Simulated, each: int, rng: np.random.Generator) -> np.nd
     return np.vstack(found)
 
 
-def spread(case: Simulated, each: int, land: xr.Dataset | None, rng: np.random.Generator) -> np.ndarray:
+def spread(case: Simulated, each: int, terrain: xr.Dataset | None, rng: np.random.Generator) -> np.ndarray:
     """Points as `vinemap plan` chooses them."""
-    chosen = spread_points(case.blocks, [each] * 4, land, [None] * 4, EDGE_M, rng)
+    chosen = spread_points(case.blocks, [each] * 4, terrain, [None] * 4, EDGE_M, rng)
     return chosen[["x", "y"]].to_numpy()
 
 
@@ -85,10 +85,10 @@ def first_rounds(vineyards: int, kinds: tuple[str, ...] = KINDS) -> pd.DataFrame
     for kind in kinds:
         for seed in track(range(vineyards), kind):
             case = simulate(kind, seed)
-            land = terrain(case.elevation, pyproj.CRS(CRS), tuple(case.blocks.total_bounds))
+            terrain = terrain_layers(case.elevation, pyproj.CRS(CRS), tuple(case.blocks.total_bounds))
             ways = {
                 "random": lambda rng, case=case: random_points(case, EACH, rng),
-                "spread": lambda rng, case=case, land=land: spread(case, EACH, land, rng),
+                "spread": lambda rng, case=case, terrain=terrain: spread(case, EACH, terrain, rng),
             }
             for name, way in ways.items():
                 rng = np.random.default_rng([seed, 7])
@@ -104,16 +104,16 @@ def second_rounds(vineyards: int, kinds: tuple[str, ...] = KINDS) -> pd.DataFram
     for kind in kinds:
         for seed in track(range(vineyards), f"{kind}, second round"):
             case = simulate(kind, seed)
-            land = terrain(case.elevation, pyproj.CRS(CRS), tuple(case.blocks.total_bounds))
+            terrain = terrain_layers(case.elevation, pyproj.CRS(CRS), tuple(case.blocks.total_bounds))
             rng = np.random.default_rng([seed, 8])
             # The decision that matters lies within the vineyard's own spread.
             threshold = float(np.quantile(case.truth, 0.5))
             settings = Settings.model_validate({"surface": {"threshold": threshold}})
-            first = collected(case, kind, spread(case, EACH, land, rng), rng)
+            first = collected(case, kind, spread(case, EACH, terrain, rng), rng)
             nodes = pd.DataFrame(columns=["sample", "node", "primary", "secondary", "tertiary"])
             tallies = tally(nodes, first.counts, pd.Series(dtype=int))
-            posterior = fit_posterior(first.samples, case.blocks, tallies, land, settings, NODES)
-            chosen = next_points(posterior, case.blocks, land, [None] * 4, EDGE_M, NEXT)
+            posterior = fit_posterior(first.samples, case.blocks, tallies, terrain, settings, NODES)
+            chosen = next_points(posterior, case.blocks, terrain, [None] * 4, EDGE_M, NEXT)
             area = case.blocks.geometry.area.sum() / 1e4
             next_xy = chosen.points[["x", "y"]].to_numpy()
             other_xy = random_points(case, NEXT // 4, rng)

@@ -122,7 +122,7 @@ def test_geojson_tells_everything_of_a_stop(home: Path) -> None:
     by_block = plan.groupby("block")
     assert by_block["row"].count().tolist() == [13, 13, 0]
     assert by_block["vine"].count().tolist() == [13, 0, 0]
-    assert (by_block["ground"].nunique() == 3).all()
+    assert (by_block["terrain"].nunique() == 3).all()
 
 
 def test_round_trip_with_no_hand_edit(home: Path, tmp_path: Path) -> None:
@@ -209,7 +209,7 @@ def test_without_elevation_the_ground_is_level(tmp_path: Path) -> None:
     assert any("no elevation grid" in sentence for sentence in told)
     assert not any("climb" in sentence for sentence in told)
     plan = gpd.read_file(tmp_path / "plan" / "plan.geojson")
-    assert set(plan["ground"]) == {"level"}
+    assert set(plan["terrain"]) == {"level"}
     assert "elevation_m" not in plan
     assert np.isin(["ele"], gpd.read_file(tmp_path / "plan" / "plan.gpx", layer="waypoints").columns).all()
 

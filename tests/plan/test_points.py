@@ -13,7 +13,7 @@ from shapely.affinity import translate
 from vinemap.plan.places import candidates, inner, standing
 from vinemap.plan.points import spread_points
 from vinemap.reading.rows import block_frames
-from vinemap.terrain.layers import terrain
+from vinemap.terrain.layers import terrain_layers
 
 CRS = "EPSG:32618"
 EAST, NORTH = 500_000.0, 4_700_000.0
@@ -24,14 +24,14 @@ def shifted(shape: Polygon) -> Polygon:
     return translate(shape, EAST, NORTH)
 
 
-def land_of(rise: float, bowl: float) -> xr.Dataset:
+def terrain_of(rise: float, bowl: float) -> xr.Dataset:
     """Ground that rises to the east with a bowl in the middle of a 300 m square."""
     steps = np.arange(-300.0, 600.0, 5.0)
     x, y = np.meshgrid(steps, steps[::-1])
     z = 100 + rise * x - bowl * np.exp(-((x - 150) ** 2 + (y - 150) ** 2) / (2 * 100**2))
     grid = xr.DataArray(z.astype("float32"), coords={"y": NORTH + steps[::-1], "x": EAST + steps}, dims=("y", "x"))
     bounds = (EAST, NORTH, EAST + 300, NORTH + 300)
-    return terrain(grid.rio.write_crs(CRS), pyproj.CRS(CRS), bounds)
+    return terrain_layers(grid.rio.write_crs(CRS), pyproj.CRS(CRS), bounds)
 
 
 def test_the_edge_is_left_out_but_never_most_of_a_block() -> None:
@@ -53,27 +53,27 @@ def test_thirds_of_the_ground() -> None:
     """In a bowl the middle is low and the rim high; on an even slope the lower end is low; flat ground is level."""
     xy = candidates(shifted(box(0, 0, 300, 300)), 900, np.random.default_rng(0))
     off = np.hypot(*(xy - (EAST + 150, NORTH + 150)).T)
-    height, third = standing(land_of(0.0, 8.0), xy)
+    height, third = standing(terrain_of(0.0, 8.0), xy)
     assert (np.unique(third, return_counts=True)[1] > 290).all()
     assert off[third == "low"].max() < off[third == "high"].mean()
     assert height[third == "low"].max() <= height[third == "middle"].min()
-    _, third = standing(land_of(0.05, 0.0), xy)
+    _, third = standing(terrain_of(0.05, 0.0), xy)
     assert xy[third == "low", 0].mean() < xy[third == "high", 0].mean() - 100
-    for land in (land_of(0.0, 0.0), None):
-        assert set(standing(land, xy)[1]) == {"level"}
+    for terrain in (terrain_of(0.0, 0.0), None):
+        assert set(standing(terrain, xy)[1]) == {"level"}
 
 
 def test_every_block_has_points_on_every_third_and_away_from_the_edge() -> None:
     """Six points a block lie on low, middle and high ground and 8 m inside, for 6 different seeds."""
     squares = [box(0, 0, 300, 300), box(310, 0, 500, 200)]
     blocks = gpd.GeoDataFrame({"block": ["a", "b"]}, geometry=[shifted(shape) for shape in squares], crs=CRS)
-    land = land_of(0.03, 8.0)
+    terrain = terrain_of(0.03, 8.0)
     for seed in range(6):
-        points = spread_points(blocks, [6, 6], land, [None, None], 8.0, np.random.default_rng(seed))
+        points = spread_points(blocks, [6, 6], terrain, [None, None], 8.0, np.random.default_rng(seed))
         for row, shape in enumerate(blocks.geometry):
             mine = points[points["block_row"] == row]
             assert len(mine) == 6
-            assert set(mine["ground"]) == {"low", "middle", "high"}
+            assert set(mine["terrain"]) == {"low", "middle", "high"}
             assert min(shape.exterior.distance(Point(x, y)) for x, y in zip(mine["x"], mine["y"], strict=True)) >= 8
 
 

@@ -75,13 +75,13 @@ def case() -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame, xr.Dataset]:
     return blocks, zones, ground
 
 
-def sheet(language: str = "en", ground: bool = True, names: str = HOSTILE[0], **settings: object) -> CrewSheet:
+def sheet(language: str = "en", shaded: bool = True, names: str = HOSTILE[0], **settings: object) -> CrewSheet:
     """Return the sheets of the case, its second block and the vineyard named ``names``."""
-    blocks, zones, land = case()
+    blocks, zones, terrain = case()
     return crew_sheet(
         blocks=blocks.replace({"block": {HOSTILE[0]: names}}),
         zones=zones.replace({"block": {HOSTILE[0]: names}}),
-        ground=land if ground else None,
+        terrain=terrain if shaded else None,
         settings=Settings.model_validate({"event_date": "2026-01-22", **settings}),
         name=names,
         language=language,
@@ -126,7 +126,7 @@ def test_dead_trunks_on_unknown_roots_are_not_called_hurt(language: str, grade: 
     blocks, zones, _ = case()
     blocks = blocks.assign(grade=["by_number", grade, "too_few"])
     blocks.loc[1, "action"] = zones.loc[2, "action"] = "look_again"
-    made_of = {"blocks": blocks, "zones": zones, "ground": None, "settings": Settings(), "made": dt.date(2026, 1, 28)}
+    made_of = {"blocks": blocks, "zones": zones, "terrain": None, "settings": Settings(), "made": dt.date(2026, 1, 28)}
     words = " ".join(Html(crew_sheet(**made_of, name="V", language=language).html()).words)
     page = section("page")[language]
     assert [name for name in ("do.unknown_roots", "do.look_again") if page[name] in words] == [key]
@@ -140,7 +140,7 @@ def test_a_percentage_where_no_number_of_nodes_is_known() -> None:
     zones.loc[2, ["action", "extra_pct"]] = "keep_more", 40.0
     zones = zones.drop(index=1)
     made, settings = dt.date(2026, 1, 28), Settings()
-    made_of = {"blocks": blocks, "zones": zones, "ground": None, "settings": settings, "made": made}
+    made_of = {"blocks": blocks, "zones": zones, "terrain": None, "settings": settings, "made": made}
     text = crew_sheet(**made_of, name="V", language="en").html()
     assert "Keep 40 % more nodes than usual." in text
     assert ">40 % more<" in text
@@ -191,7 +191,7 @@ def test_the_drawing_is_to_scale() -> None:
 
 def test_shading_only_where_the_ground_is_known() -> None:
     """With an elevation grid each map has its shaded ground; without, none, and the caption does not claim it."""
-    shaded, bare = Html(sheet().html()), Html(sheet(ground=False).html())
+    shaded, bare = Html(sheet().html()), Html(sheet(shaded=False).html())
     assert [tag for tag, _ in shaded.elements].count("image") == 3
     assert [tag for tag, _ in bare.elements].count("image") == 0
     assert "shading" not in " ".join(bare.words)

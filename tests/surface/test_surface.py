@@ -18,7 +18,7 @@ from vinemap.surface.fit import InjuryMap, injury_map
 from vinemap.surface.observations import Observations
 from vinemap.survival.tally import tally
 from vinemap.terrain.grid import block_grid
-from vinemap.terrain.layers import terrain
+from vinemap.terrain.layers import terrain_layers
 
 NO_NODES = pd.DataFrame(columns=["sample", "node", "primary", "secondary", "tertiary"])
 SETTINGS = Surface(cell_m=10.0)
@@ -28,9 +28,9 @@ def _tally(counts: pd.DataFrame) -> pd.DataFrame:
     return tally(NO_NODES, counts, pd.Series(dtype=int))
 
 
-def _map(case: Simulated, *, land: bool = True, settings: Surface = SETTINGS) -> InjuryMap:
+def _map(case: Simulated, *, terrain: bool = True, settings: Surface = SETTINGS) -> InjuryMap:
     grid = block_grid(case.blocks, settings.cell_m, settings.max_cells)
-    layers = terrain(case.elevation, pyproj.CRS(CRS), tuple(case.blocks.total_bounds)) if land else None
+    layers = terrain_layers(case.elevation, pyproj.CRS(CRS), tuple(case.blocks.total_bounds)) if terrain else None
     return injury_map(case.samples, case.blocks, _tally(case.counts), grid, layers, settings)
 
 
@@ -121,7 +121,7 @@ def test_scores_prefer_the_surface(hollow: tuple[Simulated, InjuryMap]) -> None:
 
 def test_position_alone_makes_a_map() -> None:
     """With no elevation grid there is a map, with no covariate."""
-    found = _map(simulate("hollow", 101), land=False)
+    found = _map(simulate("hollow", 101), terrain=False)
     assert found.model["covariates"] == []
     assert np.isfinite(found.grid["primary_injury"]).any()
 
@@ -226,8 +226,8 @@ def test_few_samples_get_few_covariates() -> None:
     """With 10 samples at most one covariate is weighed, with 5 none."""
     case = simulate("slope", 2)
     grid = block_grid(case.blocks, 10.0, 4_000_000)
-    land = terrain(case.elevation, pyproj.CRS(CRS), tuple(case.blocks.total_bounds))
-    design = Design.over(case.blocks, grid, land, {})
+    terrain = terrain_layers(case.elevation, pyproj.CRS(CRS), tuple(case.blocks.total_bounds))
+    design = Design.over(case.blocks, grid, terrain, {})
     terrain_columns = slice(2 + len(design.varieties), None)
     most = [int((design.models(n)[0][:, terrain_columns] > 0).sum(axis=1).max()) for n in (5, 10, 40)]
     assert most == [0, 1, 2]
@@ -240,5 +240,5 @@ def test_flat_ground_offers_no_covariate() -> None:
     case = simulate("slope", 2)
     flat: xr.DataArray = case.elevation * 0 + 150
     grid = block_grid(case.blocks, 10.0, 4_000_000)
-    land = terrain(flat.rio.write_crs(CRS), pyproj.CRS(CRS), tuple(case.blocks.total_bounds))
-    assert Design.over(case.blocks, grid, land, {}).covariates == ()
+    terrain = terrain_layers(flat.rio.write_crs(CRS), pyproj.CRS(CRS), tuple(case.blocks.total_bounds))
+    assert Design.over(case.blocks, grid, terrain, {}).covariates == ()

@@ -12,7 +12,7 @@ from pyproj import CRS
 from scipy.stats import norm
 
 from vinemap.sentences import languages
-from vinemap.terrain.layers import COVARIATES, gradient, height_above_low, terrain
+from vinemap.terrain.layers import COVARIATES, gradient, height_above_low, terrain_layers
 
 UTM = CRS("EPSG:32618")
 
@@ -84,8 +84,8 @@ def test_a_plateau_has_no_height_above_itself() -> None:
 def test_facing_and_slope_of_a_hillside() -> None:
     """A 10 % hillside that falls to the north faces north, at atan(0.1) from the horizontal."""
     _, north = _axes(120, 5.0)
-    land = terrain(_grid(200 - 0.1 * north, 5.0), UTM, (500_200, 4_700_200, 500_400, 4_700_400))
-    inner = land.isel(x=slice(30, 90), y=slice(30, 90))
+    terrain = terrain_layers(_grid(200 - 0.1 * north, 5.0), UTM, (500_200, 4_700_200, 500_400, 4_700_400))
+    inner = terrain.isel(x=slice(30, 90), y=slice(30, 90))
     np.testing.assert_allclose(inner["slope_deg"], np.degrees(np.arctan(0.1)), atol=1e-3)
     np.testing.assert_allclose(inner["northness"], np.sin(np.arctan(0.1)), atol=1e-4)
     np.testing.assert_allclose(inner["eastness"], 0.0, atol=1e-4)
@@ -98,8 +98,8 @@ def test_low_ground_is_looked_for_within_150_and_400_m() -> None:
     """
     steps = 5 * (np.arange(500) - 249.5)
     hillside = np.broadcast_to(400 - 0.05 * steps, (80, 500))  # filters reach 150 + 300 m, and 400 + 800 m
-    land = terrain(_grid(hillside, 5.0), UTM, (500_900, 4_700_100, 501_600, 4_700_300))
-    middle = land.sel(x=501_250, y=4_700_200, method="nearest")
+    terrain = terrain_layers(_grid(hillside, 5.0), UTM, (500_900, 4_700_100, 501_600, 4_700_300))
+    middle = terrain.sel(x=501_250, y=4_700_200, method="nearest")
     assert float(middle["height_above_low_m"]) == pytest.approx(0.05 * 150, rel=1e-3)
     assert float(middle["height_above_basin_m"]) == pytest.approx(0.05 * 400, rel=5e-3)
     assert float(middle["pool"]) == pytest.approx(np.exp(-7.5 / 4), rel=1e-2)
@@ -120,8 +120,8 @@ def test_rise_is_over_the_mean_ground_within_150_m() -> None:
     """In a valley of z = a x² the mean under a normal weight of 75 m, two of which are 150 m, is a x² + a 75²."""
     steps = 5 * (np.arange(240) - 119.5)
     valley = np.broadcast_to(100 + 0.001 * steps**2, (80, 240))
-    land = terrain(_grid(valley, 5.0), UTM, (500_500, 4_700_100, 500_700, 4_700_300))
-    floor = land["rise_m"].sel(x=slice(500_550, 500_650)).sel(y=4_700_200, method="nearest")
+    terrain = terrain_layers(_grid(valley, 5.0), UTM, (500_500, 4_700_100, 500_700, 4_700_300))
+    floor = terrain["rise_m"].sel(x=slice(500_550, 500_650)).sel(y=4_700_200, method="nearest")
     np.testing.assert_allclose(floor, -0.001 * 75**2, rtol=0.01)
 
 
@@ -131,9 +131,9 @@ def test_resolution_of_the_grid_hardly_matters(cell: float) -> None:
     n = round(900 / cell)
     east, north = _axes(n, cell)
     z = 200 - 8 * np.exp(-(east**2 + north**2) / (2 * 120**2))
-    land = terrain(_grid(z, cell), UTM, (500_350, 4_700_350, 500_550, 4_700_550))
-    floor = float(land["height_above_low_m"].sel(x=500_450, y=4_700_450, method="nearest"))
-    side = float(land["height_above_low_m"].sel(x=500_570, y=4_700_450, method="nearest"))
+    terrain = terrain_layers(_grid(z, cell), UTM, (500_350, 4_700_350, 500_550, 4_700_550))
+    floor = float(terrain["height_above_low_m"].sel(x=500_450, y=4_700_450, method="nearest"))
+    side = float(terrain["height_above_low_m"].sel(x=500_570, y=4_700_450, method="nearest"))
     assert floor == pytest.approx(0.0, abs=0.4)
     assert side == pytest.approx(8 * (1 - np.exp(-0.5)), abs=1.0)
 
@@ -143,8 +143,8 @@ def test_ground_beyond_the_blocks_counts() -> None:
     east, north = _axes(200, 5.0)
     z = 200 - 10 * np.exp(-((east + 150) ** 2 + north**2) / (2 * 60**2))
     bounds = (500_450, 4_700_450, 500_550, 4_700_550)
-    land = terrain(_grid(z, 5.0), UTM, bounds)
-    inside = land.sel(x=slice(500_450, 500_470), y=slice(4_700_510, 4_700_490))
+    terrain = terrain_layers(_grid(z, 5.0), UTM, bounds)
+    inside = terrain.sel(x=slice(500_450, 500_470), y=slice(4_700_510, 4_700_490))
     assert float(inside["height_above_low_m"].mean()) > 3
 
 
@@ -155,8 +155,8 @@ def test_elevation_in_degrees_is_brought_to_metres() -> None:
     lat = 42.45 - step * (np.arange(220) + 0.5)
     z = np.tile(200 + (lon - lon[0]) * 111_320 * np.cos(np.radians(42.445)) * 0.05, (220, 1)).astype(np.float32)
     grid = xr.DataArray(z, coords={"y": lat, "x": lon}, dims=("y", "x")).rio.write_crs("EPSG:4326")
-    land = terrain(grid, UTM, (500_300, 4_699_200, 500_600, 4_699_600))
-    inner = land.sel(x=slice(500_300, 500_600), y=slice(4_699_600, 4_699_200))
+    terrain = terrain_layers(grid, UTM, (500_300, 4_699_200, 500_600, 4_699_600))
+    inner = terrain.sel(x=slice(500_300, 500_600), y=slice(4_699_600, 4_699_200))
     np.testing.assert_allclose(inner["slope_deg"].mean(), np.degrees(np.arctan(0.05)), rtol=0.01)
 
 
@@ -165,8 +165,8 @@ def test_holes_in_the_grid_do_not_spread() -> None:
     east, _ = _axes(120, 5.0)
     z = 200 + 0.05 * east
     z[40:50, 40:50] = np.nan
-    land = terrain(_grid(z, 5.0), UTM, (500_200, 4_700_200, 500_400, 4_700_400))
-    assert all(np.isfinite(land[c.name]).all() for c in COVARIATES)
+    terrain = terrain_layers(_grid(z, 5.0), UTM, (500_200, 4_700_200, 500_400, 4_700_400))
+    assert all(np.isfinite(terrain[c.name]).all() for c in COVARIATES)
 
 
 def test_a_real_elevation_grid() -> None:
@@ -178,11 +178,11 @@ def test_a_real_elevation_grid() -> None:
     utm = CRS("EPSG:32616")
     left, bottom, right, top = grid.rio.transform_bounds(utm)
     east, north = (left + right) / 2, (bottom + top) / 2
-    land = terrain(grid, utm, (east - 500, north - 500, east + 500, north + 500))
-    assert float(land["elevation_m"].min()) >= z.min() - 1
-    assert float(land["elevation_m"].max()) <= z.max() + 1
-    assert 0 < float(land["slope_deg"].mean()) < 45
-    assert all(np.isfinite(land[c.name]).all() for c in COVARIATES)
+    terrain = terrain_layers(grid, utm, (east - 500, north - 500, east + 500, north + 500))
+    assert float(terrain["elevation_m"].min()) >= z.min() - 1
+    assert float(terrain["elevation_m"].max()) <= z.max() + 1
+    assert 0 < float(terrain["slope_deg"].mean()) < 45
+    assert all(np.isfinite(terrain[c.name]).all() for c in COVARIATES)
 
 
 def sample_axis(sample: np.lib.npyio.NpzFile, axis: str) -> tuple[float, float]:

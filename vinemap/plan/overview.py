@@ -102,7 +102,7 @@ def _assumptions(plan: Plan) -> list[Sentence]:
     ]
     if guessed:
         found.append(Sentence("planned.rows", blocks=", ".join(guessed)))
-    if plan.land is None:
+    if plan.terrain is None:
         found.append(Sentence("planned.no_elevation"))
     if len(plan.points) > _MOST_STOPS:
         found.append(Sentence("planned.order", stops=len(plan.points)))

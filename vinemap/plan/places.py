@@ -32,27 +32,27 @@ def inner(block: Polygon | MultiPolygon, edge_m: float) -> Polygon | MultiPolygo
     return rest
 
 
-def candidates(ground: Polygon | MultiPolygon, count: int, rng: np.random.Generator) -> Array:
-    """Return about ``count`` places on a square grid with a random origin inside the ground, shape (n, 2)."""
-    left, bottom, right, top = ground.bounds
-    step = np.sqrt(ground.area / count)
+def candidates(area: Polygon | MultiPolygon, count: int, rng: np.random.Generator) -> Array:
+    """Return about ``count`` places on a square grid with a random origin inside an area, shape (n, 2)."""
+    left, bottom, right, top = area.bounds
+    step = np.sqrt(area.area / count)
     while True:
         x = np.arange(left + rng.random() * step, right, step)
         y = np.arange(bottom + rng.random() * step, top, step)
         xy = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
-        inside: Array = xy[shapely.contains_xy(ground, *xy.T)]
+        inside: Array = xy[shapely.contains_xy(area, *xy.T)]
         if len(inside) >= count / 2:
             return inside
         step *= 0.8
 
 
-def standing(land: xr.Dataset | None, xy: Array) -> tuple[Array, Array]:
-    """Return how high each place stands in its block, in metres, and its third of the ground.
+def standing(terrain: xr.Dataset | None, xy: Array) -> tuple[Array, Array]:
+    """Return how high each place stands in its block, in metres, and its third of the block by height.
 
     Parameters
     ----------
-    land : Dataset or None
-        From `vinemap.terrain.layers.terrain`.
+    terrain : Dataset or None
+        From `vinemap.terrain.layers.terrain_layers`.
     xy : array (n, 2)
         Places spread evenly over one block.
 
@@ -64,8 +64,8 @@ def standing(land: xr.Dataset | None, xy: Array) -> tuple[Array, Array]:
     third : array of str (n,)
         'low', 'middle', 'high', a third of the places each; 'level' where nothing varies.
     """
-    if land is not None:
-        above, rise, elevation = read_layers(land, ["height_above_low_m", "rise_m", "elevation_m"], xy).T
+    if terrain is not None:
+        above, rise, elevation = read_layers(terrain, ["height_above_low_m", "rise_m", "elevation_m"], xy).T
         for height in ((above + rise) / 2, elevation):
             if np.subtract(*np.percentile(height, [95, 5])) >= _RELIEF_M:
                 return height, np.array([Third.LOW, Third.MIDDLE, Third.HIGH])[_thirds(height)]

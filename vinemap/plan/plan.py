@@ -45,7 +45,7 @@ class Plan:
     walk : Walk
     directions, frames : list
         Rows, by block.
-    land : Dataset or None
+    terrain : Dataset or None
         Terrain.
     gain : NextPoints or None
         Of a second round.
@@ -65,6 +65,6 @@ class Plan:
     walk: Walk
     directions: list[Direction]
     frames: list[RowFrame | None]
-    land: xr.Dataset | None
+    terrain: xr.Dataset | None
     gain: NextPoints | None
     warnings: tuple[Sentence, ...]

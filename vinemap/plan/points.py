@@ -23,7 +23,7 @@ _LONG, _END = 3.0, 0.25
 def spread_points(
     blocks: gpd.GeoDataFrame,
     wanted: list[int],
-    land: xr.Dataset | None,
+    terrain: xr.Dataset | None,
     frames: list[RowFrame | None],
     edge_m: float,
     rng: np.random.Generator,
@@ -36,8 +36,8 @@ def spread_points(
         Metric CRS.
     wanted : list of int
         Points a block.
-    land : Dataset or None
-        From `vinemap.terrain.layers.terrain`.
+    terrain : Dataset or None
+        From `vinemap.terrain.layers.terrain_layers`.
     frames : list of RowFrame or None
         Rows, where they can be counted: points are moved onto them.
     edge_m : float
@@ -48,18 +48,18 @@ def spread_points(
     Returns
     -------
     DataFrame
-        A row a point: block_row (int, row of ``blocks``), x, y (metres), ground ('low', 'middle', 'high', 'level').
+        A row a point: block_row (int, row of ``blocks``), x, y (metres), terrain ('low', 'middle', 'high', 'level').
     """
     parts = []
     for row, (shape, count, frame) in enumerate(zip(blocks.geometry, wanted, frames, strict=True)):
         if count:
-            xy, ground = _in_block(shape, count, land, edge_m, rng)
-            parts.append(_table(row, xy if frame is None else snapped(frame, xy, shape), ground))
+            xy, third = _in_block(shape, count, terrain, edge_m, rng)
+            parts.append(_table(row, xy if frame is None else snapped(frame, xy, shape), third))
     return pd.concat(parts, ignore_index=True)
 
 
-def _table(row: int, xy: Array, ground: Array) -> pd.DataFrame:
-    return pd.DataFrame({"block_row": row, "x": xy[:, 0], "y": xy[:, 1], "ground": ground})
+def _table(row: int, xy: Array, third: Array) -> pd.DataFrame:
+    return pd.DataFrame({"block_row": row, "x": xy[:, 0], "y": xy[:, 1], "terrain": third})
 
 
 def snapped(frame: RowFrame, xy: Array, shape: Polygon | MultiPolygon) -> Array:
@@ -69,19 +69,19 @@ def snapped(frame: RowFrame, xy: Array, shape: Polygon | MultiPolygon) -> Array:
 
 
 def _in_block(
-    shape: Polygon | MultiPolygon, count: int, land: xr.Dataset | None, edge_m: float, rng: np.random.Generator
+    shape: Polygon | MultiPolygon, count: int, terrain: xr.Dataset | None, edge_m: float, rng: np.random.Generator
 ) -> tuple[Array, Array]:
-    """Return places and their third of the ground."""
+    """Return places and their third of the block by height."""
     xy = candidates(inner(shape, edge_m), max(_CANDIDATES, 10 * count), rng)
-    height, ground = standing(land, xy)
+    height, third = standing(terrain, xy)
     inclusion = np.full(len(xy), count / len(xy))
-    parts = np.column_stack([*(ground == third for third in np.unique(ground)), *_ends(shape, xy)])
+    parts = np.column_stack([*(third == one for one in np.unique(third)), *_ends(shape, xy)])
 
     def missing(drawn: Array) -> int:
         return int((~parts[drawn].any(axis=0)).sum())
 
     drawn = best_draw(auxiliary_space(xy, height, count), inclusion, _DRAWS, rng, missing)
-    return xy[drawn], ground[drawn]
+    return xy[drawn], third[drawn]
 
 
 def _ends(shape: Polygon | MultiPolygon, xy: Array) -> list[Array]:

@@ -50,7 +50,7 @@ def write_sheet(plan: Plan, path: Path, today: dt.date) -> None:
         summary=_summary(plan),
         second=_second(plan),
         threshold=_percent(plan),
-        whole=route_map(whole, plan.blocks, plan.points, plan.walk.path, plan.land),
+        whole=route_map(whole, plan.blocks, plan.points, plan.walk.path, plan.terrain),
         line_note=Sentence("plan.map.note", line=Sentence("plan.map.ends" if plan.options.fences else "map.straight")),
         crossing=Sentence("plan.map.crossing", legs=legs_of(plan)) if plan.walk.crossing else None,
         parts=list(_parts(plan)) if dot_size(whole, plan.points) < _CROWDED_MM else [],
@@ -102,7 +102,7 @@ def _parts(plan: Plan) -> Iterator[tuple[str, RouteMap]]:
     for shape, name in zip(plan.blocks.geometry, plan.blocks["block"], strict=True):
         if (plan.points["block"] == name).any():
             paper = Paper.showing(shape.bounds, _PART_MM, _PART_HIGH_MM)
-            yield name, route_map(paper, plan.blocks, plan.points, plan.walk.path, plan.land, names=False)
+            yield name, route_map(paper, plan.blocks, plan.points, plan.walk.path, plan.terrain, names=False)
 
 
 def _stops(plan: Plan) -> Iterator[dict[str, Any]]:
@@ -113,7 +113,7 @@ def _stops(plan: Plan) -> Iterator[dict[str, Any]]:
             "sample": point["sample"],
             "block": point["block"],
             "place": place_of(point),
-            "ground": Sentence(f"plan.ground.{point['ground']}"),
+            "terrain": Sentence(f"plan.terrain.{point['terrain']}"),
             "probability": f"{point['probability_pct']:.0f} %" if "probability_pct" in point else "",
             "lat": f"{lat:.6f}",
             "lon": f"{lon:.6f}",

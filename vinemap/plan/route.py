@@ -76,8 +76,8 @@ class RouteMap:
     ----------
     width, height : float
         Of the map.
-    ground : Picture or None
-        The shaded ground.
+    hillshade : Picture or None
+        Under the rest.
     blocks : list of str
         Outlines.
     walk : str
@@ -95,7 +95,7 @@ class RouteMap:
 
     width: float
     height: float
-    ground: Picture | None
+    hillshade: Picture | None
     blocks: list[str]
     walk: str
     start: tuple[float, float]
@@ -111,7 +111,7 @@ def route_map(
     blocks: gpd.GeoDataFrame,
     points: gpd.GeoDataFrame,
     path: LineString,
-    land: xr.Dataset | None,
+    terrain: xr.Dataset | None,
     *,
     names: bool = True,
 ) -> RouteMap:
@@ -127,7 +127,7 @@ def route_map(
         In the same CRS: stop.
     path : LineString
         The line walked.
-    land : Dataset or None
+    terrain : Dataset or None
         ``elevation_m`` for the shading.
     names : bool
         Whether to write the blocks' names.
@@ -141,7 +141,7 @@ def route_map(
     return RouteMap(
         width=width,
         height=height,
-        ground=None if land is None else _ground(paper, land),
+        hillshade=None if terrain is None else _hillshade(paper, terrain),
         blocks=[outline_path(shape, paper.at) for shape in blocks.geometry],
         walk=line_path(walk),
         start=tuple(walk[0]),
@@ -187,9 +187,9 @@ def _names(paper: Paper, blocks: gpd.GeoDataFrame, dots: Array) -> list[tuple[fl
     return found
 
 
-def _ground(paper: Paper, land: xr.Dataset) -> Picture | None:
+def _hillshade(paper: Paper, terrain: xr.Dataset) -> Picture | None:
     """Return the shaded ground in sight, pale enough to write on."""
-    seen = land["elevation_m"].sel(x=slice(paper.left, paper.right), y=slice(paper.top, paper.bottom))
+    seen = terrain["elevation_m"].sel(x=slice(paper.left, paper.right), y=slice(paper.top, paper.bottom))
     if min(seen.shape) < 2:
         return None
     step = float(seen.x[1] - seen.x[0])

@@ -32,7 +32,7 @@ from vinemap.reading.rows import RowFrame, block_frames
 from vinemap.reading.vineyard import Site, Vineyard
 from vinemap.sentences import said
 from vinemap.surface.fit import FEWEST_SAMPLES
-from vinemap.terrain.layers import terrain
+from vinemap.terrain.layers import terrain_layers
 
 _FARTHEST_M = 20_000.0
 
@@ -127,7 +127,9 @@ def plan_round(
     survey = read_survey(folder, first=first)
     site = survey.site
     progress("terrain")
-    land = None if site.elevation is None else terrain(site.elevation, site.crs, tuple(site.blocks.total_bounds))
+    terrain = (
+        None if site.elevation is None else terrain_layers(site.elevation, site.crs, tuple(site.blocks.total_bounds))
+    )
     directions, frames = block_frames(site.blocks)
     progress("points")
     rho = survey.correlation.rho if survey.correlation.known else options.rho
@@ -135,9 +137,9 @@ def plan_round(
     if survey.vineyard is None:
         sizes = block_sizes(survey.table, options, rho)
         rng = np.random.default_rng(options.seed)
-        table = spread_points(site.blocks, sizes["canes"].tolist(), land, frames, options.edge_m, rng)
+        table = spread_points(site.blocks, sizes["canes"].tolist(), terrain, frames, options.edge_m, rng)
     else:
-        gain, used = _second(survey, survey.vineyard, options, land, frames), set(survey.vineyard.samples["sample"])
+        gain, used = _second(survey, survey.vineyard, options, terrain, frames), set(survey.vineyard.samples["sample"])
         table = gain.points
         chosen = np.bincount(table["block_row"], minlength=len(site.blocks)).tolist()
         sizes = block_sizes(survey.table, options, rho, chosen)
@@ -147,7 +149,7 @@ def plan_round(
         directions,
         table["block_row"].to_numpy(),
         table[["x", "y"]].to_numpy(),
-        land,
+        terrain,
         options.minutes_per_stop,
         _start(site, options),
         fences=options.fences,
@@ -159,14 +161,14 @@ def plan_round(
         options=options,
         crs=site.crs,
         blocks=site.blocks,
-        points=as_stops(site.blocks, ordered, frames, land, options.nodes_per_cane, used),
+        points=as_stops(site.blocks, ordered, frames, terrain, options.nodes_per_cane, used),
         sizes=sizes,
         rho=rho,
         rho_from="survey" if survey.correlation.known else "assumed",
         walk=walk,
         directions=directions,
         frames=frames,
-        land=land,
+        terrain=terrain,
         gain=gain,
         warnings=(site if survey.vineyard is None else survey.vineyard).warnings,
     )
@@ -188,7 +190,7 @@ def _second(
     survey: Survey,
     vineyard: Vineyard,
     options: PlanOptions,
-    land: xr.Dataset | None,
+    terrain: xr.Dataset | None,
     frames: list[RowFrame | None],
 ) -> NextPoints:
     """Choose the points of a second round."""
@@ -197,6 +199,6 @@ def _second(
         what = f"{cut} samples with a primary bud read lie in a block; a second round needs {FEWEST_SAMPLES} to go by"
         raise InputError([Problem("samples", None, "", what, "plan a first round instead")])
     posterior = fit_posterior(
-        vineyard.samples, vineyard.site.blocks, survey.tallies, land, vineyard.site.settings, options.nodes_per_cane
+        vineyard.samples, vineyard.site.blocks, survey.tallies, terrain, vineyard.site.settings, options.nodes_per_cane
     )
-    return next_points(posterior, vineyard.site.blocks, land, frames, options.edge_m, options.points)
+    return next_points(posterior, vineyard.site.blocks, terrain, frames, options.edge_m, options.points)

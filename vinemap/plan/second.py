@@ -75,7 +75,7 @@ def fit_posterior(
     samples: gpd.GeoDataFrame,
     blocks: gpd.GeoDataFrame,
     tallies: pd.DataFrame,
-    land: xr.Dataset | None,
+    terrain: xr.Dataset | None,
     settings: Settings,
     nodes_per_cane: int,
 ) -> Posterior:
@@ -87,15 +87,15 @@ def fit_posterior(
         Of a `Vineyard`.
     tallies : DataFrame
         As `vinemap.survival.tally.tally` gives them.
-    land : Dataset or None
-        As `vinemap.terrain.layers.terrain` gives it.
+    terrain : Dataset or None
+        As `vinemap.terrain.layers.terrain_layers` gives it.
     settings : Settings
         Threshold, hardiness, seed.
     nodes_per_cane : int
         Nodes that a new cane will show.
     """
     grid = block_grid(blocks, float(np.sqrt(blocks.geometry.area.sum() / _CELLS)), settings.surface.max_cells)
-    design = Design.over(blocks, grid, land, settings.surface.hardiness)
+    design = Design.over(blocks, grid, terrain, settings.surface.hardiness)
     field = fit_field(Observations.of(samples, blocks, tallies, Bud.PRIMARY), design)
     index = grid["block_index"].to_numpy()
     xy, block = centres(grid, index >= 0), index[index >= 0]
@@ -126,7 +126,7 @@ class NextPoints:
     Attributes
     ----------
     points : DataFrame
-        block_row, x, y, ground, as `vinemap.plan.points.spread_points` gives them, and probability_pct (that injury
+        block_row, x, y, terrain, as `vinemap.plan.points.spread_points` gives them, and probability_pct (that injury
         there is above the threshold, today).
     misclassified_ha, after_ha : float
         Ground expected to be on the other side of the threshold than the map says: today, and with the new points.
@@ -140,7 +140,7 @@ class NextPoints:
 def next_points(
     posterior: Posterior,
     blocks: gpd.GeoDataFrame,
-    land: xr.Dataset | None,
+    terrain: xr.Dataset | None,
     frames: list[RowFrame | None],
     edge_m: float,
     count: int | None,
@@ -157,8 +157,8 @@ def next_points(
         After the first survey.
     blocks : GeoDataFrame
         Metric CRS.
-    land : Dataset or None
-        For the third of the ground that each point lies in.
+    terrain : Dataset or None
+        For the third of its block by height that each point lies in.
     frames : list of RowFrame or None
         Points are moved onto rows where they can be counted.
     edge_m : float
@@ -172,11 +172,11 @@ def next_points(
     memory); update of a normal posterior: Rasmussen & Williams, GPML (2006), eq. 2.26; greedy choice of places: A.
     Krause, A. Singh & C. Guestrin, J. Mach. Learn. Res. 9 (2008) 235.
     """
-    grounds = [inner(shape, edge_m) for shape in blocks.geometry]
+    inside = [inner(shape, edge_m) for shape in blocks.geometry]
     allowed = np.zeros(len(posterior.xy), dtype=bool)
-    for row, ground in enumerate(grounds):
+    for row, area_left in enumerate(inside):
         here = np.flatnonzero(posterior.block == row)
-        allowed[here] = gpd.GeoSeries.from_xy(*posterior.xy[here].T).within(ground)
+        allowed[here] = gpd.GeoSeries.from_xy(*posterior.xy[here].T).within(area_left)
     area = float(blocks.geometry.area.sum()) / 1e4
     start = np.diag(posterior.covariance).copy()
     now, risk = posterior, posterior.misclassified
@@ -190,7 +190,7 @@ def next_points(
         if count is None and risk <= posterior.misclassified / 2:
             break
     return NextPoints(
-        _points(posterior, np.array(chosen), blocks, land, frames), area * posterior.misclassified, area * risk
+        _points(posterior, np.array(chosen), blocks, terrain, frames), area * posterior.misclassified, area * risk
     )
 
 
@@ -212,7 +212,7 @@ def _points(
     posterior: Posterior,
     chosen: Array,
     blocks: gpd.GeoDataFrame,
-    land: xr.Dataset | None,
+    terrain: xr.Dataset | None,
     frames: list[RowFrame | None],
 ) -> pd.DataFrame:
     parts = []
@@ -220,7 +220,7 @@ def _points(
         here = np.flatnonzero(posterior.block == row)
         mine = np.flatnonzero(np.isin(here, chosen))
         if len(mine):
-            _, ground = standing(land, posterior.xy[here])
+            _, third = standing(terrain, posterior.xy[here])
             xy = posterior.xy[here[mine]]
             xy = xy if frame is None else snapped(frame, xy, shape)
             probability = 100 * posterior.probability[here[mine]]
@@ -228,7 +228,7 @@ def _points(
                 "block_row": row,
                 "x": xy[:, 0],
                 "y": xy[:, 1],
-                "ground": ground[mine],
+                "terrain": third[mine],
                 "probability_pct": probability,
             }
             parts.append(pd.DataFrame(columns))

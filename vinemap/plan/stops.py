@@ -20,7 +20,7 @@ def as_stops(
     blocks: gpd.GeoDataFrame,
     table: pd.DataFrame,
     frames: list[RowFrame | None],
-    land: xr.Dataset | None,
+    terrain: xr.Dataset | None,
     nodes: int,
     used: set[str],
 ) -> gpd.GeoDataFrame:
@@ -31,10 +31,10 @@ def as_stops(
     blocks : GeoDataFrame
         Metric CRS: block, variety.
     table : DataFrame
-        In walking order: block_row, x, y, ground, and probability_pct in a second round.
+        In walking order: block_row, x, y, terrain, and probability_pct in a second round.
     frames : list of RowFrame or None
         By block.
-    land : Dataset or None
+    terrain : Dataset or None
         With ``elevation_m``.
     nodes : int
         To cut at each.
@@ -54,12 +54,12 @@ def as_stops(
         "stop": np.arange(1, len(table) + 1),
         "block": here["block"].to_numpy(),
         "variety": here["variety"].to_numpy(),
-        "ground": table["ground"].to_numpy(),
+        "terrain": table["terrain"].to_numpy(),
         "row": pd.array([row for row, _, _ in counted], dtype="Int64"),
         "vine": pd.array([vine for _, vine, _ in counted], dtype="Int64"),
         "counted": [measured for _, _, measured in counted],
         "nodes": nodes,
-        "elevation_m": np.nan if land is None else read_layers(land, ["elevation_m"], xy)[:, 0].round(1),
+        "elevation_m": np.nan if terrain is None else read_layers(terrain, ["elevation_m"], xy)[:, 0].round(1),
     }
     if "probability_pct" in table:
         columns["probability_pct"] = table["probability_pct"].round(0).to_numpy()
@@ -83,5 +83,5 @@ def line_on(stop: dict[str, Any], language: str) -> str:
     """Say in one line where a stop is, for devices that show one."""
     place = place_of(stop)
     where = [] if place is None else [f"{said(language, 'plan.list.place')} {place.said(language)}"]
-    ground = said(language, f"plan.ground.{stop['ground']}")
-    return " · ".join([f"{said(language, 'plan.list.stop')} {stop['stop']}", str(stop["block"]), *where, ground])
+    height = said(language, f"plan.terrain.{stop['terrain']}")
+    return " · ".join([f"{said(language, 'plan.list.stop')} {stop['stop']}", str(stop["block"]), *where, height])

@@ -258,7 +258,7 @@ def plan_walk(
     directions: list[Direction],
     block_row: Array,
     xy: Array,
-    land: xr.Dataset | None,
+    terrain: xr.Dataset | None,
     minutes_per_stop: float,
     start: Array | None = None,
     *,
@@ -276,7 +276,7 @@ def plan_walk(
         Block of each point.
     xy : array (n, 2)
         Points in metres.
-    land : Dataset or None
+    terrain : Dataset or None
         With ``elevation_m``.
     minutes_per_stop : float
         Added for each point.
@@ -312,7 +312,7 @@ def plan_walk(
     crossed = ways.crossing(there_and_back, blocks.geometry) if fences else []
     # A start of its own comes first in the round, and is no stop.
     stop_of = order.argsort() + (start is None)
-    climb = climb_of(path, land)
+    climb = climb_of(path, terrain)
     metres = float(path.length)
     stops = order if start is None else order[1:] - 1
     rise = 0.0 if np.isnan(climb) else climb
@@ -320,12 +320,12 @@ def plan_walk(
     return Walk(stops, path, metres, climb, minutes, [(int(stop_of[a]), int(stop_of[b])) for a, b in crossed])
 
 
-def climb_of(path: LineString, land: xr.Dataset | None) -> float:
+def climb_of(path: LineString, terrain: xr.Dataset | None) -> float:
     """Return the sum of the rises along a line, read every 10 m; NaN with no elevation."""
-    if land is None:
+    if terrain is None:
         return float("nan")
     # A round of one stop has no length, which segmentize does not take.
     line = shapely.segmentize(path, _STEP_M) if path.length > 0 else path
     places = shapely.get_coordinates(line)
-    heights = read_layers(land, ["elevation_m"], places)[:, 0]
+    heights = read_layers(terrain, ["elevation_m"], places)[:, 0]
     return float(np.clip(np.diff(heights), 0, None).sum())

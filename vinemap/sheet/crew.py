@@ -108,7 +108,7 @@ def crew_sheet(
     *,
     blocks: gpd.GeoDataFrame,
     zones: gpd.GeoDataFrame,
-    ground: xr.Dataset | None,
+    terrain: xr.Dataset | None,
     settings: Settings,
     name: str,
     language: str,
@@ -123,7 +123,7 @@ def crew_sheet(
         interval, extra_pct, map_injury_pct, geometry.
     zones : GeoDataFrame
         Of `vinemap.decisions.zones.action_zones`.
-    ground : Dataset (y, x) or None
+    terrain : Dataset (y, x) or None
         elevation_m beyond the blocks, north up, in their CRS, for the shading.
     settings : Settings
         Units, the date of the freeze, the rules.
@@ -135,7 +135,7 @@ def crew_sheet(
         Of the map.
     """
     words = Words(language, settings.units)
-    shade = Shade.of(ground)
+    shade = Shade.of(terrain)
     freeze = "" if settings.event_date is None else words("freeze", date=words.date(settings.event_date))
     pages = []
     for place, (_, block) in enumerate(blocks.iterrows()):

@@ -42,13 +42,13 @@ class Shade:
     cell: float
 
     @classmethod
-    def of(cls, ground: xr.Dataset | None) -> Shade | None:
-        """Shade the ground; None where its elevation is not known."""
-        if ground is None or not np.isfinite(ground["elevation_m"]).any():
+    def of(cls, terrain: xr.Dataset | None) -> Shade | None:
+        """Shade the terrain; None where its elevation is not known."""
+        if terrain is None or not np.isfinite(terrain["elevation_m"]).any():
             return None
-        left, _, _, top = ground.rio.bounds()
-        cell = cell_size(ground)
-        return cls(hillshade(ground["elevation_m"].to_numpy().astype(np.float64), cell), left, top, cell)
+        left, _, _, top = terrain.rio.bounds()
+        cell = cell_size(terrain)
+        return cls(hillshade(terrain["elevation_m"].to_numpy().astype(np.float64), cell), left, top, cell)
 
 
 @dataclass(frozen=True)
@@ -66,7 +66,7 @@ class _Frame:
         return cls((left + right - WIDTH / scale) / 2, (bottom + top + HEIGHT / scale) / 2, scale)
 
     @property
-    def ground(self) -> BaseGeometry:
+    def extent(self) -> BaseGeometry:
         return box(self.left, self.top - HEIGHT / self.scale, self.left + WIDTH / self.scale, self.top)
 
     def at(self, xy: Array) -> Array:
@@ -94,8 +94,8 @@ class BlockMap:
 
     Attributes
     ----------
-    ground : Picture or None
-        The shaded ground.
+    hillshade : Picture or None
+        Under the rest.
     outline : str
         Of the block.
     others : list of str
@@ -109,7 +109,7 @@ class BlockMap:
         Of the map.
     """
 
-    ground: Picture | None
+    hillshade: Picture | None
     outline: str
     others: list[str]
     zones: list[ZoneShape]
@@ -137,10 +137,10 @@ def block_map(
         'metric' or 'us': of the scale bar.
     """
     frame = _Frame.around(outline)
-    seen = others[others.intersects(frame.ground)].intersection(frame.ground)
+    seen = others[others.intersects(frame.extent)].intersection(frame.extent)
     bar, bar_width = _scale_bar(frame, units)
     return BlockMap(
-        ground=None if shade is None else _ground(shade, frame),
+        hillshade=None if shade is None else _hillshade(shade, frame),
         outline=frame.path(outline),
         others=[frame.path(shape) for shape in seen if shape.area > 0],
         zones=[_zone(zone.zone, zone.action, zone.geometry, frame) for zone in zones.itertuples()],
@@ -156,7 +156,7 @@ def _zone(number: int, action: str, shape: BaseGeometry, frame: _Frame) -> ZoneS
     return ZoneShape(number, action, frame.path(shape), x, y)
 
 
-def _ground(shade: Shade, frame: _Frame) -> Picture | None:
+def _hillshade(shade: Shade, frame: _Frame) -> Picture | None:
     """Return the shaded ground in sight, in its own cells."""
     rows, columns = shade.light.shape
     first_x, last_x = ((edge - shade.left) / shade.cell for edge in (frame.left, frame.left + WIDTH / frame.scale))

@@ -73,7 +73,7 @@ def injury_map(
     grid : Dataset
         As `vinemap.terrain.grid.block_grid` gives it.
     terrain : Dataset or None
-        As `vinemap.terrain.layers.terrain` gives it.
+        As `vinemap.terrain.layers.terrain_layers` gives it.
     settings : Surface
         Threshold, hardiness offsets, seed.
     progress : callable

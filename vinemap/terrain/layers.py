@@ -60,7 +60,7 @@ COVARIATES = (
 )
 
 
-def terrain(elevation: xr.DataArray, crs: CRS, bounds: tuple[float, float, float, float]) -> xr.Dataset:
+def terrain_layers(elevation: xr.DataArray, crs: CRS, bounds: tuple[float, float, float, float]) -> xr.Dataset:
     """Terrain layers on a metric grid, read well beyond the blocks so that their edge is no wall for cold air.
 
     Parameters
