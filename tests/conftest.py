@@ -23,6 +23,14 @@ settings.register_profile(
 settings.load_profile("vinemap")
 
 
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mark what drives Chromium, so that ``-m "not browser"`` leaves out just that."""
+    for item in items:
+        if "driver" in getattr(item, "fixturenames", ()):
+            item.add_marker("browser")
+
+
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
     """A faultless vineyard folder."""

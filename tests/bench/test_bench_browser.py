@@ -33,8 +33,6 @@ from vinemap.plan.sizes import half_width_of
 from vinemap.reading.vineyard import read_vineyard
 from vinemap.survival.intervals import design_effect, wilson
 
-pytestmark = pytest.mark.browser
-
 ARTIFACTS = Path(__file__).parents[1] / "artifacts"
 PHONE = {"width": 360, "height": 740}
 TABLET = {"width": 1024, "height": 768}

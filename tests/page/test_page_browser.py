@@ -29,8 +29,6 @@ from vinemap.page.map_page import write_page
 from vinemap.page.shell import OnlineBasemap
 from vinemap.settings import Settings
 
-pytestmark = pytest.mark.browser
-
 ARTIFACTS = Path(__file__).parents[1] / "artifacts"
 DESK = {"width": 1280, "height": 800}
 PHONE = {"width": 360, "height": 740}

@@ -133,7 +133,6 @@ def test_units_follow_the_settings(sheet: str) -> None:
     assert " km" not in sheet
 
 
-@pytest.mark.browser
 def test_the_sheet_in_a_browser(home: Path, browser: Any) -> None:
     """Both languages show one at a time, in the settings' one first; nothing is wider than a phone; no errors."""
     page = browser.new_page(viewport={"width": 390, "height": 800})

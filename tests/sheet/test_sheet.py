@@ -198,7 +198,6 @@ def test_shading_only_where_the_ground_is_known() -> None:
     assert Shade.of(None) is None
 
 
-@pytest.mark.browser
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
 @pytest.mark.parametrize("language", LANGUAGES)
 def test_prints_one_page_a_block(tmp_path: Path, browser: Any, paper: str, language: str) -> None:
