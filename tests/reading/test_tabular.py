@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import zipfile
 from pathlib import Path
 
 import openpyxl
@@ -11,6 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from vinemap.errors import Findings
+from vinemap.reading import tabular
 from vinemap.reading.files import TABLES, content, find_file
 from vinemap.reading.tabular import Table, decode, read_table
 
@@ -140,6 +142,40 @@ def test_damaged_workbook_is_named(tmp_path: Path) -> None:
     path = tmp_path / "buds.xlsx"
     path.write_bytes(b"PK\x03\x04" + b"junk" * 50)
     assert read(path)[1] == ["buds.xlsx: the workbook is damaged; open it in a spreadsheet and save it again"]
+
+
+@pytest.mark.parametrize(
+    ("last", "said"),
+    [
+        ([" "], None),
+        (["D"], "buds: holds more than 3 rows; keep only what belongs to this vineyard"),
+        ([" "] * 40, "buds: holds more than 40 cells, empty ones among them; keep only what belongs to this vineyard"),
+    ],
+)
+def test_more_rows_or_cells_than_a_vineyard_fills(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, last: list[object], said: str | None
+) -> None:
+    """Rows that hold anything count up to the limit, the header apart; empty cells count as cells."""
+    monkeypatch.setattr(tabular, "MOST_ROWS", 3)
+    monkeypatch.setattr(tabular, "_MOST_CELLS", 40)
+    rows: list[list[object]] = [["sample", "dead"], ["A"], [" "], ["B"], ["C"], last]
+    _, in_text = text_table(tmp_path, "\n".join(",".join(map(str, row)) for row in rows))
+    _, in_workbook = read(workbook(tmp_path / "buds.xlsx", {"buds": rows}))
+    for faults, ending in ((in_text, "csv"), (in_workbook, "xlsx")):
+        assert faults == ([] if said is None else [said.replace("buds", f"buds.{ending}", 1)])
+
+
+def test_a_workbook_that_unpacks_to_far_more(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A part of any name counts, before it is unpacked."""
+    path = workbook(tmp_path / "buds.xlsx", {"buds": [["sample"], ["A"]]})
+    monkeypatch.setattr(tabular, "_MOST_UNPACKED_BYTES", 1_000_000)
+    assert read(path)[1] == []
+    with zipfile.ZipFile(path, "a", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("xl/worksheets/sheet2.dat", bytes(1_000_000))
+    assert path.stat().st_size < 20_000
+    assert read(path)[1] == [
+        "buds.xlsx: unpacks to 1 MB, and at most 1 MB are read; keep only what belongs to this vineyard"
+    ]
 
 
 def found(folder: Path, named: str | None = None) -> tuple[Path | None, list[str]]:

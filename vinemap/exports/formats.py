@@ -21,7 +21,6 @@ from vinemap.errors import Findings, InputError, Problem, RefusedError
 from vinemap.reading.drivers import Layers
 from vinemap.reading.files import usable
 from vinemap.reading.geotiff import open_grid
-from vinemap.reading.tabular import MOST_ROWS
 from vinemap.resources import finite
 
 BANDS = ("primary_injury", "primary_low", "primary_high", "prob_over_threshold")
@@ -127,7 +126,7 @@ def read_run(out: Path) -> tuple[gpd.GeoDataFrame, xr.Dataset]:
             surface = bands.read(band=1 + BANDS.index("primary_injury")).rio.write_crs(bands.crs)
             file = Layers(layers)
             names = [name for name, _ in file.names()]
-            return file.read(names.index("blocks"), MOST_ROWS), surface.to_dataset(name="primary_injury")
+            return file.read(names.index("blocks")), surface.to_dataset(name="primary_injury")
     problem = Problem(str(out), None, "", "is no output folder of vinemap", "name the folder of an earlier run")
     raise InputError([problem])
 

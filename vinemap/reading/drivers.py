@@ -15,6 +15,7 @@ from pyogrio import core
 
 from vinemap.errors import VinemapError
 from vinemap.reading import vetting
+from vinemap.reading.tabular import MOST_ROWS, too_many_rows
 
 # The first driver that GDAL has of these opens the file; KML is the plainer reader of wheels without LIBKML.
 _DRIVERS = {
@@ -54,12 +55,12 @@ class Layers:
             listed = [(str(name), kind is not None) for name, kind in pyogrio.list_layers(self._data)]
         return [(self._name if name.startswith("pyogrio_") else name, has_shapes) for name, has_shapes in listed]
 
-    def read(self, layer: int, most: int) -> gpd.GeoDataFrame:
-        """Return a layer by its place in `names`; raise `RefusedError` where it has more rows than ``most``."""
+    def read(self, layer: int) -> gpd.GeoDataFrame:
+        """Return a layer by its place in `names`; raise `RefusedError` where it has too many rows."""
         with self._door():
-            frame = pyogrio.read_dataframe(self._data, layer=layer, on_invalid="fix", max_features=most + 1)
-        if len(frame) > most:
-            raise vetting.too_many(most)
+            frame = pyogrio.read_dataframe(self._data, layer=layer, on_invalid="fix", max_features=MOST_ROWS + 1)
+        if len(frame) > MOST_ROWS:
+            raise too_many_rows()
         if not isinstance(frame, gpd.GeoDataFrame):
             return gpd.GeoDataFrame(frame, geometry=gpd.GeoSeries([None] * len(frame)))
         if not self._crs_known:

@@ -12,7 +12,7 @@ import geopandas as gpd
 
 from vinemap.errors import RefusedError
 from vinemap.reading.crs import opens_files
-from vinemap.reading.vetting import too_many
+from vinemap.reading.tabular import MOST_ROWS, too_many_rows
 
 _AGAIN = "export it again, for instance as .gpkg"
 _MOST_BYTES = 200_000_000
@@ -21,14 +21,12 @@ _DEEPEST = 8
 _POINT, _LINE, _POLYGON, _COLLECTIONS = 1, 2, 3, (4, 5, 6, 7)
 
 
-def read_geoparquet(path: Path, most: int) -> gpd.GeoDataFrame:
+def read_geoparquet(path: Path) -> gpd.GeoDataFrame:
     """Read a GeoParquet file.
 
     Parameters
     ----------
     path : Path
-    most : int
-        Rows past which it is refused.
 
     Raises
     ------
@@ -41,8 +39,8 @@ def read_geoparquet(path: Path, most: int) -> gpd.GeoDataFrame:
 
     data = path.read_bytes()
     file = parquet.ParquetFile(io.BytesIO(data))
-    if file.metadata.num_rows > most:
-        raise too_many(most)
+    if file.metadata.num_rows > MOST_ROWS:
+        raise too_many_rows()
     geo = _metadata((file.metadata.metadata or {}).get(b"geo"))
     stated = geo.get("columns")
     columns = stated if isinstance(stated, dict) else {}

@@ -7,7 +7,7 @@ import io
 import re
 import warnings
 import zipfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -16,7 +16,7 @@ import geopandas as gpd
 import openpyxl
 
 from vinemap.characters import from_spreadsheet
-from vinemap.errors import Findings, Problem
+from vinemap.errors import Findings, Problem, RefusedError
 from vinemap.reading.cells import blank
 
 Cells = Sequence[object]
@@ -27,6 +27,9 @@ NOTES_SHEET = "notes"
 MOST_ROWS = 500_000
 """Rows past which a table or a layer is refused: more than a hundred thousand canes have nodes."""
 
+_MOST_CELLS = 20_000_000
+_MOST_UNPACKED_BYTES = 200_000_000
+_ONLY_OURS = "keep only what belongs to this vineyard"
 # The byte-order marks of UTF-16, whose text is half NULs.
 _WIDE = (b"\xff\xfe", b"\xfe\xff")
 _SEPARATORS = ("\t", ";", "|", ",")
@@ -137,19 +140,34 @@ def read_tables(path: Path, stem: str, findings: Findings) -> list[Table]:
         tables = [read_table(path, stem, findings)]
     else:
         sheets = _workbook(path, stem, findings)
-        filled = {title: records for title, records in sheets.items() if len(_filled(records)) > 1}
+        filled = {title: records for title, records in sheets.items() if len(records) > 1}
         read = filled or dict(list(sheets.items())[:1])
         names = {title: f"{path.name}[{title}]" if len(read) > 1 else path.name for title in read}
         tables = [_table(names[title], records, findings) for title, records in read.items()]
     return [table for table in tables if table is not None]
 
 
-def _filled(records: list[tuple[int, Cells]]) -> list[tuple[int, Cells]]:
-    return [(number, cells) for number, cells in records if not all(blank(cell) for cell in cells)]
+def _filled(rows: Iterable[Cells]) -> Iterator[tuple[int, Cells]]:
+    """Yield the rows that hold anything, numbered from 1; raise `RefusedError` past what a vineyard fills."""
+    kept = cells = 0
+    for number, row in enumerate(rows, start=1):
+        cells += 1 + len(row)
+        if cells > _MOST_CELLS:
+            raise RefusedError(f"holds more than {_MOST_CELLS:,} cells, empty ones among them", _ONLY_OURS)
+        if all(blank(cell) for cell in row):
+            continue
+        kept += 1
+        if kept > MOST_ROWS + 1:
+            raise too_many_rows()
+        yield number, row
 
 
-def _table(file: str, records: list[tuple[int, Cells]], findings: Findings) -> Table | None:
-    filled = _filled(records)
+def too_many_rows() -> RefusedError:
+    """Make the error of a file of more rows than `MOST_ROWS`."""
+    return RefusedError(f"holds more than {MOST_ROWS:,} rows", _ONLY_OURS)
+
+
+def _table(file: str, filled: list[tuple[int, Cells]], findings: Findings) -> Table | None:
     if not filled:
         findings.problem(file, None, "", "holds no rows", "save the table again with a header and its rows")
         return None
@@ -211,15 +229,25 @@ def _text(path: Path, findings: Findings) -> list[tuple[int, Cells]] | None:
     if re.fullmatch(r"\"?sep=.\"?\r?", first, re.IGNORECASE):
         separator, text = first.strip().strip('"')[-1], rest
     separator = separator or _separator(text)
-    records: list[tuple[int, Cells]] = []
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
+    records: list[tuple[int, Cells]] = []
+    number = 0
+
+    def counted() -> Iterator[Cells]:
+        nonlocal number
+        for number, row in enumerate(reader, start=1):  # noqa: B007 - the number is for the fault below
+            # Text is read as it was before vinemap, or a spreadsheet's owner, quoted it.
+            yield [from_spreadsheet(cell) for cell in row]
+
     try:
-        # Text is read as it was before vinemap, or a spreadsheet's owner, quoted it.
-        records.extend((number, [from_spreadsheet(cell) for cell in row]) for number, row in enumerate(reader, start=1))
+        records.extend(_filled(counted()))
+    except RefusedError as refusal:
+        findings.problem(path.name, None, "", refusal.message, refusal.remedy)
+        return None
     except csv.Error:
         findings.problem(
             path.name,
-            len(records) + 1,
+            number + 1,
             "",
             "a quotation mark is opened and not closed, or a cell is far too long",
             "put each text cell between two quotation marks, and double the marks inside it",
@@ -274,43 +302,57 @@ def _workbook(path: Path, stem: str, findings: Findings) -> dict[str, list[tuple
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
+            _refuse_swollen(path)
             return _sheets(path, stem, findings)
+    except RefusedError as refusal:
+        findings.problem(path.name, None, "", refusal.message, refusal.remedy)
+        return {}
     except Exception:
         findings.problem(path.name, None, "", "the workbook is damaged", "open it in a spreadsheet and save it again")
         return {}
 
 
+def _refuse_swollen(path: Path) -> None:
+    """Refuse a workbook whose parts are far larger than they are packed: zipfile unpacks no more than they state."""
+    with zipfile.ZipFile(path) as archive:
+        size = sum(part.file_size for part in archive.infolist())
+    if size > _MOST_UNPACKED_BYTES:
+        raise RefusedError(
+            f"unpacks to {size / 1e6:,.0f} MB, and at most {_MOST_UNPACKED_BYTES / 1e6:,.0f} MB are read", _ONLY_OURS
+        )
+
+
 def _sheets(path: Path, stem: str, findings: Findings) -> dict[str, list[tuple[int, Cells]]]:
-    book = openpyxl.load_workbook(path, read_only=True, data_only=True)
+    book = openpyxl.load_workbook(path, read_only=True, data_only=True, keep_links=False)
     try:
         for sheet in book.worksheets:
             # The size that a workbook states of a sheet is often wrong.
             sheet.reset_dimensions()
-        sheets = {sheet.title: list(sheet.iter_rows(values_only=True)) for sheet in book.worksheets}
+        sheets = {sheet.title: list(_filled(sheet.iter_rows(values_only=True))) for sheet in book.worksheets}
     finally:
         book.close()
-    filled = [title for title, rows in sheets.items() if any(not blank(cell) for row in rows for cell in row)]
+    filled = [title for title, rows in sheets.items() if rows]
     fitting = [title for title in filled if title.strip().casefold() == stem]
     tables = [title for title in filled if title.strip().casefold() != NOTES_SHEET]
     chosen = fitting if len(fitting) == 1 else tables or filled or list(sheets)[:1]
     for title in chosen:
-        _unsaved_formulas(path, title, sheets[title], findings)
-    return {title: list(enumerate(sheets[title], start=1)) for title in chosen}
+        _unsaved_formulas(path, title, dict(sheets[title]), findings)
+    return {title: sheets[title] for title in chosen}
 
 
-def _unsaved_formulas(path: Path, title: str, rows: Sequence[Cells], findings: Findings) -> None:
+def _unsaved_formulas(path: Path, title: str, rows: dict[int, Cells], findings: Findings) -> None:
     """Name formulas whose result the file does not hold: they would read as empty cells."""
     with zipfile.ZipFile(path) as archive:
         sheets = [name for name in archive.namelist() if name.startswith("xl/worksheets/")]
         if not any(_FORMULA.search(archive.read(name)) for name in sheets):
             return
-    book = openpyxl.load_workbook(path, read_only=True)
+    book = openpyxl.load_workbook(path, read_only=True, keep_links=False)
     try:
         book[title].reset_dimensions()
-        pairs = zip(book[title].iter_rows(values_only=True), rows, strict=False)
-        for number, (formulas, values) in enumerate(pairs, start=1):
-            for position, (formula, value) in enumerate(zip(formulas, values, strict=False)):
-                if isinstance(formula, str) and formula.startswith("=") and blank(value):
+        for number, formulas in _filled(book[title].iter_rows(values_only=True)):
+            values = dict(enumerate(rows.get(number, ())))
+            for position, formula in enumerate(formulas):
+                if isinstance(formula, str) and formula.startswith("=") and blank(values.get(position)):
                     findings.problem(
                         path.name,
                         number,

@@ -12,7 +12,7 @@ import shapely
 from vinemap.errors import Findings, RefusedError
 from vinemap.reading.drivers import Layers
 from vinemap.reading.geoparquet import read_geoparquet
-from vinemap.reading.tabular import MOST_ROWS, Cells, Table
+from vinemap.reading.tabular import Cells, Table
 from vinemap.sentences import Sentence
 
 # What GDAL calls the bytes that it was given.
@@ -81,10 +81,10 @@ def _table(path: Path, frame: gpd.GeoDataFrame, findings: Findings) -> Table | N
 
 def _frame(path: Path, stem: str, layer: str | None, findings: Findings) -> gpd.GeoDataFrame | None:
     if path.suffix.lower() == ".parquet":
-        return read_geoparquet(path, MOST_ROWS)
+        return read_geoparquet(path)
     layers = Layers(path)
     chosen = _layer(path, layers, stem, layer, findings)
-    return None if chosen is None else layers.read(chosen, MOST_ROWS)
+    return None if chosen is None else layers.read(chosen)
 
 
 def _layer(path: Path, layers: Layers, stem: str, layer: str | None, findings: Findings) -> int | None:

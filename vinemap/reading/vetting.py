@@ -48,11 +48,6 @@ _CODE = re.compile(
 )
 
 
-def too_many(most: int) -> RefusedError:
-    """Make the error of a file of too many rows."""
-    return RefusedError(f"holds more than {most:,} rows", "keep only what belongs to this vineyard")
-
-
 def geojson(data: bytes) -> tuple[bytes, CRS | None]:
     """Return GeoJSON (RFC 7946) written anew, so that GDAL reads just what was looked at here, and its CRS.
 
