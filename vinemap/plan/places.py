@@ -8,11 +8,13 @@ import xarray as xr
 from shapely import MultiPolygon, Polygon
 
 from vinemap.arrays import Array
+from vinemap.reading.inside import lattice_inside
 from vinemap.states import Third
 from vinemap.terrain.grid import read_layers
 
 _RELIEF_M = 1.0
 _LEAST_SHARE = 0.4
+_TRIES = 20
 
 
 def inner(block: Polygon | MultiPolygon, edge_m: float) -> Polygon | MultiPolygon:
@@ -34,16 +36,15 @@ def inner(block: Polygon | MultiPolygon, edge_m: float) -> Polygon | MultiPolygo
 
 def candidates(area: Polygon | MultiPolygon, count: int, rng: np.random.Generator) -> Array:
     """Return about ``count`` places on a square grid with a random origin inside an area, shape (n, 2)."""
-    left, bottom, right, top = area.bounds
-    step = np.sqrt(area.area / count)
-    while True:
-        x = np.arange(left + rng.random() * step, right, step)
-        y = np.arange(bottom + rng.random() * step, top, step)
-        xy = np.stack(np.meshgrid(x, y), axis=-1).reshape(-1, 2)
-        inside: Array = xy[shapely.contains_xy(area, *xy.T)]
+    step = float(np.sqrt(area.area / count))
+    for _ in range(_TRIES):
+        inside = lattice_inside(area, step, (rng.random(), rng.random()))
         if len(inside) >= count / 2:
             return inside
         step *= 0.8
+    # An area so thin and long that a lattice finds no hold in it has nothing but its edge.
+    along = (np.arange(count) + rng.random()) / count
+    return shapely.get_coordinates(shapely.line_interpolate_point(area.boundary, along, normalized=True))
 
 
 def standing(terrain: xr.Dataset | None, xy: Array) -> tuple[Array, Array]:

@@ -20,6 +20,7 @@ from vinemap.reading.cells import show
 from vinemap.reading.crs import misplaced
 from vinemap.reading.files import GRIDS, find_file
 from vinemap.reading.geotiff import Grid, open_grid
+from vinemap.reading.inside import lattice_inside
 from vinemap.sentences import Figure, Listed, Sentence
 from vinemap.settings import Settings
 from vinemap.units import METRES_PER_FOOT
@@ -234,18 +235,9 @@ def _known_share(elevation: xr.DataArray, crs: CRS, blocks: gpd.GeoDataFrame) ->
 
 
 def _lattice(shape: shapely.Geometry, step: float) -> Array:
-    """Points inside a shape, at most ``step`` metres apart, at least one; shape (m, 2)."""
-    left, bottom, right, top = shape.bounds
-    x, y = np.meshgrid(_centres(left, right, step), _centres(bottom, top, step))
-    inside = shapely.contains_xy(shape, x.ravel(), y.ravel())
-    xy = np.column_stack([x.ravel()[inside], y.ravel()[inside]])
+    """Points inside a shape, ``step`` metres apart, at least one; shape (m, 2)."""
+    xy = lattice_inside(shape, step)
     return xy if len(xy) else np.array(shape.representative_point().coords)
-
-
-def _centres(low: float, high: float, step: float) -> Array:
-    """Return the centres of equal parts of an interval, none longer than a step."""
-    parts = math.ceil((high - low) / step)
-    return low + (high - low) * (np.arange(parts) + 0.5) / parts
 
 
 def _index(centres: Array, values: Array) -> Array:
