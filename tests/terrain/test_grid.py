@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 import xarray as xr
 from scipy.interpolate import RegularGridInterpolator
-from shapely import Polygon, box
+from shapely import LineString, Polygon, box
 
 from vinemap.terrain.grid import block_grid, cell_size, centres, coarsened, read_layers
 
@@ -42,6 +42,32 @@ def test_cells_are_widened_to_keep_their_number() -> None:
     grid = block_grid(_blocks(box(0, 0, 3000, 2000)), 3.0, 10_000)
     assert grid["block_index"].size <= 10_300
     assert cell_size(grid) == pytest.approx(np.sqrt(6e6 / 1e4), rel=0.01)
+
+
+def test_only_cells_inside_blocks_count() -> None:
+    """Small blocks far apart keep their cells' size: what lies between them is no ground of theirs."""
+    corners = [(x, y) for x in (0, 900, 1800) for y in (0, 900, 1800)]
+    grid = block_grid(_blocks(*(box(x, y, x + 120, y + 120) for x, y in corners)), 3.0, 80_000)
+    assert cell_size(grid) == 3.0
+    assert int((grid["block_index"] >= 0).sum()) == 9 * 40 * 40
+    assert grid["block_index"].size > 80_000
+
+
+def test_the_rectangle_has_a_bound_too() -> None:
+    """A thin block across a county, slanted or straight, keeps its length and does not fill the memory."""
+    for end in ((70_000, 70_000), (100_000, 0.0)):
+        grid = block_grid(_blocks(LineString([(0, 0), end]).buffer(1)), 3.0, 100_000)
+        assert grid["block_index"].size <= 620_000
+        # The block ends a metre inside the outermost cells, which it may therefore leave.
+        assert (grid["block_index"] == 0).any("y").sum() >= grid.sizes["x"] - 2
+
+
+def test_more_blocks_than_sixteen_bits_count() -> None:
+    """Every one of 33,000 blocks has its own cell."""
+    blocks = _blocks(
+        *(box(3 * (k % 200), 3 * (k // 200), 3 * (k % 200) + 3, 3 * (k // 200) + 3) for k in range(33_000))
+    )
+    assert len(np.unique(block_grid(blocks, 3.0, 4_000_000)["block_index"])) == 33_000
 
 
 def test_a_thin_block_still_has_cells() -> None:

@@ -9,8 +9,12 @@ import xarray as xr
 from rasterio.enums import MergeAlg
 from rasterio.features import rasterize
 from rasterio.transform import Affine
+from shapely import Geometry
 
 from vinemap.arrays import Array
+
+# Cells of the rectangle for one inside a block: what lies between scattered blocks costs memory and holds nothing.
+_RECTANGLE = 6
 
 
 def block_grid(blocks: gpd.GeoDataFrame, cell_m: float = 3.0, max_cells: int = 4_000_000) -> xr.Dataset:
@@ -21,30 +25,29 @@ def block_grid(blocks: gpd.GeoDataFrame, cell_m: float = 3.0, max_cells: int = 4
     blocks : GeoDataFrame
         Polygons in a metric CRS.
     cell_m : float
-        Side of a cell in metres; widened where the grid would pass ``max_cells``.
+        Side of a cell in metres; widened where the blocks would hold more than ``max_cells``, or the whole rectangle
+        six times as many.
     max_cells : int
-        Most cells of the whole rectangle.
+        Most cells inside blocks.
 
     Returns
     -------
     Dataset (y, x)
-        ``block_index``: int16 row of the block that holds the cell's centre, -1 outside; a block too thin to hold a
-        centre gets the cells that it touches, but for every other cell of a block that would be left with none. Its
-        attribute ``blocks`` lists the blocks' names, where they have any.
+        ``block_index``: int16 (int32 past 32,767 blocks) row of the block that holds the cell's centre, -1 outside; a
+        block too thin to hold a centre gets the cells that it touches, but for every other cell of a block that would
+        be left with none. Its attribute ``blocks`` lists the blocks' names, where they have any.
     """
     left, bottom, right, top = blocks.total_bounds
-    cell = max(cell_m, float(np.sqrt((right - left) * (top - bottom) / max_cells)))
+    rectangle = (right - left) * (top - bottom) / _RECTANGLE
+    cell = max(cell_m, float(np.sqrt(max(float(blocks.area.sum()), rectangle) / max_cells)))
+    # A thin rectangle is a row of cells, or a column.
+    cell = max(cell, float(max(right - left, top - bottom)) / (_RECTANGLE * max_cells))
     # Corners on whole cells, so that grids of one vineyard made in two years lie on each other.
     left, bottom = cell * np.floor(left / cell), cell * np.floor(bottom / cell)
     nx, ny = (max(1, int(np.ceil(side / cell))) for side in (right - left, top - bottom))
     transform = Affine(cell, 0, left, 0, -cell, bottom + ny * cell)
-    index = _burn(blocks, range(len(blocks)), (ny, nx), transform, touched=False)
-    # From the largest to the smallest, so that the order of the file does not decide who gets a cell.
-    missing = set(range(len(blocks))) - set(np.unique(index).tolist())
-    for row in sorted(missing, key=lambda row: (-blocks.geometry.iloc[row].area, blocks.geometry.iloc[row].bounds)):
-        # One that holds centres is not thin: it lies under another block.
-        if not (_burn(blocks, [row], (ny, nx), transform, touched=False) == row).any():
-            _give(index, _burn(blocks, [row], (ny, nx), transform, touched=True) == row, row)
+    index = _burn(list(enumerate(blocks.geometry)), (ny, nx), transform)
+    _give_to_thin(index, blocks.geometry, transform)
     x = left + cell * (np.arange(nx) + 0.5)
     y = bottom + ny * cell - cell * (np.arange(ny) + 0.5)
     named = {"blocks": blocks["block"].tolist()} if "block" in blocks else {}
@@ -54,20 +57,53 @@ def block_grid(blocks: gpd.GeoDataFrame, cell_m: float = 3.0, max_cells: int = 4
 
 
 def _burn(
-    blocks: gpd.GeoDataFrame, rows: range | list[int], shape: tuple[int, int], transform: Affine, *, touched: bool
+    numbered: list[tuple[int, Geometry]], shape: tuple[int, int], transform: Affine, *, touched: bool = False
 ) -> Array:
-    shapes = [(blocks.geometry.iloc[row], row) for row in rows]
     return rasterize(
-        shapes, shape, fill=-1, transform=transform, all_touched=touched, merge_alg=MergeAlg.replace, dtype="int16"
+        [(outline, row) for row, outline in numbered],
+        shape,
+        fill=-1,
+        transform=transform,
+        all_touched=touched,
+        merge_alg=MergeAlg.replace,
+        dtype="int16" if numbered[-1][0] < np.iinfo(np.int16).max else "int32",
     )
 
 
-def _give(index: Array, touched: Array, row: int) -> None:
-    """Write ``row`` into the touched cells of ``index``, in place; a block that has no others keeps every other one."""
-    for holder in np.unique(index[touched]):
-        cells = np.flatnonzero(touched & (index == holder))
-        only = holder >= 0 and len(cells) == np.count_nonzero(index == holder)
-        index.flat[cells[1::2] if only else cells] = row
+def _give_to_thin(index: Array, outlines: gpd.GeoSeries, transform: Affine) -> None:
+    """Give blocks that hold no cell's centre the cells that they touch, in place.
+
+    A block that would be left with none keeps every other cell. They come from the largest to the smallest, so that the
+    order of the file does not decide who gets a cell.
+    """
+    held = np.bincount(index.ravel() + 1, minlength=len(outlines) + 1)[1:]
+    missing = np.flatnonzero(held == 0).tolist()
+    for row in sorted(missing, key=lambda row: (-outlines.iloc[row].area, outlines.iloc[row].bounds)):
+        outline = outlines.iloc[row]
+        rows, columns = _around(outline.bounds, index.shape, transform)
+        window = index[rows, columns]
+        corner = transform @ Affine.translation(columns.start, rows.start)
+        # One that holds centres is not thin: it lies under another block.
+        if (_burn([(row, outline)], window.shape, corner) >= 0).any():
+            continue
+        touched = _burn([(row, outline)], window.shape, corner, touched=True) >= 0
+        for holder in np.unique(window[touched]):
+            cells = np.flatnonzero(touched & (window == holder))
+            given = cells[1::2] if holder >= 0 and len(cells) == held[holder] else cells
+            window[np.unravel_index(given, window.shape)] = row
+            held[row] += len(given)
+            if holder >= 0:
+                held[holder] -= len(given)
+
+
+def _around(
+    bounds: tuple[float, float, float, float], shape: tuple[int, int], transform: Affine
+) -> tuple[slice, slice]:
+    """Return the rows and columns of the cells that bounds touch, and one more on each side, within a grid."""
+    left, bottom, right, top = bounds
+    (x0, y0), (x1, y1) = ~transform * (left, top), ~transform * (right, bottom)
+    rows = slice(max(0, int(y0) - 1), min(shape[0], int(y1) + 2))
+    return rows, slice(max(0, int(x0) - 1), min(shape[1], int(x1) + 2))
 
 
 def label_cells(shapes: gpd.GeoSeries, grid: xr.Dataset) -> Array:
