@@ -11,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from vinemap.errors import Findings, InputError
+from vinemap.rules import Rules
 from vinemap.settings import Settings, load_settings, read_settings
 
 
@@ -90,6 +91,13 @@ def test_characters_that_cannot_be_shown_are_refused(tmp_path: Path, text: str, 
         ("[survival]\nspur_nodes_kept = 0", "0 cannot be used: should be greater than 0"),
         ("[survival]\nspur_nodes_kept = true", "true cannot be used: should be a valid integer"),
         ("[surface]\ncell_m = inf", "cannot be used: should be a finite number"),
+        ("[surface]\ncell_m = 1e9", "1000000000.0 cannot be used: should be less than or equal to 100"),
+        ("[surface]\nmax_cells = 1_000_000_000_000", "cannot be used: should be less than or equal to 20000000"),
+        ("[surface]\nseed = 99999999999999999999", "cannot be used: should be less than or equal to 92233"),
+        ("[surface]\nhardiness = { Riesling = 1e300 }", "cannot be used: should be less than or equal to 20"),
+        ("[survival]\ncane_nodes_kept = 99999999999999999999", "should be less than or equal to 1000"),
+        ("[work.prices]\nhour = 1e308", "cannot be used: should be less than or equal to 1000000000"),
+        ("[actions.rules.recovery]\nreplant_years = 1e300", "cannot be used: should be less than or equal to 100"),
         ('units = "imperial"', "should be 'metric' or 'us'"),
         ("event_date = 20250122", "20250122 cannot be used"),
         ("files = 3", "files: 3 cannot be used"),
@@ -100,6 +108,26 @@ def test_wrong_types_are_named(tmp_path: Path, text: str, words: str) -> None:
     """A value of the wrong type or out of range is quoted, and its default offered."""
     (fault,) = faults(tmp_path, text)
     assert words in fault
+
+
+def test_every_number_has_both_limits() -> None:
+    """No setting and no rule takes a number that memory or arithmetic cannot: each states its least and its most."""
+    open_ended = []
+    for model in (Settings, Rules):
+        schema = model.model_json_schema()
+        places = [("", schema), *schema["$defs"].items()]
+        while places:
+            name, place = places.pop()
+            if place.get("type") in ("number", "integer"):
+                limits = sum(key.endswith(("imum", "Minimum", "Maximum")) for key in place)
+                if limits != 2 and "enum" not in place and "const" not in place:
+                    open_ended.append(name)
+            inner = [*place.get("properties", {}).items(), *((name, part) for part in place.get("anyOf", ()))]
+            inner += [
+                (name, place[key]) for key in ("items", "additionalProperties") if isinstance(place.get(key), dict)
+            ]
+            places += inner
+    assert open_ended == []
 
 
 def test_syntax_error_names_the_line(tmp_path: Path) -> None:

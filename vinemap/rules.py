@@ -5,11 +5,11 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Mapping
 from functools import cache
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from pydantic import BaseModel, ConfigDict, Field, NonNegativeFloat, PositiveFloat, field_validator, model_validator
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from vinemap.arrays import Array
 from vinemap.resources import asset
@@ -30,7 +30,7 @@ class Step(_Table):
 
     below: float | None = Field(None, ge=0, le=100, description="percent, itself excluded")
     up_to: float | None = Field(None, ge=0, le=100, description="percent, itself included")
-    add: NonNegativeFloat | Literal["injury", "replacement", "all"]
+    add: Annotated[float, Field(ge=0, le=1000)] | Literal["injury", "replacement", "all"]
 
     @property
     def end(self) -> float | None:
@@ -109,7 +109,7 @@ class PruningRules(_Table):
 class Ceiling(_Sourced):
     """The most nodes that are ever asked for."""
 
-    times_target: float = Field(ge=1)
+    times_target: float = Field(ge=1, le=100)
 
 
 class Wood(_Sourced):
@@ -137,8 +137,8 @@ class SecondaryCrop(_Sourced):
 class Budget(_Table):
     """Nodes for the first pound of cane prunings, and for each further one."""
 
-    first: PositiveFloat
-    further: NonNegativeFloat
+    first: float = Field(gt=0, le=1000)
+    further: float = Field(ge=0, le=1000)
 
     def nodes(self, pruning_weight_kg: ArrayLike) -> Array:
         """Return the nodes that a vine of this pruning weight should carry; part of a pound counts in part."""
@@ -157,8 +157,8 @@ class Balanced(_Sourced):
 class NodesPerFoot(_Sourced):
     """Nodes for each foot of vine spacing."""
 
-    low: PositiveFloat
-    high: PositiveFloat
+    low: float = Field(gt=0, le=1000)
+    high: float = Field(gt=0, le=1000)
 
     def nodes(self, vine_spacing_m: ArrayLike) -> Array:
         """Return the middle of the range for this spacing."""
@@ -168,8 +168,8 @@ class NodesPerFoot(_Sourced):
 class Recovery(_Sourced):
     """Years until a vine bears a full crop again."""
 
-    retrain_years: PositiveFloat
-    replant_years: PositiveFloat
+    retrain_years: float = Field(ge=0.1, le=100)
+    replant_years: float = Field(ge=0.1, le=100)
 
 
 class Rules(_Table):

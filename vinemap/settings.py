@@ -17,9 +17,6 @@ from pydantic import (
     BaseModel,
     ConfigDict,
     Field,
-    NonNegativeFloat,
-    PositiveFloat,
-    PositiveInt,
     ValidationError,
 )
 from pydantic_core import ErrorDetails, PydanticCustomError, PydanticUndefined
@@ -62,9 +59,9 @@ class Columns(_Section):
 class Survival(_Section):
     """How cut buds are counted."""
 
-    spur_nodes_kept: PositiveInt = Field(5, description="nodes from the base that spur pruning keeps")
-    cane_nodes_kept: PositiveInt = Field(15, description="nodes from the base that cane pruning keeps")
-    confidence: float = Field(0.90, gt=0.5, lt=1.0, description="of the intervals of what was cut")
+    spur_nodes_kept: int = Field(5, gt=0, le=1000, description="nodes from the base that spur pruning keeps")
+    cane_nodes_kept: int = Field(15, gt=0, le=1000, description="nodes from the base that cane pruning keeps")
+    confidence: float = Field(0.90, gt=0.5, le=0.999, description="of the intervals of what was cut")
 
     @property
     def kept_nodes(self) -> dict[Pruning, int]:
@@ -75,14 +72,18 @@ class Survival(_Section):
 class Surface(_Section):
     """How the injury surface is made."""
 
-    cell_m: PositiveFloat = Field(3.0, description="side of a grid cell")
-    max_cells: PositiveInt = Field(4_000_000, description="cells are widened past this many")
-    threshold: float = Field(0.5, gt=0.0, lt=1.0, description="injury for prob_over_threshold")
-    max_width: float = Field(0.6, gt=0.0, le=1.0, description="credible interval wider than this: too few samples here")
-    hardiness: dict[str, float] = Field(
+    cell_m: float = Field(3.0, ge=0.1, le=100.0, description="side of a grid cell")
+    max_cells: int = Field(
+        4_000_000, ge=1000, le=20_000_000, description="cells inside blocks past which they are widened"
+    )
+    threshold: float = Field(0.5, ge=0.01, le=0.99, description="injury for prob_over_threshold")
+    max_width: float = Field(
+        0.6, ge=0.01, le=1.0, description="credible interval wider than this: too few samples here"
+    )
+    hardiness: dict[str, Annotated[float, Field(ge=-20.0, le=20.0)]] = Field(
         default_factory=dict, description="known log-odds offsets of injury by variety; + is more tender"
     )
-    seed: int = Field(20, ge=0, description="of the joint draws behind block averages")
+    seed: int = Field(20, ge=0, le=2**63 - 1, description="of the joint draws behind block averages")
 
 
 class Actions(_Section):
@@ -90,7 +91,7 @@ class Actions(_Section):
 
     rule: Literal["proportional", "stepped", "replacement"] = Field("proportional", description="of rules.toml")
     smallest_zone_ha: float = Field(
-        0.1, ge=0.0, description="smaller pieces join the neighbour with the longest border"
+        0.1, ge=0.0, le=1000.0, description="smaller pieces join the neighbour with the longest border"
     )
     whole_rows_share: float = Field(
         0.85,
@@ -112,7 +113,7 @@ class Page(_Section):
         description="https address of an open tile service, with {z}, {x} and {y}",
     )
     online_credit: str = Field("", description="whom to credit for its tiles")
-    online_zoom: PositiveInt = Field(19, description="greatest zoom that it carries")
+    online_zoom: int = Field(19, gt=0, le=30, description="greatest zoom that it carries")
 
 
 def _asks_for_work(action: Action) -> Action:
@@ -128,29 +129,31 @@ Task = Annotated[Action, AfterValidator(_asks_for_work)]
 class Work(_Section):
     """What work takes and costs; nothing is assumed that is not given here, but a young vine for each replanted one."""
 
-    vines_per_hour: dict[Task, PositiveFloat] = Field(
+    vines_per_hour: dict[Task, Annotated[float, Field(ge=0.01, le=100_000.0)]] = Field(
         default_factory=dict, description="vines that one person does in an hour, by action"
     )
-    materials: dict[Task, dict[str, NonNegativeFloat]] = Field(
+    materials: dict[Task, dict[str, Annotated[float, Field(ge=0.0, le=1e6)]]] = Field(
         default_factory=dict, description="pieces for each vine, by action, e.g. retrain = { stakes = 1, ties = 3 }"
     )
-    prices: dict[str, NonNegativeFloat] = Field(
+    prices: dict[str, Annotated[float, Field(ge=0.0, le=1e9)]] = Field(
         default_factory=dict, description='price of a piece of each material, and of an "hour"'
     )
-    currency: str = Field("", description="of the prices, for the heading")
+    currency: str = Field("", max_length=40, description="of the prices, for the heading")
     order: Literal["worst", "route"] = Field("worst", description="of the work list: worst first, or nearest next")
 
 
 class Settings(_Section):
     """Everything that ``vinemap.toml`` may hold; each key has a default."""
 
-    name: str | None = Field(None, description="of the vineyard; the folder's name by default")
+    name: str | None = Field(None, max_length=200, description="of the vineyard; the folder's name by default")
     crs: str | None = Field(None, description="CRS of easting/northing columns, e.g. EPSG:32618")
     metric_crs: str | None = Field(None, description="CRS to work in; the UTM zone by default")
     units: Literal["metric", "us"] = Field("metric", description="that the page and the sentences begin with")
     language: Literal["en", "es"] = Field("en", description="that the page and the plan begin with")
     event_date: dt.date | None = Field(None, description="date of the freeze")
-    gps_tolerance_m: float = Field(10.0, ge=0.0, description="a sample this far outside a block still joins it")
+    gps_tolerance_m: float = Field(
+        10.0, ge=0.0, le=10_000.0, description="a sample this far outside a block still joins it"
+    )
     default_pruning: Pruning = Field(Pruning.CANE, description="of blocks that state none")
     quote_formulas: bool = Field(
         False, description="in CSV files an apostrophe goes before text that a spreadsheet would run (= + - @)"
