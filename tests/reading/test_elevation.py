@@ -15,6 +15,7 @@ from rasterio.warp import Resampling, calculate_default_transform, reproject
 from tests.builders import CRS, EAST, NORTH, blocks, only_problem, square, write_elevation
 from vinemap.errors import Findings
 from vinemap.reading.elevation import read_elevation
+from vinemap.reading.geotiff import open_grid
 from vinemap.reading.vineyard import read_vineyard, summary
 from vinemap.settings import Settings
 
@@ -289,3 +290,57 @@ def test_many_zeros_are_asked_about(folder: Path) -> None:
     with rasterio.open(path, "r+") as grid:
         grid.nodata = -1.0
     assert read_vineyard(folder).warnings == ()
+
+
+@pytest.mark.filterwarnings("ignore::rasterio.errors.NotGeoreferencedWarning")
+def test_what_lies_beside_a_grid_is_read_as_gdal_reads_it(folder: Path) -> None:
+    """Place, CRS, gaps, scale and unit from .aux.xml and .tfw are those that GDAL itself takes from them."""
+    path = folder / "elevation.tif"
+    # None: an identity that is written out would be a place, and GDAL would take it before the world file's.
+    write_elevation(path, crs=None, transform=None)
+    # ESRI world file: cell, turn, turn, cell, centre of the first cell.
+    (folder / "elevation.tfw").write_text(f"10\n0\n0\n-10\n{EAST - 95}\n{NORTH + 195}\n")
+    band = "<NoDataValue>7</NoDataValue><UnitType>ft</UnitType><Offset>100</Offset><Scale>2</Scale>"
+    notes = f'<PAMDataset><SRS>{CRS}</SRS><PAMRasterBand band="1">{band}</PAMRasterBand></PAMDataset>'
+    (folder / "elevation.tif.aux.xml").write_text(notes)
+    with rasterio.open(path) as peer:
+        assert (peer.crs, peer.nodata, peer.scales, peer.offsets, peer.units) == (CRS, 7, (2,), (100,), ("ft",))
+        place, wanted = peer.transform, (2 * peer.read(1, masked=True).astype(float) + 100).filled(np.nan)
+    with open_grid(path) as grid:
+        assert (grid.crs.to_string(), grid.transform, grid.unit, grid.gaps_declared) == (CRS, place, "ft", True)
+        np.testing.assert_allclose(grid.read().to_numpy(), wanted)
+    (folder / "elevation.tif.aux.xml").write_text(
+        notes.replace("</SRS>", "</SRS><GeoTransform>1,2,0,3,0,-2</GeoTransform>")
+    )
+    with rasterio.open(path) as peer, open_grid(path) as grid:
+        assert grid.transform == peer.transform == rasterio.Affine(2, 0, 1, 0, -2, 3)
+
+
+def test_a_grid_of_too_many_cells(folder: Path) -> None:
+    """A few bytes may stand for any number of cells: a part of too many is refused before any of it is read."""
+    path = folder / "elevation.tif"
+    shape = {"height": 60_000, "width": 60_000, "transform": from_origin(EAST - 300, NORTH + 300, 0.01, 0.01)}
+    profile = {"driver": "GTiff", "count": 1, "dtype": "float32", "crs": CRS, "tiled": True, "SPARSE_OK": True}
+    with rasterio.open(path, "w", **profile, **shape):
+        pass
+    assert path.stat().st_size < 2_000_000
+    assert only_problem(folder) == (
+        "elevation.tif: has 3,600,000,000 cells in and around the blocks, and at most 50,000,000 are read; resample it "
+        "to cells 8.5 times as wide"
+    )
+
+
+def test_a_grid_in_pieces_of_too_many_cells(folder: Path) -> None:
+    """A part of a grid is read piece by piece, and a piece that fills the memory is refused."""
+    path = folder / "elevation.tif"
+    shape = {"height": 16_384, "width": 16_384, "blockxsize": 16_384, "blockysize": 16_384}
+    profile = {"driver": "GTiff", "count": 1, "dtype": "float32", "crs": CRS, "compress": "deflate", "SPARSE_OK": True}
+    with rasterio.open(path, "w", tiled=True, transform=from_origin(EAST, NORTH, 0.1, 0.1), **profile, **shape):
+        pass
+    assert only_problem(folder).startswith("elevation.tif: is stored in pieces too large")
+
+
+def test_a_grid_of_another_planet(folder: Path) -> None:
+    """Heights of Mars (IAU 2015:49900) have no place on the earth."""
+    write_elevation(folder / "elevation.tif", crs=rasterio.crs.CRS.from_user_input("IAU_2015:49900"))
+    assert "is not of the earth" in only_problem(folder)

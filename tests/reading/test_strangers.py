@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 import sqlite3
 import struct
@@ -14,14 +15,17 @@ from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
+import numpy as np
 import pyarrow
 import pyogrio
 import pytest
+import rasterio
 import shapely
 from pyarrow import parquet
 from pyproj import CRS
 
-from tests.builders import blocks, problems, samples, write_vineyard
+import vinemap
+from tests.builders import blocks, only_problem, problems, samples, write_elevation, write_vineyard
 from tests.reading.strangers import Counter, counting, state
 from vinemap.reading.drivers import only
 from vinemap.reading.vineyard import read_vineyard
@@ -360,3 +364,100 @@ def test_samples_of_a_tracked_walk(home: Path) -> None:
     text = (folder / "samples.gpx").read_text()
     (folder / "samples.gpx").write_text(text.replace("</gpx>", "<trk><trkseg/></trk><!-- walked --></gpx>"))
     assert len(read_vineyard(folder).samples) == 6
+
+
+def _masked(folder: Path, source: str) -> None:
+    """A grid whose mask is a virtual layer, which GDAL opens by any driver (GDAL's documentation of .msk files)."""
+    write_elevation(folder / "elevation.tif")
+    flags = '<Metadata><MDI key="INTERNAL_MASK_FLAGS_1">2</MDI></Metadata>'
+    band = f"<SimpleSource><SourceFilename>{source}</SourceFilename><SourceBand>1</SourceBand></SimpleSource>"
+    text = f'{flags}<VRTRasterBand dataType="Byte" band="1">{band}</VRTRasterBand>'
+    (folder / "elevation.tif.msk").write_text(f'<VRTDataset rasterXSize="60" rasterYSize="60">{text}</VRTDataset>')
+
+
+def mask_that_calls(folder: Path, url: str) -> None:
+    _masked(folder, f"/vsicurl/{url}/mask.tif")
+
+
+def grid_that_is_virtual(folder: Path, url: str) -> None:
+    (folder / "elevation.tif").write_text(f'<VRTDataset rasterXSize="1" rasterYSize="1">{url}</VRTDataset>')
+
+
+def keys_that_name_a_pipe(folder: Path, url: str) -> None:
+    """GeoTIFF keys may spell a CRS out as WKT, here with a grid of shifts."""
+    own = str(CRS.from_user_input("+proj=tmerc +lat_0=1 +lon_0=-75 +datum=WGS84 +type=crs").to_wkt("WKT1_ESRI"))
+    own = own.replace("unknown", "Q" * 500, 1)
+    write_elevation(folder / "elevation.tif", crs=own, GEOTIFF_KEYS_FLAVOR="ESRI_PE")
+    written = (folder / "elevation.tif").read_bytes()
+    start = written.index(b"PROJCS[")
+    length = written.index(b"|", start) - start
+    grids = _shifted(folder).encode().ljust(length)
+    assert len(grids) == length
+    (folder / "elevation.tif").write_bytes(written[:start] + grids + written[start + length :])
+
+
+def notes_that_name_a_pipe(folder: Path, url: str) -> None:
+    write_elevation(folder / "elevation.tif", crs=None)
+    notes = f"<PAMDataset><SRS>{_shifted(folder).replace('<', '&lt;')}</SRS></PAMDataset>"
+    (folder / "elevation.tif.aux.xml").write_text(notes)
+
+
+def notes_with_entities(folder: Path, url: str) -> None:
+    write_elevation(folder / "elevation.tif")
+    head = f"<!DOCTYPE PAMDataset SYSTEM '{url}/dtd'>"
+    (folder / "elevation.tif.aux.xml").write_text(f"{head}<PAMDataset/>")
+
+
+def notes_that_are_a_pipe(folder: Path, url: str) -> None:
+    write_elevation(folder / "elevation.tif")
+    os.mkfifo(folder / "elevation.tif.aux.xml")
+
+
+_ON_GRIDS = {
+    mask_that_calls: "elevation.tif: has its gaps in a mask of its own, elevation.tif.msk",
+    grid_that_is_virtual: "elevation.tif: is plain text by its content",
+    keys_that_name_a_pipe: "elevation.tif: states a CRS that has a file of its own opened",
+    notes_that_name_a_pipe: "elevation.tif: states a CRS that has a file of its own opened",
+    notes_with_entities: "elevation.tif: its companion elevation.tif.aux.xml cannot be read",
+    notes_that_are_a_pipe: "elevation.tif: its companion elevation.tif.aux.xml is a pipe or a device",
+}
+
+
+@pytest.mark.filterwarnings("ignore::rasterio.errors.NotGeoreferencedWarning")
+@pytest.mark.parametrize("attack", _ON_GRIDS, ids=lambda attack: attack.__name__)
+def test_a_grid_gives_no_orders(home: Path, counter: Counter, attack: Attack) -> None:
+    """The grid is refused with the cause; nothing is written, no server asked, no pipe waited for."""
+    folder = home / "vineyard"
+    attack(folder, counter.url)
+    before = state(home)
+    assert only_problem(folder).startswith(_ON_GRIDS[attack])
+    assert state(home) == before
+    assert counter.asked() == []
+
+
+def test_overviews_elsewhere_are_not_opened(home: Path, counter: Counter) -> None:
+    """Overviews, in a file beside the grid or named in its own tags or notes, are nothing that reading needs."""
+    folder = home / "vineyard"
+    z = write_elevation(folder / "elevation.tif")
+    with rasterio.open(folder / "elevation.tif", "r+") as grid:
+        grid.update_tags(ns="OVERVIEWS", OVERVIEW_FILE=f"/vsicurl/{counter.url}/tags.tif")
+    notes = f'<Metadata domain="OVERVIEWS"><MDI key="OVERVIEW_FILE">/vsicurl/{counter.url}/notes.tif</MDI></Metadata>'
+    (folder / "elevation.tif.aux.xml").write_text(f"<PAMDataset>{notes}</PAMDataset>")
+    (folder / "elevation.tif.ovr").write_text('<VRTDataset rasterXSize="1" rasterYSize="1"/>')
+    elevation = read_vineyard(folder).site.elevation
+    assert elevation is not None
+    np.testing.assert_array_equal(elevation.to_numpy(), z)
+    assert counter.asked() == []
+
+
+def test_there_are_no_other_doors() -> None:
+    """Only the doors call the libraries' readers, and nothing opens a connection."""
+    root = Path(vinemap.__file__).parent
+    readers = r"read_dataframe|list_layers|read_info|gpd\.read_|open_rasterio|rasterio\.open\((?!\s*path, \"w\")"
+    network = r"urlopen|import (requests|urllib\.request|http|socket|ftplib)|from (urllib\.request|http|socket) "
+    found = {
+        path.relative_to(root).as_posix()
+        for path in root.rglob("*.py")
+        if re.search(f"{readers}|{network}", path.read_text(encoding="utf-8"))
+    }
+    assert found == {"reading/drivers.py", "reading/geoparquet.py", "reading/geotiff.py"}

@@ -270,3 +270,14 @@ def test_layers_that_hold_nothing(folder: Path) -> None:
     assert only_problem(folder).startswith("blocks.geojson: the layer holds no shapes")
     path.write_text('{"type": "FeatureCollection", "features": [')
     assert only_problem(folder).startswith("blocks.geojson: is not valid JSON (")
+
+
+def test_blocks_of_another_planet(folder: Path) -> None:
+    """A CRS of the moon or Mars (IAU 2015) is named, in a layer and in the settings."""
+    (folder / "blocks.geojson").unlink()
+    blocks().to_crs(4326).set_crs("IAU_2015:49900", allow_override=True).to_file(folder / "blocks.gpkg")
+    assert "blocks.gpkg: its CRS Mars (2015) - Sphere / Ocentric is not of the earth" in only_problem(folder)
+    write_vineyard(folder)
+    (folder / "blocks.gpkg").unlink()
+    (folder / "vinemap.toml").write_text('metric_crs = "IAU_2015:49910"\n')
+    assert only_problem(folder).startswith("vinemap.toml: metric_crs: 'IAU_2015:49910' names no coordinate reference")
