@@ -17,6 +17,7 @@ from typing import TypeVar
 import pandas as pd
 
 from vinemap.states import (
+    TISSUE_STATES,
     Action,
     Bud,
     Grade,
@@ -297,6 +298,7 @@ SAMPLES = Layout(
 
 _CANE = Column("cane", Kind.NAME, "cane of the sample; 1 where it is a single one", filled=True, empty="1")
 _BUD = Column("", Kind.STATE, "", words=tuple(State), empty=State.UNREAD.value)
+_TISSUE = replace(_BUD, words=TISSUE_STATES)
 _DEAD = Column("", Kind.WHOLE, "", "buds", low=0, high=10_000_000, asked="a whole number, 0 or more")
 
 BUDS_BY_NODE = Layout(
@@ -320,7 +322,8 @@ BUDS_BY_CANE = Layout(
         Column(
             "node {number}",
             Kind.TEXT,
-            "a letter each for primary, secondary and tertiary bud: A alive, D dead, - unread; empty: no node cut",
+            "a letter each for primary, secondary and tertiary bud: A alive, D dead, B dead before the freeze, "
+            "- unread; empty: no node cut",
         ),
     ),
 )
@@ -334,6 +337,11 @@ BUDS_BY_COUNT = Layout(
         replace(_DEAD, name="primary_dead", meaning="dead primary buds", required=True, filled=True),
         replace(_DEAD, name="secondary_dead", meaning="dead secondary buds; empty where they were not read"),
         replace(_DEAD, name="tertiary_dead", meaning="dead tertiary buds; empty where they were not read"),
+        replace(
+            _DEAD,
+            name="primary_dead_before",
+            meaning="of the dead primary buds those from before the freeze; empty where nobody told them apart",
+        ),
     ),
 )
 WOOD = Layout(
@@ -342,8 +350,8 @@ WOOD = Layout(
     (
         _SAMPLE,
         Column("tissue", Kind.WORD, "wood that was sliced", words=tuple(Tissue), required=True, filled=True),
-        replace(_BUD, name="phloem", meaning="what the slice showed of the phloem", required=True),
-        replace(_BUD, name="xylem", meaning="what the slice showed of the xylem"),
+        replace(_TISSUE, name="phloem", meaning="what the slice showed of the phloem", required=True),
+        replace(_TISSUE, name="xylem", meaning="what the slice showed of the xylem"),
     ),
 )
 SHOOTS = Layout(

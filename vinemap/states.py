@@ -11,15 +11,25 @@ class State(StrEnum):
     ALIVE = "alive"
     DEAD = "dead"
     UNREAD = "unread"
+    DEAD_BEFORE = "dead_before"
+    """A bud that had died before the freeze: dead to whoever prunes, but not the freeze's doing."""
+
+
+TISSUE_STATES = (State.ALIVE, State.DEAD, State.UNREAD)
+"""What a slice under the bark may show."""
 
 
 class Bud(StrEnum):
-    """What a count of nodes is about: one of the three buds of a node, or whether the node has no live one."""
+    """What a count of nodes is about.
+
+    One of the three buds of a node, whether it has no live one, or whether its primary had died before the freeze.
+    """
 
     PRIMARY = "primary"
     SECONDARY = "secondary"
     TERTIARY = "tertiary"
     NO_LIVE_BUD = "no_live_bud"
+    DEAD_BEFORE = "dead_before"
 
 
 BUDS = (Bud.PRIMARY, Bud.SECONDARY, Bud.TERTIARY)

@@ -36,7 +36,7 @@ from vinemap.survival.intervals import design_effect, wilson
 ARTIFACTS = Path(__file__).parents[1] / "artifacts"
 PHONE = {"width": 360, "height": 740}
 TABLET = {"width": 1024, "height": 768}
-KEYS = {"alive": "1", "dead": "2", "unread": "3"}
+KEYS = {"alive": "1", "dead": "2", "unread": "3", "dead_before": "4"}
 STATES = {key: state for state, key in KEYS.items()}
 PLAN = [("A1", "Ash", 3), ("A2", "Ash", 3), ("B1", "Birch", 3)]
 
@@ -132,7 +132,7 @@ def rows(path: Path) -> list[tuple[str, ...]]:
 
 
 def test_taps_are_taken_node_by_node(opened: Open, bench: Path, tmp_path: Path) -> None:
-    """Three buttons a bud; the node moves on when its buds are read; the file holds what was tapped."""
+    """A button a state; the node moves on when its buds are read; the file holds what was tapped."""
     page = begin(opened(bench), buds=2)
     for bud, state in (("primary", "dead"), ("secondary", "alive"), ("primary", "alive"), ("secondary", "unread")):
         before = taken(page)
@@ -170,6 +170,20 @@ def test_keys_do_everything_at_the_board(opened: Open, bench: Path, tmp_path: Pa
         ("A2", "1", "1", "alive", "unread", "unread"),
         ("A2", "2", "1", "dead", "unread", "unread"),
     ]
+
+
+def test_old_dead_bud_has_a_place(opened: Open, bench: Path, tmp_path: Path) -> None:
+    """A primary that had died before the freeze: by tap or key 4, dead in the running share, apart in the file."""
+    page = begin(opened(bench), buds=2)
+    assert page.locator("[data-bud=secondary][data-state=dead_before]").count() == 0
+    before = taken(page)
+    page.click("[data-bud=primary][data-state=dead_before]")
+    settled(page, before + 1)
+    press(page, "124")
+    assert page.inner_text("#message") == "Taken: A1, cane 1, node 2: Primary bud, Old dead."
+    assert "Ash: 2 nodes, 100% dead" in page.inner_text("#running")
+    expected = [("A1", "1", "1", "dead_before", "alive", "unread"), ("A1", "1", "2", "dead_before", "unread", "unread")]
+    assert rows(saved(page, tmp_path)) == expected
 
 
 def test_glove_that_bounces_counts_once(opened: Open, bench: Path) -> None:
@@ -691,7 +705,7 @@ def test_the_bud_that_is_due_is_clear_of_the_foot(
         assert due["y"] + due["height"] <= foot["y"]
         press(page, "1")
     tops = page.evaluate("() => [...document.querySelectorAll('.bud-row')].map((row) => row.offsetTop)")
-    assert (len(set(tops)) == 1) == (width >= 640)
+    assert (len(set(tops)) == 1) == (width >= 720)
 
 
 def test_language_and_settings_stay(opened: Open, bench: Path) -> None:

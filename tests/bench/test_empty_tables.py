@@ -20,7 +20,7 @@ FILLED: dict[str, list[list[object]]] = {
         [sample, "1", node, "dead" if node == 3 else "Green", "A", None] for sample in SAMPLES for node in (1, 2, 3)
     ],
     "buds_by_cane": [[sample, None, "AA-", "a", "da"] for sample in SAMPLES],
-    "buds_by_count": [[sample, None, 3, 1, 0, None] for sample in SAMPLES],
+    "buds_by_count": [[sample, None, 3, 1, 0, None, 1] for sample in SAMPLES],
     "wood": [[sample, "trunk", "dead", "alive"] for sample in SAMPLES],
 }
 
@@ -73,6 +73,7 @@ def test_filled_bud_templates_read_back(folder: Path, templates: Path, shape: st
     if shape == "buds_by_count":
         assert vineyard.counts["primary_dead"].tolist() == [1] * 6
         assert vineyard.counts["nodes"].tolist() == [3] * 6
+        assert vineyard.counts["primary_dead_before"].tolist() == [1] * 6
     else:
         dead = vineyard.nodes["primary"].eq("dead").groupby(vineyard.nodes["sample"])
         assert dead.sum().to_dict() == dict.fromkeys(SAMPLES, 1)

@@ -92,6 +92,7 @@ def test_whole_numbers_refused(cell: object) -> None:
         (["alive", "Green", " LIVE ", "a", "1", 1, 1.0, "TRUE", True], "alive"),
         (["dead", "Brown", "BLACK", "d", "0", 0, 0.0, "false", False], "dead"),
         (["", None, math.nan, " ", "unread", "Unread"], "unread"),
+        (["dead_before", "Dead before", "old dead", "OLD", "b"], "dead_before"),
     ],
 )
 def test_statuses(words: list[object], meaning: str) -> None:
@@ -104,6 +105,12 @@ def test_statuses_refused(cell: object) -> None:
     """Nothing else is guessed."""
     with pytest.raises(PydanticCustomError, match="neither alive nor dead nor unread"):
         cells.status(cell)
+
+
+def test_wood_does_not_die_before() -> None:
+    """Only a bud can have died before the freeze: a slice of wood is alive, dead or unread."""
+    with pytest.raises(PydanticCustomError, match="'dead_before' is neither alive nor dead nor unread"):
+        cells.status("dead_before", before=False)
 
 
 def test_yes_and_no() -> None:

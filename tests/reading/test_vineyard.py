@@ -120,7 +120,7 @@ def test_counts(folder: Path) -> None:
     )
     vineyard = read_vineyard(folder)
     assert vineyard.nodes.empty
-    assert vineyard.counts.drop(columns="tertiary_dead").fillna(-1).to_numpy().tolist() == [
+    assert vineyard.counts.drop(columns=["tertiary_dead", "primary_dead_before"]).fillna(-1).to_numpy().tolist() == [
         ["A1", "basal", 10, 3, 1.0],
         ["A1", "apical", 12, 2, -1.0],
         ["A2", "all", 20, 0, -1.0],
@@ -386,6 +386,14 @@ def test_faults_of_counts(folder: Path) -> None:
         "buds.csv:6: part: 'tip' is not known here",
         "buds.csv:6: primary_dead: is empty",
         "buds.csv:8: part: sample 'C1' has rows for a part and a row for all nodes, which would count nodes twice",
+    ]
+
+
+def test_no_more_can_have_died_before_than_are_dead(folder: Path) -> None:
+    """Buds dead before the freeze are counted among the dead."""
+    (folder / "buds.csv").write_text("sample,nodes,primary_dead,primary_dead_before\nA1,10,3,4\nA2,10,3,3\n")
+    assert [problem.split(";")[0] for problem in problems(folder)] == [
+        "buds.csv:2: primary_dead_before: 4 dead before the freeze of 3 dead"
     ]
 
 

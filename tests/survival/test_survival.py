@@ -42,11 +42,11 @@ WEIL_TREATED = (
 
 NO_COUNTS = pd.DataFrame(columns=["sample", "part", "nodes", "primary_dead", "secondary_dead", "tertiary_dead"])
 NO_NODES = pd.DataFrame(columns=["sample", "cane", "node", "primary", "secondary", "tertiary"])
-LETTERS = {"A": "alive", "D": "dead", "-": "unread"}
+LETTERS = {"A": "alive", "D": "dead", "B": "dead_before", "-": "unread"}
 
 
 def nodes_of(canes: dict[str, str]) -> pd.DataFrame:
-    """Node rows from 'PST PST …' by sample, three letters a node from the base: A alive, D dead, - unread."""
+    """Node rows from 'PST PST …' by sample, three letters a node from the base: A alive, D dead, B before, - unread."""
     rows = [
         [sample, "1", number, *(LETTERS[letter] for letter in node)]
         for sample, cane in canes.items()
@@ -103,6 +103,20 @@ def alone(name: str = "A1") -> pd.Series:
 
 
 # --- tally ---------------------------------------------------------------------------------------------------------
+
+
+def test_a_bud_dead_before_the_freeze_is_dead_and_counted_apart():
+    """Two of the four primaries read were dead, one of them before the freeze; its node has no live bud either."""
+    result = figures(tally(nodes_of({"A1": "BBB DAA AA- AA- -A-"}), NO_COUNTS, alone()), "A1")
+    assert result["all", "primary"] == (2, 4, 1)
+    assert result["all", "dead_before"] == (1, 4, 1)
+    assert result["basal", "dead_before"] == (1, 2, 0)
+    assert result["all", "no_live_bud"] == (1, 5, 0)
+    assert ("all", "dead_before") not in figures(tally(nodes_of({"A1": "DAA"}), NO_COUNTS, alone()), "A1")
+    counts = counts_of(("A1", "all", 20, 5, np.nan, np.nan), ("A2", "all", 30, 6, np.nan, np.nan))
+    told = tally(NO_NODES, counts.assign(primary_dead_before=[2, np.nan]), alone())
+    assert figures(told, "A1")["all", "dead_before"] == (2, 20, 0)
+    assert figures(told, "A2")["all", "dead_before"] == (0, 0, 30)
 
 
 def test_tally_counts_by_part_and_keeps_unread_beside():

@@ -22,12 +22,16 @@ _NODES = 15
 _ROWS = 500
 _HEAD = PatternFill("solid", fgColor="E4EDDB")
 _STATES = "Buds: alive (green), dead (brown or black), unread or an empty cell where you could not tell."
+_BEFORE = (
+    "dead_before: a dry, old dead bud that had died before the freeze; it counts as dead, but not as the freeze's."
+)
 _BASE = "Nodes are counted from the base of the cane: 1 is next to the trunk."
 _CANE = "Leave cane empty where a sample is a single cane."
 _CUT = "Cut away from the body, the other hand behind the blade; clean the blade between canes; wear eye protection."
 _LETTERS = "Each node has one cell: a letter each for primary, secondary and tertiary, in this order."
 _CODES = (
-    "A alive, D dead, - unread, small or capital. DA- : primary dead, secondary alive, tertiary unread. D : primary."
+    "A alive, D dead, B dead before the freeze, - unread, small or capital. DA- : primary dead, secondary alive, "
+    "tertiary unread. D : primary."
 )
 _EMPTY = "Leave the cell of a node empty that was not cut."
 _PROJECTED = ("easting", "northing")
@@ -57,7 +61,9 @@ def _shapes() -> Iterator[_Shape]:
         tuple(column for column in SAMPLES.columns if column.name not in _PROJECTED),
         (where, "block is the block you meant; row and vine count from its first vine; date is year-month-day."),
     )
-    yield _Shape("buds_by_node", "buds", BUDS_BY_NODE.columns, ("One row a node.", _BASE, _CANE, _STATES, _CUT))
+    yield _Shape(
+        "buds_by_node", "buds", BUDS_BY_NODE.columns, ("One row a node.", _BASE, _CANE, _STATES, _BEFORE, _CUT)
+    )
     notes = ("One row a cane.", _BASE, _CANE, _LETTERS, _CODES, _EMPTY, _CUT)
     yield _Shape("buds_by_cane", "buds", tuple(_wide()), notes)
     blocks = ("One sheet a block, named as you like; copy a sheet for a further block.", *notes)

@@ -17,10 +17,11 @@ from pydantic_core import PydanticCustomError
 
 from vinemap.characters import unshowable
 from vinemap.columns import Column, Kind
-from vinemap.states import State
+from vinemap.states import TISSUE_STATES, State
 
 _ALIVE = frozenset({"alive", "green", "live", "a", "1", "true"})
 _DEAD = frozenset({"dead", "brown", "black", "d", "0", "false"})
+_DEAD_BEFORE = frozenset({"deadbefore", "olddead", "old", "b"})
 _YES = frozenset({"yes", "y", "true", "t", "1", "sí", "si", "s"})
 _NO = frozenset({"no", "n", "false", "f", "0"})
 _SHEET_ERRORS = frozenset({"#N/A", "#REF!", "#VALUE!", "#NAME?", "#DIV/0!", "#NUM!", "#NULL!", "#SPILL!", "#CALC!"})
@@ -164,8 +165,16 @@ def whole(
     return int(figure)
 
 
-def status(value: object) -> str:
-    """Return what the razor showed: alive, dead or unread (an empty cell is unread)."""
+def status(value: object, *, before: bool = True) -> str:
+    """Return what the razor showed: alive, dead, dead_before or unread (an empty cell is unread).
+
+    Parameters
+    ----------
+    value : object
+        The cell.
+    before : bool
+        Whether it may say that a bud had died before the freeze.
+    """
     words = text(value)
     if words is None:
         return State.UNREAD.value
@@ -176,9 +185,12 @@ def status(value: object) -> str:
         return State.DEAD.value
     if word == State.UNREAD:
         return State.UNREAD.value
+    if before and re.sub(r"[\s_-]", "", word) in _DEAD_BEFORE:
+        return State.DEAD_BEFORE.value
     raise bad(
         f"{show(words)} is neither alive nor dead nor unread",
-        "write alive (or green, live, a, 1, true), dead (or brown, black, d, 0, false) or unread (or nothing)",
+        "write alive (or green, live, a, 1, true), dead (or brown, black, d, 0, false) or unread (or nothing)"
+        + (", or dead_before for a bud that had died before the freeze" if before else ""),
     )
 
 
@@ -278,7 +290,7 @@ def check_of(column: Column) -> Callable[..., Any]:
         Kind.NAME: partial(name, empty=column.empty),
         Kind.TEXT: text,
         Kind.WORD: partial(choice, among=same(column.words), empty=column.empty, needed=needed),
-        Kind.STATE: status,
+        Kind.STATE: partial(status, before=column.words != TISSUE_STATES),
         Kind.NUMBER: partial(number, what=what, **limits),
         Kind.WHOLE: partial(whole, what=what, needed=needed, **limits),
         Kind.YES_NO: yes_no,

@@ -116,6 +116,15 @@ class CountRow(Row):
             raise bad(f"{dead} dead of {nodes} nodes", "no more buds can be dead than nodes were cut: correct either")
         return dead
 
+    @field_validator("primary_dead_before", check_fields=False)
+    @classmethod
+    def _no_more_than_dead(cls, before: int | None, info: ValidationInfo) -> int | None:
+        dead = info.data.get("primary_dead")
+        if before is not None and dead is not None and before > dead:
+            remedy = "those that had died before the freeze are counted in primary_dead too: correct either"
+            raise bad(f"{before} dead before the freeze of {dead} dead", remedy)
+        return before
+
 
 @with_columns(WOOD)
 class WoodRow(Row):

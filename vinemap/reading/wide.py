@@ -1,9 +1,9 @@
 """Buds written a row a cane: columns node 1, node 2 … from the base, each cell up to three letters.
 
-A cell gives primary, secondary and tertiary bud in this order: ``A`` alive, ``D`` dead, ``-`` (or ``U``) unread, so
-that ``DA-`` is a dead primary, a live secondary and a tertiary that was not read. Letters at the end may be left out:
-``D`` alone says that the primary is dead. Any word that a row a node takes for the primary (green, brown, 1 …) stands
-for it here too. Capitals do not matter. An empty cell is a node that was not cut.
+A cell gives primary, secondary and tertiary bud in this order: ``A`` alive, ``D`` dead, ``B`` dead before the freeze,
+``-`` (or ``U``) unread, so that ``DA-`` is a dead primary, a live secondary and a tertiary that was not read. Letters
+at the end may be left out: ``D`` alone says that the primary is dead. Any word that a row a node takes for the primary
+(green, brown, 1 …) stands for it here too. Capitals do not matter. An empty cell is a node that was not cut.
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ from vinemap.states import BUDS, State
 _LETTERS = {
     "a": State.ALIVE.value,
     "d": State.DEAD.value,
+    "b": State.DEAD_BEFORE.value,
     **dict.fromkeys(("-", "–", "−", "u"), State.UNREAD.value),
 }
 _LONG = ("sample", "cane", "node", *BUDS)
@@ -145,6 +146,7 @@ def _states(words: str) -> tuple[str, str, str]:
     except PydanticCustomError as fault:
         raise bad(
             f"{show(words)} cannot be read as the buds of a node",
-            "write a letter each for primary, secondary and tertiary: A alive, D dead, - unread, such as DA-",
+            "write a letter each for primary, secondary and tertiary: A alive, D dead, B dead before the freeze, "
+            "- unread, such as DA-",
         ) from fault
     return words, State.UNREAD.value, State.UNREAD.value

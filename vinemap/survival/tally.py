@@ -41,19 +41,21 @@ def tally(nodes: pd.DataFrame, counts: pd.DataFrame, kept: pd.Series[int]) -> pd
     Parameters
     ----------
     nodes : DataFrame
-        A row a node cut: sample, node (1 = nearest the base), primary, secondary, tertiary ('alive', 'dead', 'unread').
+        A row a node cut: sample, node (1 = nearest the base), primary, secondary, tertiary ('alive', 'dead', 'unread',
+        'dead_before').
     counts : DataFrame
         A row of counts: sample, part ('basal', 'apical' or 'all'), nodes, primary_dead, secondary_dead, tertiary_dead
-        (NaN: that bud was not read). Each row counts other nodes than the rest.
+        (NaN: that bud was not read), and primary_dead_before where buds that had died before the freeze were told
+        apart (NaN: they were not). Each row counts other nodes than the rest.
     kept : Series
         Sample to the number of nodes that pruning keeps; must name every sample of ``nodes``.
 
     Returns
     -------
     DataFrame
-        sample, part, tissue ('primary', 'secondary', 'tertiary', 'no_live_bud'), dead, read, unread (int); samples in
-        the order of the input. Part 'all' is the sum over the nodes wherever they stood; 'basal' and 'apical' are there
-        only for nodes whose position is known.
+        sample, part, tissue ('primary', 'secondary', 'tertiary', 'no_live_bud', 'dead_before'), dead, read, unread
+        (int); samples in the order of the input. Part 'all' is the sum over the nodes wherever they stood; 'basal' and
+        'apical' are there only for nodes whose position is known.
 
     Raises
     ------
@@ -68,6 +70,10 @@ def tally(nodes: pd.DataFrame, counts: pd.DataFrame, kept: pd.Series[int]) -> pd
     'no_live_bud' rows. Counts carry the figure only when the numbers leave no choice in every row: the nodes with no
     live bud are at least the sum of the dead less the nodes for each bud but one, and at most the least of the dead
     (M. Fréchet 1935).
+
+    A bud that had died before the freeze counts as dead wherever buds are counted. How many primaries there were of
+    these is counted apart, as 'dead_before', where somebody told them apart: in ``nodes`` where one was found anywhere,
+    in ``counts`` row by row.
     """
     known = pd.concat([_tally_nodes(nodes, kept), _tally_counts(counts)], ignore_index=True)
     everything = known.assign(part=Part.ALL.value)
@@ -78,10 +84,15 @@ def tally(nodes: pd.DataFrame, counts: pd.DataFrame, kept: pd.Series[int]) -> pd
 def _tally_nodes(nodes: pd.DataFrame, kept: pd.Series[int]) -> pd.DataFrame:
     """Count the rows of ``nodes``; see `tally`."""
     basal = nodes["node"].to_numpy() <= kept.loc[nodes["sample"]].to_numpy()
+    before = nodes[Bud.PRIMARY] == State.DEAD_BEFORE
+    nodes = nodes.assign(**{bud: nodes[bud].replace(State.DEAD_BEFORE, State.DEAD) for bud in BUDS})
     state = nodes[list(BUDS)].assign(sample=nodes["sample"], part=np.where(basal, Part.BASAL, Part.APICAL))
     under_dead = nodes.loc[nodes[Bud.PRIMARY] == State.DEAD, Bud.SECONDARY]
     if under_dead.empty or (under_dead != State.UNREAD).any():
         state[Bud.NO_LIVE_BUD.value] = _no_live_bud(nodes)
+    if before.any():
+        read = nodes[Bud.PRIMARY] != State.UNREAD
+        state[Bud.DEAD_BEFORE.value] = np.select([before, read], [State.DEAD, State.ALIVE], State.UNREAD)
     long = state.melt(["sample", "part"], var_name="tissue", value_name="state")
     one = {"dead": long["state"] == State.DEAD, "unread": long["state"] == State.UNREAD}
     return long.drop(columns="state").assign(**one, read=~one["unread"]).astype(dict.fromkeys(COUNTS, np.int64))
@@ -104,6 +115,8 @@ def _tally_counts(counts: pd.DataFrame) -> pd.DataFrame:
     most = np.nanmin(dead, axis=1) if len(dead) else total
     if ((least == most) & (given[:, 1] | (most == 0))).all():
         columns[Bud.NO_LIVE_BUD] = most
+    if "primary_dead_before" in counts and counts["primary_dead_before"].notna().any():
+        columns[Bud.DEAD_BEFORE] = counts["primary_dead_before"].to_numpy(np.float64)
     frames = [
         counts[["sample", "part"]].assign(
             tissue=bud.value,

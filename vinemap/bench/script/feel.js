@@ -2,8 +2,8 @@
 
 import { choice } from "./choice.js";
 
-const PULSES = { alive: [35], dead: [35, 60, 35], unread: [120], undo: [20, 40, 20, 40, 20], refused: [400] };
-const TONES = { alive: [880], dead: [330, 330], unread: [550], undo: [660, 440], refused: [180, 180, 180] };
+const PULSES = { alive: [35], dead: [35, 60, 35], dead_before: [35, 60, 90], unread: [120], undo: [20, 40, 20, 40, 20], refused: [400] };
+const TONES = { alive: [880], dead: [330, 330], dead_before: [330, 220], unread: [550], undo: [660, 440], refused: [180, 180, 180] };
 const TONE_S = 0.09;
 let speaker = null;
 

@@ -1,9 +1,14 @@
 // What the log says: every bud of every node, and the running share of dead primaries.
 
 export const BUDS = ["primary", "secondary", "tertiary"];
-export const STATES = ["alive", "dead", "unread"];
+export const STATES = ["alive", "dead", "dead_before", "unread"];
 const AIMS = [20, 15, 12, 10, 8, 6, 5, 4, 3];
 const MOST_MORE = 500;
+
+// A bud that had died before the freeze is dead too.
+export function isDead(state) {
+  return state === "dead" || state === "dead_before";
+}
 
 // The log in memory. A record is never changed in the store; what undoes it is a later record of its own.
 export const log = { records: [], last: 0, takes: new Map(), samples: new Map() };
@@ -77,7 +82,7 @@ export function rowsOf(samples) {
 export function countOf(samples) {
   const each = samples.map((sample) => rowsOf([sample]).map((row) => row[3]).filter((state) => state !== "unread"));
   const reads = each.map((states) => states.length);
-  return { dead: each.flat().filter((state) => state === "dead").length, read: sum(reads), reads };
+  return { dead: each.flat().filter(isDead).length, read: sum(reads), reads };
 }
 
 export function sum(values) {

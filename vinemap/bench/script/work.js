@@ -9,13 +9,13 @@ import { TAB, append, keep } from "./store.js";
 import { STATES, canesOf, log, naturally, nodesOn, stands } from "./tally.js";
 import { inTurn } from "./turns.js";
 
-export const MARKS = { alive: "M5 13l5 5L19 6", dead: "M6 6l12 12M18 6L6 18", unread: "M6 12h12" };
+export const MARKS = { alive: "M5 13l5 5L19 6", dead: "M6 6l12 12M18 6L6 18", dead_before: "M5 5l14 14M19 5L5 19M4 12h16", unread: "M6 12h12" };
 
 const BOUNCE_MS = 220;
 let lastTap = { button: null, at: -Infinity };
 
 const KEYS = {
-  1: () => take(null, "alive"), 2: () => take(null, "dead"), 3: () => take(null, "unread"),
+  1: () => take(null, "alive"), 2: () => take(null, "dead"), 3: () => take(null, "unread"), 4: () => take("primary", "dead_before"),
   0: undo, Backspace: undo, Enter: () => byId(byId("next-cane").classList.contains("go") ? "next-cane" : "next-sample").click(),
   ArrowLeft: () => stepNode(-1), ArrowRight: () => stepNode(1), ArrowUp: () => stepCane(-1), ArrowDown: () => stepCane(1),
 };
@@ -109,10 +109,15 @@ function tapped(button) {
   return !bounced;
 }
 
+// Only of the primary is it asked whether it had died before the freeze: the freeze's own injury is counted in primaries.
+function statesOf(bud) {
+  return bud === "primary" ? STATES : STATES.filter((state) => state !== "dead_before");
+}
+
 export function layBuds() {
   byId("buds").replaceChildren(...readBuds().map((bud) => make("div", { class: "bud-row", role: "group", "aria-label": t(`bud.${bud}`) },
     make("p", { class: "bud-name" }, t(`bud.${bud}`)),
-    STATES.map((state) => make("button", {
+    statesOf(bud).map((state) => make("button", {
       type: "button", class: `state ${state}`, "data-bud": bud, "data-state": state, "aria-pressed": "false",
       onclick: (event) => tapped(event.currentTarget) && take(bud, state),
     }, icon(MARKS[state]), make("span", {}, t(`state.${state}`)))))));
