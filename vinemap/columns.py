@@ -192,6 +192,7 @@ _CLUSTERED = (
 _MODEL = "C. E. Rasmussen & C. K. I. Williams, Gaussian Processes for Machine Learning (2006), chapters 3 and 5"
 _DRAWS = "J. T. Wilson et al., J. Mach. Learn. Res. 22 (2021) 105"
 _RULES = "rules.toml"
+_VARIETIES = "varieties.toml"
 _PLACES = 7
 """Decimals of a degree: a centimetre on the ground."""
 CURRENCY = "currency"
@@ -412,10 +413,10 @@ def _checked(tissue: Tissue) -> Iterator[Column]:
 
 def _crop(when: str, nodes: str) -> Iterator[Column]:
     """Yield the columns of the crop with some number of nodes, as a share and in tonnes."""
-    ends = {"": "", "_low": ", with the injury at its high end", "_high": ", with the injury at its low end"}
+    ends = {"": "", "_low": ": low end, by the injury and by how secondaries crop", "_high": ": high end"}
     for side, end in ends.items():
         meaning = f"crop with {nodes}, as a share of a normal year's{end}"
-        yield _pct(f"crop_{when}{side}_pct", meaning, f"{_RULES}: secondary_crop")
+        yield _pct(f"crop_{when}{side}_pct", meaning, f"{_RULES}: secondary_crop; {_VARIETIES}")
     for side, end in ends.items():
         yield Column(f"crop_{when}{side}_t", Kind.NUMBER, f"crop of the block with {nodes}{end}", "t")
 
@@ -558,10 +559,7 @@ ZONES_CSV = Layout(
         _pct("injury_low_pct", "low end of its 90 % credible interval", _DRAWS),
         _pct("injury_high_pct", "high end of its 90 % credible interval", _DRAWS),
         _pct("sure_pct", "how likely the ground is to belong in this zone, mean over it"),
-        *(
-            _pct(f"crop_{when}_pct", f"crop with {nodes}, as a share of a normal year's", on_page=False)
-            for when, nodes in (("before", "the nodes of a normal year"), ("after", "the nodes to keep"))
-        ),
+        *(replace(column, on_page=False) for column in _CROPS if column.unit == "%"),
         *_DEAD_TRUNKS,
         _GRADE,
     ),

@@ -1,4 +1,4 @@
-"""The table of rules behind every decision: ``rules.toml``, its check, and the arithmetic of a pruning rule."""
+"""The tables of rules behind every decision, ``rules.toml`` and ``varieties.toml``, and the arithmetic of a rule."""
 
 from __future__ import annotations
 
@@ -13,7 +13,9 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator, model_valida
 
 from vinemap.arrays import Array
 from vinemap.resources import asset
+from vinemap.states import SpeciesGroup
 from vinemap.units import KILOGRAMS_PER_POUND, METRES_PER_FOOT
+from vinemap.varieties import Kin, Share, Varieties
 
 
 class _Table(BaseModel):
@@ -126,12 +128,15 @@ class Wood(_Sourced):
 
 
 class SecondaryCrop(_Sourced):
-    """Crop of a secondary bud as a share of its primary's."""
+    """Crop of a secondary bud whose primary is dead, as a share of the primary's, by species group."""
 
-    american: float = Field(ge=0, le=1)
-    hybrid: float = Field(ge=0, le=1)
-    vinifera: float = Field(ge=0, le=1)
-    unknown: float = Field(ge=0, le=1)
+    american: Share
+    french_hybrid: Share
+    new_hybrid: Share
+    hybrid: Share = Field(description="French or new")
+    vinifera: Share
+    seedless_table: Share
+    unknown: Share
 
 
 class Budget(_Table):
@@ -150,8 +155,17 @@ class Balanced(_Sourced):
     """Balanced pruning: node budgets by species group."""
 
     american: Budget
-    hybrid: Budget
+    french_hybrid: Budget
+    new_hybrid: Budget
     vinifera: Budget
+    seedless_table: Budget
+
+    def of(self, group: SpeciesGroup | None) -> Budget | None:
+        """Return the budget of a group; a hybrid that may be French or new has the French hybrids', the fewer nodes."""
+        if group is None:
+            return None
+        budget: Budget = getattr(self, SpeciesGroup.FRENCH_HYBRID if group is SpeciesGroup.HYBRID else group)
+        return budget
 
 
 class NodesPerFoot(_Sourced):
@@ -173,7 +187,7 @@ class Recovery(_Sourced):
 
 
 class Rules(_Table):
-    """Every rule, as ``rules.toml`` has it, with whatever the caller gives in its place.
+    """Every rule, as ``rules.toml`` and ``varieties.toml`` have it, with whatever the caller gives in its place.
 
     ``Rules.model_validate({"wood": {"likely_over_pct": 40}})`` differs from the package's own table in one number:
     tables are laid over it key by key, lists as a whole.
@@ -186,6 +200,18 @@ class Rules(_Table):
     balanced: Balanced
     nodes_per_foot: NodesPerFoot
     recovery: Recovery
+    varieties: Varieties
+
+    def secondary_share(self, kin: Kin) -> tuple[str, Share]:
+        """Return the crop of a variety's secondaries: the key of the table that has it, and the share.
+
+        What is published of the variety goes before its group's, and that before the one for want of a group.
+        """
+        known = self.varieties.known.get(kin.variety or "")
+        if known is not None and known.secondary_crop is not None:
+            return f"varieties.known.{kin.variety}.secondary_crop", known.secondary_crop
+        group = "unknown" if kin.group is None else kin.group.value
+        return f"secondary_crop.{group}", getattr(self.secondary_crop, group)
 
     @model_validator(mode="before")
     @classmethod
@@ -200,7 +226,9 @@ def default_rules() -> Rules:
 
 @cache
 def _ours() -> dict[str, Any]:
-    return tomllib.loads(asset("vinemap", "rules.toml"))
+    return tomllib.loads(asset("vinemap", "rules.toml")) | {
+        "varieties": tomllib.loads(asset("vinemap", "varieties.toml"))
+    }
 
 
 def _merged(ours: Mapping[str, Any], given: Mapping[str, Any]) -> dict[str, Any]:

@@ -29,7 +29,8 @@ def languages() -> dict[str, dict[str, str]]:
         if entry.name.endswith(".json")
     }
     # The English of a rule's label, source and caution stands beside its numbers, and nowhere else.
-    tables[_OWN] |= dict(_of_rules(tomllib.loads(asset("vinemap", "rules.toml")), "rule"))
+    for name, key in (("rules.toml", "rule"), ("varieties.toml", "rule.varieties")):
+        tables[_OWN] |= dict(_of_rules(tomllib.loads(asset("vinemap", name)), key))
     return tables
 
 
@@ -43,7 +44,7 @@ def _of_rules(table: Mapping[str, Any], key: str) -> Iterator[tuple[str, str]]:
 
 
 def ruled(key: str, text: str) -> Sentence | str:
-    """Return what ``rules.toml`` says, in every language; a vineyard's own text in its place stays as it is.
+    """Return what ``rules.toml`` or ``varieties.toml`` says, in every language; a vineyard's own text stays as it is.
 
     Parameters
     ----------

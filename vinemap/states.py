@@ -74,7 +74,10 @@ class SpeciesGroup(StrEnum):
 
     VINIFERA = "vinifera"
     HYBRID = "hybrid"
+    FRENCH_HYBRID = "french_hybrid"
+    NEW_HYBRID = "new_hybrid"
     AMERICAN = "american"
+    SEEDLESS_TABLE = "seedless_table"
 
 
 class Interval(StrEnum):

@@ -50,7 +50,7 @@ def test_counts_and_their_interval() -> None:
         # 2 lb of prunings on a vinifera vine: 20 + 20 (Ohio State University 2023, Table 1)
         (
             {"pruning_weight_kg": 2 * 0.45359237, "species_group": "vinifera"},
-            "40 nodes a vine, 20 for the first pound of cane prunings and 20 for each further one, of 2.00 lb",
+            "40 nodes a vine, for vinifera 20 for the first pound of cane prunings and 20 for each further one, of 2",
         ),
         # 4 to 6 nodes a foot (Ohio State University 2023)
         ({"vine_spacing_m": 6 * 0.3048}, "30 nodes a vine, the middle of 4 to 6 a foot on 6.0 feet"),
@@ -96,6 +96,18 @@ def test_crop_with_secondaries() -> None:
     """0.65 + 0.35 x 0.9 x 0.35 = 76.0 % (Howell 2019: 0.35 for american vines)."""
     text = chain(secondary_pct=10.0, species_group="american")
     assert "(1 − 0.350) + 0.350 × 0.900 secondaries alive × 0.35 of the primary's crop: 76.0 %" in text
+
+
+def test_the_share_is_said_with_its_interval_and_source() -> None:
+    """A variety names itself, one without a figure of its own its group, and none says that it is not known."""
+    text = chain(secondary_pct=10.0, variety="Norton/Cynthiana")
+    assert "Secondaries of Norton: 0 of the primary's crop, 0 to 0.1 (Seldom bears" in text
+    assert "University of Missouri" in text
+    text = chain(secondary_pct=10.0, variety="Riesling")
+    assert "Secondaries of vinifera: 0.1 of the primary's crop, 0 to 0.35 (Judgement, wide: near 0.02 for Gren" in text
+    # 0.65 + 0.35 x 0.9 x 0.1 = 0.6815, by the injury 0.5996 to 0.7543, by the share 0.65 to 0.76025
+    assert "68.2 % of a normal year with the usual nodes (59.4 to 78.9 %)" in text
+    assert "Secondaries of a variety that is not known: 0.25" in chain(secondary_pct=10.0)
 
 
 def test_nothing_known() -> None:

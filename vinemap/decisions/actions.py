@@ -13,10 +13,11 @@ from vinemap.arrays import Array
 from vinemap.rules import PruningRule, Rules
 from vinemap.sentences import Figure, Sentence
 from vinemap.settings import Settings
-from vinemap.states import NUMBERED, Action, Grade, Origin, SpeciesGroup
+from vinemap.states import NUMBERED, Action, Grade, Origin
+from vinemap.varieties import Kin
 
 _ENDS = ("", "_low", "_high")
-_NO_GROUP = "unknown"
+_OTHER = {"_low": "_high", "_high": "_low"}
 MOST_PCT = 50.0
 """Of the ground of a block: with too few samples on more of it, nothing is decided."""
 _TRUNK_COLUMNS = ("trunk_dead_low_pct", "trunk_hurt_pct", "trunk_hurt_high_pct")
@@ -67,7 +68,7 @@ def decide(blocks: pd.DataFrame, settings: Settings = Settings()) -> pd.DataFram
         A row a block. Read where they are there, and taken as unknown where they are not: map_injury_pct, map_low_pct,
         map_high_pct (primaries dead on the nodes that pruning keeps, over the whole block), too_few_pct (ground with
         too few samples to say), map_no_live_bud_pct (else no_live_bud_pct, of the nodes that were cut), secondary_pct,
-        secondary_low_pct, secondary_high_pct, species_group, nodes_per_vine, pruning_weight_kg (cane
+        secondary_low_pct, secondary_high_pct, variety, species_group, nodes_per_vine, pruning_weight_kg (cane
         prunings of one vine), vine_spacing_m, own_rooted, trunk_dead_low_pct, trunk_hurt_pct, trunk_hurt_high_pct (of
         `vinemap.survival.wood.wood_table`), area_ha, normal_yield_t_ha.
     settings : Settings
@@ -85,9 +86,9 @@ def decide(blocks: pd.DataFrame, settings: Settings = Settings()) -> pd.DataFram
     Decisions rest on percentages rounded to one decimal, as the tables print them, so that a reader who follows the
     arithmetic with printed figures gets the printed result.
 
-    A node's crop is ``(1 - injury) + injury * secondaries alive * share``, with the share of ``secondary_crop`` in the
-    rules; secondaries that nobody read count as no crop. Where secondaries were read under live primaries too, their
-    survival is on the high side, for the two die together.
+    A node's crop is ``(1 - injury) + injury * secondaries alive * share``, with the share of the variety, else of its
+    species group; secondaries that nobody read count as no crop. Where secondaries were read under live primaries too,
+    their survival is on the high side, for the two die together. The interval of the crop is that of `crop_interval`.
 
     Wood checks come before buds: see `grade`, whose result is carried on as a column. Dead trunks are a call to retrain
     on own roots, and make a candidate for replanting of grafted vines, whose suckers from below the union are rootstock
@@ -129,19 +130,14 @@ def decide(blocks: pd.DataFrame, settings: Settings = Settings()) -> pd.DataFram
 def target_nodes(blocks: pd.DataFrame, rules: Rules) -> tuple[pd.Series[float], pd.Series[str]]:
     """Return the nodes a vine carries in a normal year, and where the number comes from.
 
-    As given; else from the pruning weight by the balanced-pruning budget of the species group; else from the vine
-    spacing. Columns as in `decide`.
+    As given; else from the pruning weight by the balanced-pruning budget of the variety's species group; else from the
+    vine spacing. Columns as in `decide`.
     """
     given = _column(blocks, "nodes_per_vine")
-    budgets = {
-        SpeciesGroup.AMERICAN: rules.balanced.american,
-        SpeciesGroup.HYBRID: rules.balanced.hybrid,
-        SpeciesGroup.VINIFERA: rules.balanced.vinifera,
-    }
-    weight, group = _column(blocks, "pruning_weight_kg"), _groups(blocks)
-    balanced = pd.Series(np.nan, blocks.index)
-    for name, budget in budgets.items():
-        balanced = balanced.mask(group == name, pd.Series(budget.nodes(weight), blocks.index))
+    budgets = [rules.balanced.of(kin.group) for kin in kinds(blocks, rules)]
+    weights = _column(blocks, "pruning_weight_kg")
+    nodes = [np.nan if one is None else float(one.nodes(kg)) for one, kg in zip(budgets, weights, strict=True)]
+    balanced = pd.Series(nodes, blocks.index, np.float64)
     spaced = pd.Series(rules.nodes_per_foot.nodes(_column(blocks, "vine_spacing_m")), blocks.index)
     known = {Origin.GIVEN: given.notna(), Origin.PRUNING_WEIGHT: balanced.notna(), Origin.SPACING: spaced.notna()}
     origin = np.select(list(known.values()), list(known), Origin.UNKNOWN)
@@ -149,19 +145,36 @@ def target_nodes(blocks: pd.DataFrame, rules: Rules) -> tuple[pd.Series[float], 
     return pd.Series(target, blocks.index), pd.Series(origin, blocks.index)
 
 
-def secondary_crop(blocks: pd.DataFrame, rules: Rules) -> pd.DataFrame:
-    """Return the crop of a node whose primary is dead, as a share of a sound node's: secondary_crop, _low and _high.
+def kinds(blocks: pd.DataFrame, rules: Rules) -> list[Kin]:
+    """Return what the variety of each block is known to be, from its columns variety and species_group."""
+    columns = [blocks[name] if name in blocks else [None] * len(blocks) for name in ("variety", "species_group")]
+    rows = zip(*columns, strict=True)
+    return [rules.varieties.kin(*(None if pd.isna(word) else str(word) for word in row)) for row in rows]
 
-    Low and high go with the low and the high end of the injury: most secondaries alive with the least injury.
+
+def secondary_crop(blocks: pd.DataFrame, rules: Rules) -> pd.DataFrame:
+    """Return the crop of a node whose primary is dead, as a share of a sound node's.
+
+    Parameters
+    ----------
+    blocks : DataFrame
+        variety, species_group, secondary_pct, secondary_low_pct, secondary_high_pct, as in `decide`.
+    rules : Rules
+
+    Returns
+    -------
+    DataFrame, same index
+        secondary_crop; secondary_crop_low and _high with the secondaries' own injury at its low and at its high end, at
+        the middle share; secondary_crop_least and _most with the share at its ends, at the middle injury. 0 where
+        secondaries were not read.
     """
-    shares = rules.secondary_crop.model_dump(include={*SpeciesGroup, _NO_GROUP})
-    share = _groups(blocks).map(shares)
-    columns = {}
+    shares = [rules.secondary_share(kin)[1] for kin in kinds(blocks, rules)]
     middle = _column(blocks, "secondary_pct")
-    for end in _ENDS:
-        dead = _column(blocks, f"secondary{end}_pct").fillna(middle).round(1)
-        columns[f"secondary_crop{end}"] = (share * (1 - dead / 100)).fillna(0.0)
-    return pd.DataFrame(columns, index=blocks.index)
+    alive = {end: 1 - _column(blocks, f"secondary{end}_pct").fillna(middle).round(1) / 100 for end in _ENDS}
+    columns = {f"secondary_crop{end}": alive[end] * [one.share for one in shares] for end in _ENDS}
+    columns["secondary_crop_least"] = alive[""] * [one.low for one in shares]
+    columns["secondary_crop_most"] = alive[""] * [one.high for one in shares]
+    return pd.DataFrame(columns, index=blocks.index).fillna(0.0)
 
 
 def crop_left(injury_pct: Array, secondary: Array | float) -> Array:
@@ -170,16 +183,45 @@ def crop_left(injury_pct: Array, secondary: Array | float) -> Array:
     return (1 - injury) + injury * secondary
 
 
+def crop_interval(figures: pd.DataFrame) -> dict[str, Array]:
+    """Return a node's crop as a share of a sound node's, and what it is at the low and the high end of the injury.
+
+    Parameters
+    ----------
+    figures : DataFrame
+        injury_pct, injury_low_pct, injury_high_pct, and the columns of `secondary_crop`.
+
+    Returns
+    -------
+    dict of ndarray
+        "" the crop; "_low" its most, at the low end of the injury; "_high" its least. Between 0 and 1; NaN where the
+        injury, or that end of it, is not known.
+
+    Notes
+    -----
+    Primaries and secondaries die together, so that their ends go together. How a variety's secondaries crop has nothing
+    to do with either, so that the two distances from the middle add up as the sides of a right angle: G. Y. Zou & A.
+    Donner, Stat. Med. 27 (2008) 1693.
+    """
+    injury = {end: printed(figures[f"injury{end}_pct"].to_numpy(np.float64)) for end in _ENDS}
+    middle = crop_left(injury[""], figures["secondary_crop"].to_numpy(np.float64))
+    found = {"": middle}
+    for end, share, sign in (("_low", "_most", 1), ("_high", "_least", -1)):
+        by_injury = crop_left(injury[end], figures[f"secondary_crop{end}"].to_numpy(np.float64)) - middle
+        by_share = crop_left(injury[""], figures[f"secondary_crop{share}"].to_numpy(np.float64)) - middle
+        found[end] = np.clip(middle + sign * np.hypot(by_injury, by_share), 0.0, 1.0)
+    return found
+
+
 def prescribe(figures: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     """Apply the rule to pieces of ground, blocks or zones.
 
     Parameters
     ----------
     figures : DataFrame
-        injury_pct, injury_low_pct, injury_high_pct, no_live_bud_pct, secondary_crop, secondary_crop_low,
-        secondary_crop_high, target_nodes, trunk_dead_low_pct, trunk_hurt_pct, trunk_hurt_high_pct, own_rooted; NaN (or
-        None) where unknown. too_few, too_wide (bool): with too few samples, or an interval too wide, to go by the
-        injury.
+        injury_pct, injury_low_pct, injury_high_pct, no_live_bud_pct, the columns of `secondary_crop`, target_nodes,
+        trunk_dead_low_pct, trunk_hurt_pct, trunk_hurt_high_pct, own_rooted; NaN (or None) where unknown. too_few,
+        too_wide (bool): with too few samples, or an interval too wide, to go by the injury.
     settings : Settings
 
     Returns
@@ -193,7 +235,7 @@ def prescribe(figures: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     unsure = {name: figures[name].to_numpy(bool) for name in ("too_few", "too_wide")}
     injury = {end: printed(figures[f"injury{end}_pct"].to_numpy(np.float64)) for end in _ENDS}
     injury[""] = np.where(unsure["too_few"] | unsure["too_wide"], np.nan, injury[""])
-    crop = {b: crop_left(injury[b], figures[f"secondary_crop{b}"].to_numpy(np.float64)) for b in _ENDS}
+    crop = crop_interval(figures.assign(injury_pct=injury[""]))
     extra = {b: chosen_rule(settings).more_nodes(injury[b], crop[b], rules.ceiling.times_target) for b in _ENDS}
     no_live_bud = figures["no_live_bud_pct"].to_numpy(np.float64)
     trunks = Trunks(*(figures[name].to_numpy(np.float64) for name in _TRUNK_COLUMNS))
@@ -211,8 +253,8 @@ def prescribe(figures: pd.DataFrame, settings: Settings) -> pd.DataFrame:
         extra[b] = np.where(by_number, extra[b], np.nan)
         columns[f"extra{b}_pct"] = extra[b]
         columns[f"nodes_to_keep{b}"] = half_up(target * (1 + extra[b] / 100))
-    for b, other in zip(_ENDS, ("", "_high", "_low"), strict=True):  # least crop where most is dead
-        left = np.where(np.isnan(crop[""]), np.nan, 100 * crop[other])
+    for b in _ENDS:
+        left = np.where(np.isnan(crop[""]), np.nan, 100 * crop[_OTHER.get(b, b)])  # least crop where most is dead
         columns[f"crop_before{b}_pct"] = left
         columns[f"crop_after{b}_pct"] = left * (1 + extra[""] / 100)
     return pd.DataFrame(columns, index=figures.index)
@@ -337,8 +379,3 @@ def _column(table: pd.DataFrame, name: str) -> pd.Series[float]:
     """Return a column as floats, NaN where it or its value is missing."""
     values = table[name] if name in table else pd.Series(np.nan, table.index)
     return pd.to_numeric(values, errors="coerce").astype("Float64").astype(np.float64)
-
-
-def _groups(blocks: pd.DataFrame) -> pd.Series[str]:
-    group = blocks["species_group"] if "species_group" in blocks else pd.Series(None, blocks.index, dtype=object)
-    return group.astype(object).where(group.notna(), _NO_GROUP)

@@ -9,12 +9,13 @@ import numpy as np
 import pandas as pd
 
 from vinemap.columns import BLOCKS_CSV
-from vinemap.decisions.actions import action_sentences, chosen_rule
+from vinemap.decisions.actions import action_sentences, chosen_rule, kinds
 from vinemap.rules import PruningRule, Step
 from vinemap.sentences import Figure, Listed, Sentence, ruled
 from vinemap.settings import Settings
 from vinemap.states import Action, Grade, Origin, Pruning, Tissue, WoodState
 from vinemap.units import KILOGRAMS_PER_POUND, METRES_PER_FOOT
+from vinemap.varieties import Kin
 
 _BY_RULE = (Grade.BY_NUMBER, Grade.BY_LENGTH)
 
@@ -176,9 +177,13 @@ def _target(row: dict[str, Any], settings: Settings) -> Iterator[Sentence]:
     if row.get("target_from") == Origin.GIVEN:
         yield Sentence("explain.target.given", nodes=nodes)
     elif row.get("target_from") == Origin.PRUNING_WEIGHT:
-        budget = getattr(rules.balanced, row["species_group"])
+        kin = _kin(row, settings)
+        budget = rules.balanced.of(kin.group)
+        if budget is None:
+            return
         yield Sentence(
             "explain.target.pruning_weight",
+            group=Sentence(f"explain.group.{kin.group}"),
             nodes=nodes,
             first=Figure(budget.first, None),
             further=Figure(budget.further, None),
@@ -215,25 +220,45 @@ def _nodes(row: dict[str, Any]) -> Iterator[Sentence]:
 def _crop(row: dict[str, Any], settings: Settings) -> Iterator[Sentence]:
     if not _has(row, "crop_before_pct"):
         return
-    group = row.get("species_group") if _has(row, "species_group") else "unknown"
     injury = Figure(row["map_injury_pct"] / 100, 3)
     second = Sentence("explain.crop.unread")
     if _has(row, "secondary_pct"):
-        share = Figure(getattr(settings.actions.rules.secondary_crop, str(group)), None)
+        kin = _kin(row, settings)
+        name, share = settings.actions.rules.secondary_share(kin)
         alive = Figure(1 - row["secondary_pct"] / 100, 3)
-        second = Sentence("explain.crop.secondaries", injury=injury, alive=alive, share=share)
+        second = Sentence("explain.crop.secondaries", injury=injury, alive=alive, share=Figure(share.share, None))
+        yield Sentence(
+            "explain.secondaries",
+            of=_named(kin, name),
+            share=Figure(share.share, None),
+            low=Figure(share.low, None),
+            high=Figure(share.high, None),
+            source=ruled(f"{name}.source", share.source),
+        )
     after: Sentence | str = ""
     if _has(row, "crop_after_pct"):
         names = {"after": "crop_after_pct", "low": "crop_after_low_pct", "high": "crop_after_high_pct"}
         after = Sentence("explain.crop.after", **{place: Figure(row[name], 1) for place, name in names.items()})
-    before = Figure(row["crop_before_pct"], 1)
-    yield Sentence("explain.crop", injury=injury, second=second, before=before, after=after)
+    before, interval = Figure(row["crop_before_pct"], 1), _interval(row, "crop_before")
+    yield Sentence("explain.crop", injury=injury, second=second, before=before, interval=interval, after=after)
     if _has(row, "crop_before_t"):
         tonnes = Figure(row["crop_before_t"], 1)
         if _has(row, "crop_after_t"):
             yield Sentence("explain.tonnes.after", before=tonnes, after=Figure(row["crop_after_t"], 1))
         else:
             yield Sentence("explain.tonnes", before=tonnes)
+
+
+def _kin(row: dict[str, Any], settings: Settings) -> Kin:
+    """Return what the block's variety is known to be."""
+    return kinds(pd.DataFrame([row]), settings.actions.rules)[0]
+
+
+def _named(kin: Kin, table: str) -> Sentence | str:
+    """Return what a share is for: the variety itself, else its species group, else that neither is known."""
+    if kin.variety is not None and table.startswith("varieties."):
+        return kin.variety
+    return Sentence(f"explain.group.{kin.group or 'unknown'}")
 
 
 def _wood(row: dict[str, Any]) -> Iterator[Sentence]:

@@ -13,6 +13,8 @@ from pydantic.fields import FieldInfo
 from vinemap.columns import INPUTS, OUTPUTS, Layout, dictionary
 from vinemap.rules import PruningRule, Rules, Step, default_rules
 from vinemap.settings import Settings
+from vinemap.states import SpeciesGroup
+from vinemap.varieties import Varieties
 
 _WORDS = {
     str: "text",
@@ -95,8 +97,33 @@ def rules_tables() -> str:
     """Return the rules as Markdown: the pruning rules step by step, then every other number, each with its source."""
     rules = default_rules()
     pruning = [_pruning(name, getattr(rules.pruning, name)) for name in type(rules.pruning).model_fields]
-    others = [_numbers(name, getattr(rules, name)) for name in type(rules).model_fields if name != "pruning"]
-    return "\n\n".join([*pruning, *others])
+    special = {"pruning", "secondary_crop", "varieties"}
+    others = [_numbers(name, getattr(rules, name)) for name in type(rules).model_fields if name not in special]
+    return "\n\n".join([*pruning, *others, _shares(rules), _varieties(rules.varieties)])
+
+
+def _shares(rules: Rules) -> str:
+    """Return how secondaries crop, by variety and then by group, each with its source."""
+    table = rules.secondary_crop
+    shares = {name: one.secondary_crop for name, one in rules.varieties.known.items() if one.secondary_crop is not None}
+    groups = {f"`{group}`": getattr(table, group) for group in (*SpeciesGroup, "unknown")}
+    rows = [
+        (name, f"{one.share:g}", f"{one.low:g} to {one.high:g}", one.source) for name, one in (shares | groups).items()
+    ]
+    listed = _table(("variety, or `species_group`", "share", "low to high", "source"), rows)
+    return f"## `secondary_crop`\n\n{_lead(type(table))}\n\n{listed}\n\n{_sourced(table)}"
+
+
+def _varieties(table: Varieties) -> str:
+    """Return the varieties of each group, with their other spellings."""
+    rows = []
+    for group in SpeciesGroup:
+        names = {name: one.also for name, one in table.known.items() if one.group is group}
+        written = [f"{name} ({', '.join(also)})" if also else name for name, also in sorted(names.items())]
+        rows.append((f"`{group}`", "; ".join(written)))
+    return (
+        f"## `varieties`\n\n{_lead(type(table))}\n\n{_table(('species_group', 'varieties'), rows)}\n\n{_sourced(table)}"
+    )
 
 
 def _pruning(name: str, rule: PruningRule) -> str:
