@@ -30,15 +30,28 @@ def test_no_language_lacks_a_key_or_a_place(language: str) -> None:
     assert {key for key, text in words.items() if _places(text) != _places(ENGLISH[key])} == set()
 
 
+def _patterns(key: ast.expr) -> list[str]:
+    """Patterns of the keys that an argument can be: as written, either branch of a choice, any text in a place."""
+    match key:
+        case ast.Constant(value=str(text)):
+            return [re.escape(text)]
+        case ast.IfExp():
+            return _patterns(key.body) + _patterns(key.orelse)
+        case ast.JoinedStr():
+            return ["".join(re.escape(part.value) if isinstance(part, ast.Constant) else ".*" for part in key.values)]
+    return []
+
+
 def test_every_key_that_python_names_exists() -> None:
-    """A key that is written out in a call stands in the word lists."""
+    """A key that is written out in a call, whole or in part, stands in the word lists."""
+    calls = {"Sentence": "", "Sentence.counted": r"\.(one|many)"}
     for path in Path(vinemap.__file__).parent.rglob("*.py"):
         for call in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            if not (isinstance(call, ast.Call) and isinstance(call.func, ast.Name) and call.func.id == "Sentence"):
+            if not (isinstance(call, ast.Call) and call.args and (name := ast.unparse(call.func)) in calls):
                 continue
-            key = call.args[0]
-            if isinstance(key, ast.Constant):
-                assert key.value in ENGLISH, (path.name, key.value)
+            for pattern in _patterns(call.args[0]):
+                found = any(re.fullmatch(pattern + calls[name], key) for key in ENGLISH)
+                assert found, (path.name, call.lineno, pattern)
 
 
 def test_a_sentence_is_text_in_english_and_speaks_every_language() -> None:

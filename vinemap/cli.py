@@ -17,7 +17,7 @@ import click
 from vinemap.characters import for_terminal
 from vinemap.errors import InputError, Problem, VinemapError
 from vinemap.interrupts import stopped, written
-from vinemap.sentences import Sentence
+from vinemap.sentences import Listed, Sentence
 
 # Each command loads its own stage, and what prints loads rich, so that help and a wrong call answer at once.
 if TYPE_CHECKING:
@@ -64,13 +64,13 @@ def map_command(folder: Path, out: Path | None, compare: Path | None, pdf: bool,
     with claimed(target, folder), _console().status("starting") as status:
         run = make_map(folder, _shown(status))
         written = write_map(run, target, compare, _shown(status), pdf=pdf)
-    _say(f"{run.vineyard.site.name}: what froze worst", style="bold")
     settings = run.vineyard.site.settings
-    _say_all(run.findings, settings, "  ")
-    _say_all(run.report["warnings"], settings, "Note: ", style="yellow")
+    _say_all([Sentence("console.worst", name=run.vineyard.site.name)], settings, style="bold")
+    _say_all(run.findings, settings, before="  ")
+    _say_notes(run.report["warnings"], settings)
     if open_page:
         _open(written[0])
-    _say_written(written)
+    _say_written(written, settings)
 
 
 @commands.command()
@@ -105,7 +105,7 @@ def plan(
         options = PlanOptions(half_width=precision / 100, points=points, start=start)
         planned = make_plan(folder, target, options, first=first, progress=_shown(status))
     _say_all(sentences(planned), planned.settings)
-    _say("Print plan.html; open bench.html beside the cutting board. Look at the sheet first:")
+    _say_all([Sentence("console.planned")], planned.settings)
     _say(str(target / "plan.html"))
 
 
@@ -195,8 +195,9 @@ def spring(folder: Path, counts: Path, out: Path | None) -> None:
     with claimed(target, folder), _console().status("starting") as status:
         check, run = check_spring(folder, counts, _shown(status))
         written = write_spring(check, run, target, _shown(status))
-    _say_all(spring_findings(check), run.vineyard.site.settings)
-    _say_written(written)
+    settings = run.vineyard.site.settings
+    _say_all(spring_findings(check), settings)
+    _say_written(written, settings)
 
 
 @commands.command()
@@ -212,8 +213,8 @@ def check(folder: Path) -> None:
     vineyard = check_folder(folder)
     settings = vineyard.site.settings
     _say_all(summary(vineyard), settings)
-    _say_all(vineyard.warnings, settings, "Note: ", style="yellow")
-    _say("Nothing is wrong: ready to map.")
+    _say_notes(vineyard.warnings, settings)
+    _say_all([Sentence("console.ready")], settings)
 
 
 @commands.command()
@@ -268,15 +269,20 @@ def _open(page: Path) -> None:
     webbrowser.open(page.resolve().as_uri())
 
 
-def _say_all(sentences: Iterable[Sentence], settings: Settings, before: str = "", style: str | None = None) -> None:
+def _say_all(sentences: Iterable[Sentence], settings: Settings, *, before: str = "", style: str | None = None) -> None:
     """Print sentences in the vineyard's language, a line each."""
     for sentence in sentences:
         _say(f"{before}{sentence.said(settings.language)}", style=style)
 
 
-def _say_written(written: list[Path]) -> None:
+def _say_notes(warnings: Iterable[Sentence], settings: Settings) -> None:
+    _say_all([Sentence("console.note", what=warning) for warning in warnings], settings, style="yellow")
+
+
+def _say_written(written: list[Path], settings: Settings) -> None:
     page, *others = written
-    _say(f"Wrote {', '.join(file.name for file in others)} to {page.parent}. Look at the page first:")
+    names = Listed([file.name for file in others], together=True, most=None)
+    _say_all([Sentence("console.written", files=names, folder=str(page.parent))], settings)
     _say(str(page))
 
 

@@ -61,7 +61,7 @@ def test_legs_through_rows_are_named(tmp_path: Path) -> None:
     left, bottom, right, top = frame.geometry[0].bounds
     for start, crossed in (((left, bottom - 0.0002), 0), (((left + right) / 2, (bottom + top) / 2), 1)):
         told = sentences(make_plan(tmp_path, tmp_path / "plan", PlanOptions(half_width=0.2, start=start)))
-        named = [line.rpartition("stops ")[2].rstrip(".") for line in told if "cut across rows" in line]
+        named = [line.rpartition(": ")[2].rstrip(".") for line in told if "cuts across rows" in line]
         sheet = (tmp_path / "plan" / "plan.html").read_text(encoding="utf-8")
         assert len(named) == crossed
         assert ("cuts across rows of a block" in sheet) == bool(crossed)

@@ -6,7 +6,7 @@ import math
 
 from vinemap.plan.options import PlanOptions
 from vinemap.plan.plan import Plan
-from vinemap.sentences import Figure, Sentence
+from vinemap.sentences import Figure, Listed, Sentence
 from vinemap.settings import Settings
 from vinemap.units import METRES_PER_MILE, area_unit, length_unit
 
@@ -31,14 +31,9 @@ def area(hectares: float, settings: Settings) -> Figure:
     return Figure(hectares * per_hectare, 2, unit)
 
 
-def legs_of(plan: Plan) -> str:
-    """Return the legs that cross rows, by the stops between which they lie; a round's own start has no number."""
-    return ", ".join(f"{here or '○'}–{there or '○'}" for here, there in plan.walk.crossing)
-
-
 def sentences(plan: Plan) -> list[Sentence]:
     """Say what was planned, and on what assumptions."""
-    return [_what(plan), *_unheeded(plan), _walk(plan), *_crossing(plan), *_assumptions(plan), *plan.warnings]
+    return [_what(plan), *_unheeded(plan), _walk(plan), *crossing(plan), *_assumptions(plan), *plan.warnings]
 
 
 def _what(plan: Plan) -> Sentence:
@@ -74,10 +69,10 @@ def _unheeded(plan: Plan) -> list[Sentence]:
     return found
 
 
-def _crossing(plan: Plan) -> list[Sentence]:
-    """Say where the line that is drawn leads through rows."""
-    count = len(plan.walk.crossing)
-    return [Sentence("planned.crossing", count=count, legs=legs_of(plan))] if count else []
+def crossing(plan: Plan) -> list[Sentence]:
+    """Say where the line that is drawn leads through rows, by the stops; a round's own start has no number."""
+    legs = [f"{here or '○'}–{there or '○'}" for here, there in plan.walk.crossing]
+    return [Sentence("plan.map.crossing", legs=Listed(legs, most=None))] if legs else []
 
 
 def _walk(plan: Plan) -> Sentence:
@@ -93,15 +88,19 @@ def _walk(plan: Plan) -> Sentence:
     )
 
 
+def rows_guessed(plan: Plan) -> list[Sentence]:
+    """Name the blocks whose rows have no direction of the keeper's."""
+    guessed = [
+        name for name, direction in zip(plan.blocks["block"], plan.directions, strict=True) if not direction.given
+    ]
+    return [Sentence("plan.rows.guessed", blocks=Listed(guessed))] if guessed else []
+
+
 def _assumptions(plan: Plan) -> list[Sentence]:
     found = [
         Sentence(f"planned.sizes.{plan.rho_from}", share=Figure(100 * plan.options.share), rho=Figure(plan.rho, 2))
     ]
-    guessed = [
-        name for name, direction in zip(plan.blocks["block"], plan.directions, strict=True) if not direction.given
-    ]
-    if guessed:
-        found.append(Sentence("planned.rows", blocks=", ".join(guessed)))
+    found += rows_guessed(plan)
     if plan.terrain is None:
         found.append(Sentence("planned.no_elevation"))
     if len(plan.points) > _MOST_STOPS:

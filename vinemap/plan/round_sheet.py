@@ -14,7 +14,7 @@ import segno
 from pyproj import CRS, Transformer
 
 from vinemap.arrays import Array
-from vinemap.plan.overview import area, height, legs_of, way
+from vinemap.plan.overview import area, crossing, height, rows_guessed, way
 from vinemap.plan.plan import Plan
 from vinemap.plan.route import Paper, RouteMap, dot_size, route_map
 from vinemap.plan.stops import place_of
@@ -51,8 +51,10 @@ def write_sheet(plan: Plan, path: Path, today: dt.date) -> None:
         second=_second(plan),
         threshold=_percent(plan),
         whole=route_map(whole, plan.blocks, plan.points, plan.walk.path, plan.terrain),
-        line_note=Sentence("plan.map.note", line=Sentence("plan.map.ends" if plan.options.fences else "map.straight")),
-        crossing=Sentence("plan.map.crossing", legs=legs_of(plan)) if plan.walk.crossing else None,
+        line_note=Sentence(
+            "plan.map.note", line=Sentence("plan.map.ends" if plan.options.fences else "plan.map.straight")
+        ),
+        crossing=next(iter(crossing(plan)), None),
         parts=list(_parts(plan)) if dot_size(whole, plan.points) < _CROWDED_MM else [],
         stops=list(_stops(plan)),
         row_notes=list(_row_notes(plan)),
@@ -123,13 +125,7 @@ def _stops(plan: Plan) -> Iterator[dict[str, Any]]:
 def _row_notes(plan: Plan) -> Iterator[Sentence]:
     """Say how rows are counted, and where their direction is a guess."""
     used = set(plan.points["block"])
-    guessed = [
-        name
-        for name, direction in zip(plan.blocks["block"], plan.directions, strict=True)
-        if not direction.given and name in used
-    ]
-    if guessed:
-        yield Sentence("plan.rows.guessed", blocks=", ".join(guessed))
+    yield from rows_guessed(plan)
     for name, frame in zip(plan.blocks["block"], plan.frames, strict=True):
         if frame is not None and name in used:
             yield Sentence(

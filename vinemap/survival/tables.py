@@ -16,8 +16,8 @@ from vinemap.survival.tally import COUNTS
 
 
 @dataclass(frozen=True)
-class _Figure:
-    """A figure of the tables: which buds it counts, and what its columns are called."""
+class _Share:
+    """A share of dead buds: which buds it is of, and what its columns are called."""
 
     part: Part
     tissue: Bud
@@ -33,15 +33,15 @@ class _Figure:
         return f"{stem}_low_pct", f"{stem}_high_pct"
 
 
-def _figure(part: Part, tissue: Bud, name: str, *, unread: bool = False) -> _Figure:
-    return _Figure(part, tissue, f"{name}_nodes", f"{name}_dead", f"{name}_unread" if unread else None, f"{name}_pct")
+def _share(part: Part, tissue: Bud, name: str, *, unread: bool = False) -> _Share:
+    return _Share(part, tissue, f"{name}_nodes", f"{name}_dead", f"{name}_unread" if unread else None, f"{name}_pct")
 
 
-_FIGURES = (
-    _Figure(Part.ALL, Bud.PRIMARY, "nodes", "primary_dead", "unread", "injury_pct"),
-    _figure(Part.BASAL, Bud.PRIMARY, Part.BASAL),
-    _figure(Part.APICAL, Bud.PRIMARY, Part.APICAL),
-    *(_figure(Part.ALL, bud, bud, unread=True) for bud in (Bud.SECONDARY, Bud.TERTIARY, Bud.NO_LIVE_BUD)),
+_SHARES = (
+    _Share(Part.ALL, Bud.PRIMARY, "nodes", "primary_dead", "unread", "injury_pct"),
+    _share(Part.BASAL, Bud.PRIMARY, Part.BASAL),
+    _share(Part.APICAL, Bud.PRIMARY, Part.APICAL),
+    *(_share(Part.ALL, bud, bud, unread=True) for bud in (Bud.SECONDARY, Bud.TERTIARY, Bud.NO_LIVE_BUD)),
 )
 
 
@@ -65,11 +65,11 @@ def sample_table(samples: gpd.GeoDataFrame, tallies: pd.DataFrame, confidence: f
     """
     place = samples.geometry.to_crs("EPSG:4326")
     table = pd.DataFrame(samples.drop(columns="geometry")).assign(lon=place.x, lat=place.y)
-    for figure in _FIGURES:
-        counts = _of(tallies, figure).reindex(table["sample"]).reset_index(drop=True)
+    for share in _SHARES:
+        counts = _of(tallies, share).reindex(table["sample"]).reset_index(drop=True)
         counts.index = table.index
         low, high = wilson(counts["dead"].fillna(0), counts["read"].fillna(0), confidence)
-        table = table.assign(**_columns(figure, counts, low, high))
+        table = table.assign(**_columns(share, counts, low, high))
     return table
 
 
@@ -93,7 +93,7 @@ def block_table(
     -------
     DataFrame
         A row a block, in the order of ``blocks``: block, variety, species_group, pruning, area_ha, vines, vines_from,
-        nodes_per_vine, samples, interval, then the figures as in `sample_table`, all explained in
+        nodes_per_vine, samples, interval, then the shares as in `sample_table`, all explained in
         `vinemap.columns.BLOCKS_CSV`. ``interval`` says how the interval of injury_pct was found:
 
         - 'clusters': `cluster_interval`.
@@ -102,7 +102,7 @@ def block_table(
         - 'too few samples': fewer than two samples; the interval takes the variation between vines of the other blocks
           where they show it and is missing where they do not.
 
-        The other figures follow the same rule, each by the samples that carry it; a part of the cane that holds all
+        The other shares follow the same rule, each by the samples that carry it; a part of the cane that holds all
         buds of a block has the interval of the whole.
     """
     vines, source = _vines(blocks)
@@ -110,8 +110,8 @@ def block_table(
     table = pd.DataFrame(blocks[["block", "variety", "species_group", "pruning", "area_ha"]])
     table = table.assign(vines=vines, vines_from=source, nodes_per_vine=blocks["nodes_per_vine"])
     whole: dict[Bud, tuple[Array, Array]] = {}
-    for number, figure in enumerate(_FIGURES):
-        here = _of(tallies, figure).assign(block=lambda counts: counts.index.map(home)).dropna(subset="block")
+    for number, share in enumerate(_SHARES):
+        here = _of(tallies, share).assign(block=lambda counts: counts.index.map(home)).dropna(subset="block")
         counts = here.groupby("block")[COUNTS].sum().reindex(table["block"]).set_axis(table.index)
         correlation = intraclass_correlation(here["dead"], here["read"], here["block"])
         per_block = dict(tuple(here[here["read"] > 0].groupby("block")))
@@ -121,12 +121,12 @@ def block_table(
             table["interval"] = [how for how, _, _ in found]
         intervals = np.array([interval for _, *interval in found], dtype=np.float64).reshape(-1, 2)
         seen = counts[["dead", "read"]].to_numpy(dtype=np.float64)
-        if figure.part is Part.ALL:
-            whole[figure.tissue] = seen, intervals
+        if share.part is Part.ALL:
+            whole[share.tissue] = seen, intervals
         else:
-            all_seen, all_intervals = whole[figure.tissue]
+            all_seen, all_intervals = whole[share.tissue]
             intervals = np.where((seen == all_seen).all(axis=1, keepdims=True), all_intervals, intervals)
-        table = table.assign(**_columns(figure, counts, *intervals.T))
+        table = table.assign(**_columns(share, counts, *intervals.T))
     return table
 
 
@@ -148,24 +148,24 @@ def _block_interval(
     return Interval.ONE_SAMPLE, float(low), float(high)
 
 
-def _of(tallies: pd.DataFrame, figure: _Figure) -> pd.DataFrame:
-    """Return the counts of one figure, index sample."""
-    chosen = (tallies["part"] == figure.part) & (tallies["tissue"] == figure.tissue)
+def _of(tallies: pd.DataFrame, share: _Share) -> pd.DataFrame:
+    """Return the counts of one share, index sample."""
+    chosen = (tallies["part"] == share.part) & (tallies["tissue"] == share.tissue)
     return tallies[chosen].set_index("sample")[COUNTS]
 
 
-def _columns(figure: _Figure, counts: pd.DataFrame, low: Array, high: Array) -> dict[str, pd.Series[float] | Array]:
-    """Return a figure's columns from counts that are missing where it is not known, and intervals as fractions."""
+def _columns(share: _Share, counts: pd.DataFrame, low: Array, high: Array) -> dict[str, pd.Series[float] | Array]:
+    """Return a share's columns from counts that are missing where it is not known, and intervals as fractions."""
     whole = counts.astype("Float64").astype("Int64")
-    if figure.part is Part.ALL and figure.tissue is not Bud.NO_LIVE_BUD:
+    if share.part is Part.ALL and share.tissue is not Bud.NO_LIVE_BUD:
         whole = whole.fillna(0)
-    low_name, high_name = figure.ends
+    low_name, high_name = share.ends
     read = counts["read"].to_numpy(dtype=np.float64)
-    columns = {figure.read: whole["read"]}
-    if figure.unread is not None:
-        columns[figure.unread] = whole["unread"]
+    columns = {share.read: whole["read"]}
+    if share.unread is not None:
+        columns[share.unread] = whole["unread"]
     pct = 100 * np.divide(counts["dead"].to_numpy(np.float64), read, out=np.full(read.shape, np.nan), where=read > 0)
-    return columns | {figure.dead: whole["dead"], figure.pct: pct, low_name: 100 * low, high_name: 100 * high}
+    return columns | {share.dead: whole["dead"], share.pct: pct, low_name: 100 * low, high_name: 100 * high}
 
 
 def _vines(blocks: gpd.GeoDataFrame) -> tuple[pd.Series[int], NDArray[np.str_]]:
