@@ -141,3 +141,13 @@ def only_problem(folder: Path) -> str:
     """Return the one problem of a folder."""
     (problem,) = problems(folder)
     return problem
+
+
+def shoot_rows(**columns: object) -> pd.DataFrame:
+    """Return rows of shoots as they are read: what is not given was not looked at."""
+    rows = pd.DataFrame(columns)
+    for name in ("primary_frozen", "secondary_frozen", "suckers", "vines"):
+        rows[name] = rows[name].astype(float) if name in rows else float("nan")
+    if "stage" not in rows:
+        rows["stage"] = None
+    return rows

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 import pytest
@@ -154,3 +155,23 @@ def test_settings_keep_the_rules_in_force() -> None:
     """What run.json records holds every number that was used."""
     dumped = Settings().model_dump(mode="json")["actions"]["rules"]
     assert Rules.model_validate(dumped) == RULES
+
+
+# Proebsting, Brummund & Clore, Concord after budswell, in FAO 2005, Table 4.8 (read in a transcription): °C at which
+# 10 % and 90 % are killed. Stages by BBCH (Lorenz et al. 1995): 01 begin and 03 end of bud swelling, 07 begin of
+# budburst, 11 first leaf unfolded, 12, 13, 14; by the modified E-L scale (Coombe 1995, from memory): 4 budburst, 7
+# first leaf, 9 two to three leaves, 11 four leaves.
+@pytest.mark.parametrize(
+    ("scale", "number", "killed"),
+    [
+        *(("bbch", 0, None), ("bbch", 1, (-10.6, -19.4)), ("bbch", 3, (-6.1, -12.2)), ("bbch", 5, (-6.1, -12.2))),
+        *(("bbch", 7, (-3.9, -8.9)), ("bbch", 9, (-3.9, -8.9)), ("bbch", 11, (-2.8, -6.1)), ("bbch", 12, (-2.2, -5.6))),
+        *(("bbch", 13, (-2.2, -3.3)), ("bbch", 14, (-2.2, -2.8)), ("bbch", 15, None)),
+        *(("el", 1, None), ("el", 4, (-3.9, -8.9)), ("el", 7, (-2.8, -6.1)), ("el", 9, (-2.2, -5.6))),
+        *(("el", 11, (-2.2, -2.8)), ("el", 12, None)),
+    ],
+)
+def test_critical_temperatures(scale: Literal["bbch", "el"], number: int, killed: tuple[float, float] | None) -> None:
+    """Each stage has the table's two figures; before first swell and past the fourth leaf there are none."""
+    stage = RULES.frost.at(scale, number)
+    assert (None if stage is None else (stage.kill_10_c, stage.kill_90_c)) == killed

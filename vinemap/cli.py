@@ -183,7 +183,8 @@ def explain(folder: Path, block: str) -> None:
 def spring(folder: Path, counts: Path, out: Path | None) -> None:
     """Hold shoots counted after budbreak against the map, and map again with them.
 
-    COUNTS is a table with the columns sample, nodes (left at pruning) and shoots (nodes that bear one).
+    COUNTS is a table with the columns sample, nodes (left at pruning) and shoots (nodes that bear one); what froze
+    since, suckers and the growth stage where they were noted. `vinemap template` writes an empty one.
 
     Example: vinemap spring demo_blocks shoots.csv -o outputs/spring
     """
@@ -196,7 +197,7 @@ def spring(folder: Path, counts: Path, out: Path | None) -> None:
         check, run = check_spring(folder, counts, _shown(status))
         written = write_spring(check, run, target, _shown(status))
     settings = run.vineyard.site.settings
-    _say_all(spring_findings(check), settings)
+    _say_all(spring_findings(check, settings), settings)
     _say_written(written, settings)
 
 

@@ -355,15 +355,49 @@ WOOD = Layout(
         replace(_TISSUE, name="xylem", meaning="what the slice showed of the xylem"),
     ),
 )
+_SEEN = "; empty where nobody looked"
 SHOOTS = Layout(
-    "the table of shoots that `vinemap spring` takes",
-    "a sample after budbreak; rows of one sample are added up",
+    "shoots.csv, .xlsx: the table that `vinemap spring` takes",
+    "a vine after budbreak, or a few of one sample; rows of one sample are added up",
     (
         _SAMPLE,
         replace(_DEAD, name="nodes", meaning="nodes left at pruning", unit="nodes", required=True, filled=True),
         replace(
-            _DEAD, name="shoots", meaning="nodes with at least one shoot", unit="nodes", required=True, filled=True
+            _DEAD,
+            name="shoots",
+            meaning="nodes on which at least one shoot grew, frozen since or not",
+            unit="nodes",
+            required=True,
+            filled=True,
         ),
+        replace(
+            _DEAD,
+            name="primary_frozen",
+            meaning=f"of these, nodes whose first (primary) shoot froze after budbreak{_SEEN}",
+            unit="nodes",
+        ),
+        replace(
+            _DEAD,
+            name="secondary_frozen",
+            meaning=f"of those, nodes whose secondary shoot froze too{_SEEN}",
+            unit="nodes",
+        ),
+        replace(
+            _DEAD,
+            name="suckers",
+            meaning=f"shoots from the foot of the trunk or below the ground{_SEEN}",
+            unit="shoots",
+        ),
+        Column(
+            "vines",
+            Kind.WHOLE,
+            "vines that the row counts, 1 or more; where every row has it, nodes left a vine enter the crop",
+            "vines",
+            low=1,
+            high=10_000,
+            asked="a whole number, 1 or more",
+        ),
+        Column("stage", Kind.TEXT, "growth stage, as BBCH 11 or E-L 7 (modified Eichhorn-Lorenz)"),
     ),
 )
 
@@ -393,7 +427,12 @@ def _cuts(source: str) -> tuple[Column, ...]:
         _cut("basal", kept, "basal_nodes", "basal_dead", "", source),
         _cut("apical", beyond, "apical_nodes", "apical_dead", "", source),
     ]
-    rest = {Bud.SECONDARY: "secondary buds", Bud.TERTIARY: "tertiary buds", Bud.NO_LIVE_BUD: "nodes with no live bud"}
+    rest = {
+        Bud.SECONDARY: "secondary buds",
+        Bud.TERTIARY: "tertiary buds",
+        Bud.NO_LIVE_BUD: "nodes with no live bud; from `vinemap spring`, nodes with no shoot",
+        Bud.FROZEN: "first shoots frozen after budbreak, from `vinemap spring`",
+    }
     for stem, what in rest.items():
         figures.append(_cut(stem, what, f"{stem}_nodes", f"{stem}_dead", f"{stem}_unread", source))
     return tuple(column for figure in figures for column in figure)
@@ -597,7 +636,7 @@ SPRING_SAMPLES = Layout(
     (
         _SAMPLE,
         Column("block", Kind.NAME, "block that the sample lies in or joins"),
-        *SHOOTS.columns[1:],
+        *SHOOTS.columns[1:3],
         _count("blind", "nodes on which no bud grew", "nodes"),
         *_BLIND,
         _pct("predicted_pct", "blind nodes, by the map", _MODEL),

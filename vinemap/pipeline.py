@@ -51,6 +51,7 @@ from vinemap.states import Bud
 from vinemap.surface.fit import InjuryMap, injury_map, refuse_too_few
 from vinemap.surface.observations import Observations
 from vinemap.surface.trunks import wood_layers
+from vinemap.survival.growth import growth
 from vinemap.survival.tables import block_table, sample_table
 from vinemap.survival.tally import kept_nodes, tally
 from vinemap.survival.wood import wood_table
@@ -189,7 +190,7 @@ def check_spring(folder: Path, counts: Path, progress: Progress = _quiet) -> tup
     folder : Path
         Of the vineyard.
     counts : Path
-        Table with sample, nodes and shoots.
+        Table of shoots, as `vinemap.columns.SHOOTS` has it.
     progress : callable
         Called with words for what is being done.
 
@@ -208,8 +209,9 @@ def check_spring(folder: Path, counts: Path, progress: Progress = _quiet) -> tup
     first = make_map(folder, progress)
     vineyard = first.vineyard
     shoots = read_shoots(counts, set(vineyard.samples["sample"]))
-    check = check_forecast(shoots, vineyard.samples, first.surface, vineyard.site.settings.survival.confidence)
-    return check, _mapped(vineyard, corrected(first.tallies, shoots), progress)
+    grown = growth(shoots, vineyard.site.settings.actions.rules.spring.fewest_nodes)
+    check = check_forecast(grown, vineyard.samples, first.surface, vineyard.site.settings.survival.confidence)
+    return check, _mapped(vineyard, corrected(first.tallies, grown), progress)
 
 
 def _mapped(vineyard: Vineyard, tallies: pd.DataFrame, progress: Progress) -> MapRun:

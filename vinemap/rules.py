@@ -186,6 +186,45 @@ class Recovery(_Sourced):
     replant_years: float = Field(ge=0.1, le=100)
 
 
+class Spring(_Sourced):
+    """What the nodes that stay blind after budbreak say; percent, itself excluded."""
+
+    some_blind_over_pct: float = Field(ge=0, le=100, description="blind nodes: keep every shoot")
+    most_blind_over_pct: float = Field(ge=0, le=100, description="blind nodes: keep suckers, and check the wood")
+    fewest_nodes: PositiveFloat = Field(
+        description="nodes counted on a vine before its having no shoot says anything of it"
+    )
+
+
+class Razor(_Sourced):
+    """How often a cut bud did what the razor had said of it, where others followed that."""
+
+    agreement_pct: float = Field(ge=0, le=100, description="of the buds that were read")
+
+
+class FrostStage(_Table):
+    """A stage after budswell, where it begins on two scales, and what kills."""
+
+    name: Literal["first_swell", "late_swell", "burst", "first_leaf", "second_leaf", "third_leaf", "fourth_leaf"]
+    bbch: int = Field(ge=0, le=99, description="begins at this BBCH number")
+    el: int = Field(ge=1, le=47, description="begins at this number of the modified Eichhorn-Lorenz scale")
+    kill_10_c: float = Field(description="°C at which 10 % die")
+    kill_90_c: float = Field(description="°C at which 90 % die")
+
+
+class Frost(_Sourced):
+    """Critical temperatures after budswell, for reference: nothing is decided by them."""
+
+    no_pruning: str = Field(description="trials in which no way of pruning after a frost paid")
+    stages: list[FrostStage]
+
+    def at(self, scale: Literal["bbch", "el"], number: int) -> FrostStage | None:
+        """Return the stage that a number of a scale lies in; None before the first one and past the last."""
+        begun = [stage for stage in self.stages if getattr(stage, scale) <= number]
+        past = number > getattr(self.stages[-1], scale)
+        return begun[-1] if begun and not past else None
+
+
 class Rules(_Table):
     """Every rule, as ``rules.toml`` and ``varieties.toml`` have it, with whatever the caller gives in its place.
 
@@ -201,6 +240,9 @@ class Rules(_Table):
     nodes_per_foot: NodesPerFoot
     recovery: Recovery
     varieties: Varieties
+    spring: Spring
+    razor: Razor
+    frost: Frost
 
     def secondary_share(self, kin: Kin) -> tuple[str, Share]:
         """Return the crop of a variety's secondaries: the key of the table that has it, and the share.

@@ -22,7 +22,8 @@ TISSUE_STATES = (State.ALIVE, State.DEAD, State.UNREAD)
 class Bud(StrEnum):
     """What a count of nodes is about.
 
-    One of the three buds of a node, whether it has no live one, or whether its primary had died before the freeze.
+    One of the three buds of a node, whether it has no live one, whether its primary had died before the freeze, or
+    whether its first shoot froze after budbreak.
     """
 
     PRIMARY = "primary"
@@ -30,12 +31,13 @@ class Bud(StrEnum):
     TERTIARY = "tertiary"
     NO_LIVE_BUD = "no_live_bud"
     DEAD_BEFORE = "dead_before"
+    FROZEN = "frozen"
 
 
 BUDS = (Bud.PRIMARY, Bud.SECONDARY, Bud.TERTIARY)
 """The buds of a node, in the order in which they grow and are cut."""
 
-MAPPED = (Bud.PRIMARY, Bud.SECONDARY, Bud.NO_LIVE_BUD)
+MAPPED = (Bud.PRIMARY, Bud.SECONDARY, Bud.NO_LIVE_BUD, Bud.FROZEN)
 """What the injury surface shows."""
 
 

@@ -1,4 +1,4 @@
-"""Feet, miles, acres and pounds, exact by the international yard and pound agreement of 1959."""
+"""Feet, miles, acres and pounds, exact by the international yard and pound agreement of 1959; degrees."""
 
 from __future__ import annotations
 
@@ -16,3 +16,8 @@ def area_unit(units: str) -> tuple[float, str]:
 def length_unit(units: str) -> tuple[float, str]:
     """Return what a metre is in the keeper's unit of length, and that unit's mark, for ``metric`` or ``us``."""
     return (1 / METRES_PER_FOOT, "ft") if units == "us" else (1.0, "m")
+
+
+def temperature(celsius: float, units: str) -> tuple[float, str]:
+    """Return a temperature in the keeper's degrees, and their mark, for ``metric`` or ``us``."""
+    return (celsius * 9 / 5 + 32, "°F") if units == "us" else (celsius, "°C")

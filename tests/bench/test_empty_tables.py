@@ -12,6 +12,7 @@ import pytest
 from tests.builders import only_problem, problems, samples_table, write_vineyard
 from vinemap.bench.empty_tables import write_templates
 from vinemap.errors import InputError
+from vinemap.reading.shoots import read_shoots
 from vinemap.reading.vineyard import Vineyard, read_vineyard
 
 SAMPLES = ("A1", "A2", "B1", "B2", "C1", "C2")
@@ -60,6 +61,16 @@ def states(vineyard: Vineyard) -> list[str]:
     return [
         "".join(state[0] for state in row) for row in vineyard.nodes[["primary", "secondary", "tertiary"]].to_numpy()
     ]
+
+
+@pytest.mark.parametrize("ending", ["csv", "xlsx"])
+def test_filled_shoots_templates_read_back(templates: Path, tmp_path: Path, ending: str) -> None:
+    """The empty table of shoots, filled, is what `vinemap spring` reads."""
+    path = tmp_path / f"shoots.{ending}"
+    fill(templates / path.name, path, [["A1", 40, 30, 6, 2, 1, 1, "BBCH 11"], ["A2", 40, 0, None, None, 0, 1, None]])
+    rows = read_shoots(path, set(SAMPLES))
+    assert rows["shoots"].tolist() == [30, 0]
+    assert rows.loc[0, ["primary_frozen", "stage"]].tolist() == [6, "BBCH 11"]
 
 
 @pytest.mark.parametrize("ending", ["csv", "xlsx"])

@@ -12,11 +12,13 @@ import xarray as xr
 from shapely.geometry import box
 from statsmodels.stats.proportion import proportion_confint
 
+from tests.builders import shoot_rows
 from vinemap.columns import SPRING_CALIBRATION, SPRING_SAMPLES
 from vinemap.decisions.spring import EDGES, check_forecast, corrected, spring_findings
 from vinemap.settings import Settings
 from vinemap.states import Verdict
 from vinemap.surface.fit import injury_map
+from vinemap.survival.growth import growth
 from vinemap.terrain.grid import block_grid
 
 X, Y = 500_000.0, 4_800_000.0
@@ -42,8 +44,10 @@ def samples(count: int = 4) -> gpd.GeoDataFrame:
     )
 
 
-def counts(*shoots: int, nodes: int = 40) -> pd.DataFrame:
-    return pd.DataFrame({"sample": [f"s{k}" for k in range(len(shoots))], "nodes": nodes, "shoots": shoots})
+def counts(*shoots: int, nodes: int = 40, **more: object) -> pd.DataFrame:
+    """What grew on 40 nodes a sample, as `growth` gives it."""
+    names = [f"s{k}" for k in range(len(shoots))]
+    return growth(shoot_rows(sample=names, nodes=nodes, shoots=list(shoots), **more), 10)
 
 
 def test_hand_sums() -> None:
@@ -71,7 +75,7 @@ def test_samples_off_the_map_are_named_and_near_ones_kept() -> None:
     placed = samples(3)
     placed.loc[0, "block"] = None
     placed.geometry = gpd.points_from_xy([X + 700, X + 20, X + 50], [Y + 50, Y + 106, Y + 50], crs=CRS)
-    counted = counts(0, 28, 0).assign(nodes=[40, 40, 0])
+    counted = growth(shoot_rows(sample=["s0", "s1", "s2"], nodes=[40, 40, 0], shoots=[0, 28, 0]), 10)
     check = check_forecast(counted, placed, grid(), 0.9)
     assert check.samples[["sample", "predicted_pct"]].to_numpy().tolist() == [["s1", pytest.approx(30)]]
     sentences = spring_findings(check)
@@ -115,8 +119,8 @@ def test_a_true_forecast_is_calibrated() -> None:
     rng = np.random.default_rng(5)
     points = samples(200)
     chance = np.where(points.geometry.x > X + 100, 0.6, 0.3)
-    drawn = pd.DataFrame({"sample": points["sample"], "nodes": 40, "shoots": 40 - rng.binomial(40, chance)})
-    check = check_forecast(drawn, points, grid(), 0.9)
+    drawn = shoot_rows(sample=points["sample"], nodes=40, shoots=40 - rng.binomial(40, chance))
+    check = check_forecast(growth(drawn, 10), points, grid(), 0.9)
     assert (check.samples["verdict"] == "").mean() > 0.9
     filled = check.calibration.query("samples > 0")
     assert (filled["blind_low_pct"] - 1 < filled["predicted_pct"]).all()
@@ -147,10 +151,8 @@ def test_the_map_learns() -> None:
     points = samples(30)
     rows = pd.DataFrame({"sample": points["sample"], "part": "all", "dead": 24, "read": 40, "unread": 0})
     tallies = pd.concat([rows.assign(tissue=tissue) for tissue in ("primary", "no_live_bud")], ignore_index=True)
-    spring = pd.DataFrame(
-        {"sample": points["sample"], "nodes": 60, "shoots": np.where(points.geometry.x > X + 100, 24, 57)}
-    )
-    learned = corrected(tallies, spring)
+    shoots = np.where(points.geometry.x > X + 100, 24, 57)
+    learned = corrected(tallies, growth(shoot_rows(sample=points["sample"], nodes=60, shoots=shoots), 10))
     assert learned.groupby("tissue")["read"].sum().to_dict() == {"primary": 1200, "no_live_bud": 1800}
     blocks = gpd.GeoDataFrame({"block": ["A"], "variety": [None]}, geometry=[box(X, Y, X + 200, Y + 100)], crs=CRS)
     empty = block_grid(blocks, 10.0, 10_000)
@@ -158,3 +160,28 @@ def test_the_map_learns() -> None:
     east = found.x.to_numpy() - X
     assert float(found[:, east < 70].mean()) < 0.15
     assert float(found[:, east > 130].mean()) > 0.5
+
+
+def test_frost_is_told_and_nothing_prescribed() -> None:
+    """12 of 100 first shoots froze, of 8 looked at again 2 lost the second too; the table's line for the stage stands.
+
+    Proebsting, Brummund & Clore, Concord, in FAO 2005, Table 4.8: at first leaf 10 % are killed at -2.8 °C (27.0 °F),
+    90 % at -6.1 °C (21.0 °F). No pruning paid: Kar et al., Horticulturae 10 (2024) 505; Kasimatis & Kissler.
+    """
+    frozen = {"primary_frozen": [8, 4, None], "secondary_frozen": [2, None, None], "stage": ["E-L 7", "BBCH 19", None]}
+    check = check_forecast(counts(60, 40, 50, nodes=80, **frozen), samples(3), grid(), 0.9)
+    told = " ".join(spring_findings(check, Settings(units="us")))
+    assert "the first shoot froze on 12 of 100 nodes with a shoot, 12 %" in told
+    assert "froze too on 2 of the 8 nodes looked at again" in told
+    assert "nothing is prescribed" in told
+    assert "Horticulturae 10 (2024) 505" in told
+    assert "At E-L 7 (first leaf) 10 % are killed at 27.0 °F and 90 % at 21.0 °F" in told
+    assert "For BBCH 19 the table of critical temperatures has no figure" in told
+
+
+def test_frozen_shoots_are_counts_of_their_own() -> None:
+    """The map gets a row of frozen of shoots for the samples where frost was looked for, and for no other."""
+    grown = counts(60, 40, 50, nodes=80, primary_frozen=[8, 0, None])
+    tallies = corrected(pd.DataFrame(columns=["sample", "part", "tissue", "dead", "read", "unread"]), grown)
+    frost = tallies[tallies["tissue"] == "frozen"]
+    assert frost[["sample", "dead", "read"]].to_numpy().tolist() == [["s0", 8, 60], ["s1", 0, 40]]

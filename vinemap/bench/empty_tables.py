@@ -13,7 +13,7 @@ from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.datavalidation import DataValidation
 from openpyxl.worksheet.worksheet import Worksheet
 
-from vinemap.columns import BUDS_BY_CANE, BUDS_BY_COUNT, BUDS_BY_NODE, SAMPLES, WOOD, Column, Kind
+from vinemap.columns import BUDS_BY_CANE, BUDS_BY_COUNT, BUDS_BY_NODE, SAMPLES, SHOOTS, WOOD, Column, Kind
 from vinemap.errors import InputError, Problem
 from vinemap.exports.exchange import added
 from vinemap.reading.tabular import NOTES_SHEET
@@ -71,6 +71,13 @@ def _shapes() -> Iterator[_Shape]:
     counts = ("One row a sample, or one for its basal and one for its apical nodes.", "nodes: how many were read.")
     yield _Shape("buds_by_count", "buds", BUDS_BY_COUNT.columns, (*counts, _CUT))
     wood = "One row a slice: a shallow one under the bark shows the phloem, a deeper one the xylem."
+    shoots = (
+        "After budbreak, one row a vine. nodes: left at pruning. shoots: of these, nodes on which a shoot grew.",
+        "After a frost, primary_frozen and secondary_frozen: count the seconds again when they have had time to grow.",
+        "suckers: shoots from the foot of the trunk or below the ground. stage: as BBCH 11 or E-L 7.",
+        "Hold what vinemap makes of it against the advice of your local extension service.",
+    )
+    yield _Shape("shoots", "shoots", SHOOTS.columns, shoots)
     yield _Shape("wood", "wood", WOOD.columns, (wood, _STATES.replace("Buds", "Tissue"), _CUT))
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import geopandas as gpd
@@ -11,10 +12,13 @@ import xarray as xr
 from scipy.spatial import KDTree
 
 from vinemap.arrays import Array
-from vinemap.sentences import Figure, Listed, Sentence
-from vinemap.states import Bud, Part, Verdict
+from vinemap.sentences import Figure, Listed, Sentence, ruled
+from vinemap.settings import Settings
+from vinemap.states import Bud, Verdict
+from vinemap.survival.growth import growth_tallies
 from vinemap.survival.intervals import wilson
 from vinemap.terrain.grid import centres
+from vinemap.units import temperature
 
 EDGES = (0.0, 10.0, 20.0, 40.0, 60.0, 80.0, 100.0)
 """Of the classes of the calibration table, percent of blind nodes predicted."""
@@ -26,6 +30,8 @@ class SpringCheck:
 
     Attributes
     ----------
+    grown : DataFrame
+        Of `vinemap.survival.growth.growth`: everything that was counted.
     samples : DataFrame
         The columns of `vinemap.columns.SPRING_SAMPLES`.
     calibration : DataFrame
@@ -36,19 +42,20 @@ class SpringCheck:
         Samples that were counted but could not be compared, and why.
     """
 
+    grown: pd.DataFrame
     samples: pd.DataFrame
     calibration: pd.DataFrame
     layer: Bud
     not_compared: dict[str, Sentence]
 
 
-def check_forecast(counts: pd.DataFrame, samples: gpd.GeoDataFrame, grid: xr.Dataset, confidence: float) -> SpringCheck:
+def check_forecast(grown: pd.DataFrame, samples: gpd.GeoDataFrame, grid: xr.Dataset, confidence: float) -> SpringCheck:
     """Hold spring counts against the map.
 
     Parameters
     ----------
-    counts : DataFrame
-        Of `read_shoots`.
+    grown : DataFrame
+        Of `vinemap.survival.growth.growth`.
     samples : GeoDataFrame
         sample, block, geometry in the CRS of the grid.
     grid : Dataset (y, x)
@@ -71,7 +78,7 @@ def check_forecast(counts: pd.DataFrame, samples: gpd.GeoDataFrame, grid: xr.Dat
     map's do not meet.
     """
     layer = Bud.NO_LIVE_BUD if "no_live_bud_injury" in grid else Bud.PRIMARY
-    table = counts.merge(pd.DataFrame(samples[["sample", "block"]]), on="sample")
+    table = grown.merge(pd.DataFrame(samples[["sample", "block"]]), on="sample")
     layers = [f"{layer}_{name}" for name in ("injury", "low", "high")]
     table[["predicted_pct", "predicted_low_pct", "predicted_high_pct"]] = 100 * _predicted(table, samples, grid, layers)
     reasons = {
@@ -86,14 +93,13 @@ def check_forecast(counts: pd.DataFrame, samples: gpd.GeoDataFrame, grid: xr.Dat
         if reason
     }
     table = table[why == ""].reset_index(drop=True)
-    table["blind"] = table["nodes"] - table["shoots"]
     table = table.assign(**_shares(table, confidence))
     less = table["blind_high_pct"] < table["predicted_low_pct"]
     more = table["blind_low_pct"] > table["predicted_high_pct"]
     table["verdict"] = np.select([more, less], [Verdict.MORE, Verdict.LESS], Verdict.AGREES)
     order = ["sample", "block", "nodes", "shoots", "blind", "blind_pct", "blind_low_pct", "blind_high_pct"]
     table = table[[*order, "predicted_pct", "predicted_low_pct", "predicted_high_pct", "verdict"]]
-    return SpringCheck(table, _calibration(table, confidence), layer, not_compared)
+    return SpringCheck(grown, table, _calibration(table, confidence), layer, not_compared)
 
 
 def _predicted(table: pd.DataFrame, samples: gpd.GeoDataFrame, grid: xr.Dataset, layers: list[str]) -> Array:
@@ -110,42 +116,82 @@ def _predicted(table: pd.DataFrame, samples: gpd.GeoDataFrame, grid: xr.Dataset,
     return found
 
 
-def corrected(tallies: pd.DataFrame, counts: pd.DataFrame) -> pd.DataFrame:
+def corrected(tallies: pd.DataFrame, grown: pd.DataFrame) -> pd.DataFrame:
     """Put what grew in the place of what the razor said of whole nodes; then map and cut zones again.
 
     Parameters
     ----------
     tallies : DataFrame
         Of `vinemap.survival.tally.tally`.
-    counts : DataFrame
-        Of `read_shoots`.
+    grown : DataFrame
+        Of `vinemap.survival.growth.growth`.
 
     Returns
     -------
     DataFrame
-        ``tallies`` with blind nodes as the 'no_live_bud' rows of the samples that were counted.
+        ``tallies`` with blind nodes as the 'no_live_bud' rows of the samples that were counted, and shoots that froze.
     """
     whole = tallies["tissue"] == Bud.NO_LIVE_BUD
-    kept = tallies[~(whole & tallies["sample"].isin(counts["sample"]))]
-    spring = pd.DataFrame(
-        {
-            "sample": counts["sample"],
-            "part": Part.ALL.value,
-            "tissue": Bud.NO_LIVE_BUD.value,
-            "dead": counts["nodes"] - counts["shoots"],
-            "read": counts["nodes"],
-            "unread": 0,
-        }
-    )
-    return pd.concat([kept, spring], ignore_index=True)
+    kept = tallies[~(whole & tallies["sample"].isin(grown["sample"]))]
+    return pd.concat([kept, growth_tallies(grown)], ignore_index=True)
 
 
-def spring_findings(check: SpringCheck) -> list[Sentence]:
-    """Say in plain sentences how the map did, and where it erred."""
+def spring_findings(check: SpringCheck, settings: Settings = Settings()) -> list[Sentence]:
+    """Say in plain sentences how the map did, where it erred, and what froze since.
+
+    After a frost nothing is prescribed: in the trials that the rules name no way of pruning paid.
+    """
+    frost = [*_frost(check.grown, settings), *_stages(check.grown, settings)]
     if check.samples.empty:
-        return [Sentence("spring.nothing"), *_left_out(check)]
+        return [Sentence("spring.nothing"), *_left_out(check), *frost]
     ceiling = [Sentence("spring.ceiling")] if check.layer is Bud.PRIMARY else []
-    return [_blind(check.samples), *ceiling, *_erred(check.samples), *_left_out(check)]
+    return [_blind(check.samples), *ceiling, *_erred(check.samples), *_left_out(check), *frost]
+
+
+def _frost(grown: pd.DataFrame, settings: Settings) -> Iterator[Sentence]:
+    counted = ["frost_shoots", "primary_frozen", "secondary_read", "secondary_frozen"]
+    shoots, frozen, first, both = (int(grown[name].sum()) for name in counted)
+    if not shoots:
+        return
+    low, high = wilson(frozen, shoots, settings.survival.confidence)
+    yield Sentence(
+        "spring.frost",
+        frozen=Figure(frozen),
+        shoots=Figure(shoots),
+        share=Figure(100 * frozen / shoots),
+        low=Figure(100 * float(low)),
+        high=Figure(100 * float(high)),
+    )
+    if frozen:
+        yield Sentence("spring.frost.both", both=both, first=first) if first else Sentence("spring.frost.one")
+        yield Sentence("spring.frost.prescribes", source=settings.actions.rules.frost.no_pruning)
+
+
+def _stages(grown: pd.DataFrame, settings: Settings) -> Iterator[Sentence]:
+    """Name the critical temperatures of each stage that was noted."""
+    frost = settings.actions.rules.frost
+    source, caution = (ruled(f"frost.{key}", getattr(frost, key)) for key in ("source", "caution"))
+    noted = dict.fromkeys(stage for stages in grown["stage"] for stage in stages.split(", ") if stage)
+    for stage in sorted(noted, key=lambda stage: (stage.split()[0], int(stage.split()[1]))):
+        scale, number = stage.split()
+        found = frost.at("bbch" if scale == "BBCH" else "el", int(number))
+        if found is None:
+            yield Sentence("spring.stage.none", stage=stage, source=source)
+        else:
+            yield Sentence(
+                "spring.stage",
+                stage=stage,
+                name=Sentence(f"spring.stage.{found.name}"),
+                some=_temperature(found.kill_10_c, settings),
+                most=_temperature(found.kill_90_c, settings),
+                source=source,
+                caution=caution,
+            )
+
+
+def _temperature(celsius: float, settings: Settings) -> Figure:
+    value, unit = temperature(celsius, settings.units)
+    return Figure(value, 1, unit)
 
 
 def _blind(table: pd.DataFrame) -> Sentence:

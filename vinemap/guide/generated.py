@@ -154,12 +154,29 @@ def _added(step: Step) -> str:
 
 def _numbers(name: str, table: Any) -> str:
     rows = []
+    parts = [f"## `{name}`", _lead(type(table))]
     for key, field in type(table).model_fields.items():
         value = getattr(table, key)
-        if key not in ("source", "caution"):
-            shown = ", ".join(f"{k} {v:g}" for k, v in value) if isinstance(value, BaseModel) else f"{value:g}"
-            rows.append((f"`{key}`", shown, field.description or ""))
-    return f"## `{name}`\n\n{_lead(type(table))}\n\n{_table(('key', 'value', 'meaning'), rows)}\n\n{_sourced(table)}"
+        if isinstance(value, list):
+            parts.append(_listing(value))
+        elif key not in ("source", "caution"):
+            rows.append((f"`{key}`", _shown(value), field.description or ""))
+    if rows:
+        parts.append(_table(("key", "value", "meaning"), rows))
+    return "\n\n".join([*parts, _sourced(table)])
+
+
+def _listing(entries: list[BaseModel]) -> str:
+    """Return a list of tables as one table, a row an entry."""
+    fields = type(entries[0]).model_fields
+    heads = [field.description or name for name, field in fields.items()]
+    return _table(tuple(heads), (tuple(_shown(value) for _, value in entry) for entry in entries))
+
+
+def _shown(value: Any) -> str:
+    if isinstance(value, BaseModel):
+        return ", ".join(f"{key} {inner:g}" for key, inner in value)
+    return value.replace("_", " ") if isinstance(value, str) else f"{value:g}"
 
 
 def _sourced(table: Any) -> str:

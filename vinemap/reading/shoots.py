@@ -1,7 +1,8 @@
-"""Shoots counted after budbreak: a table of nodes left at pruning and how many of them bear a shoot."""
+"""Shoots counted after budbreak: nodes left at pruning, how many of them bear a shoot, and what frost took of those."""
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pandas as pd
@@ -9,15 +10,18 @@ from pydantic import ValidationInfo, field_validator
 
 from vinemap.columns import SHOOTS
 from vinemap.errors import Findings, InputError
-from vinemap.reading.cells import bad
+from vinemap.reading.cells import bad, show
 from vinemap.reading.files import TABLES, usable
-from vinemap.reading.schema import Row, check_rows, match_columns, names_of, with_columns
+from vinemap.reading.schema import Row, check_rows, match_columns, names_of, typed, with_columns
 from vinemap.reading.tabular import read_table
+
+_STAGE = re.compile(r"(?P<scale>BBCH|(?:modified )?E[- ]?L)[- :.]?(?P<number>[0-9]{1,2})", re.IGNORECASE)
+_MOST_STAGE = {"BBCH": 99, "E-L": 47}
 
 
 @with_columns(SHOOTS)
 class ShootRow(Row):
-    """A row of spring counts: nodes left at pruning, and how many of them bear a shoot."""
+    """A row of spring counts: nodes left at pruning, how many of them bear a shoot, and what froze since."""
 
     @field_validator("shoots", check_fields=False)
     @classmethod
@@ -30,6 +34,44 @@ class ShootRow(Row):
             )
         return shoots
 
+    @field_validator("primary_frozen", check_fields=False)
+    @classmethod
+    def _no_more_than_shoots(cls, frozen: int | None, info: ValidationInfo) -> int | None:
+        shoots = info.data.get("shoots")
+        if frozen is not None and shoots is not None and frozen > shoots:
+            raise bad(
+                f"the shoot froze on {frozen} nodes, of {shoots} nodes with a shoot",
+                "count a node whose shoot froze among the nodes with a shoot too, or correct either",
+            )
+        return frozen
+
+    @field_validator("secondary_frozen", check_fields=False)
+    @classmethod
+    def _no_more_than_primaries(cls, frozen: int | None, info: ValidationInfo) -> int | None:
+        first = info.data.get("primary_frozen")
+        if frozen is not None and first is None and "primary_frozen" in info.data:
+            raise bad("stands without primary_frozen", "give the nodes whose first shoot froze too")
+        if frozen is not None and first is not None and frozen > first:
+            raise bad(
+                f"the secondary froze on {frozen} nodes, the primary on {first}",
+                "count among secondary_frozen only nodes that are among primary_frozen, or correct either",
+            )
+        return frozen
+
+    @field_validator("stage", check_fields=False)
+    @classmethod
+    def _on_a_scale(cls, stage: str | None) -> str | None:
+        if stage is None:
+            return None
+        match = _STAGE.fullmatch(stage)
+        scale = "" if match is None else "BBCH" if match["scale"].upper() == "BBCH" else "E-L"
+        if match is None or int(match["number"]) > _MOST_STAGE[scale] or (scale == "E-L" and int(match["number"]) < 1):
+            raise bad(
+                f"{show(stage)} is no growth stage of a known scale",
+                "write the scale and its number, as BBCH 11 (0 to 99) or E-L 7 (1 to 47)",
+            )
+        return f"{scale} {int(match['number'])}"
+
 
 def read_shoots(path: Path, known: set[str]) -> pd.DataFrame:
     """Read a table of spring counts.
@@ -37,14 +79,15 @@ def read_shoots(path: Path, known: set[str]) -> pd.DataFrame:
     Parameters
     ----------
     path : Path
-        CSV or xlsx with the columns sample, nodes and shoots (nodes with at least one shoot).
+        CSV or xlsx with the columns of `vinemap.columns.SHOOTS`; sample, nodes and shoots must be there.
     known : set of str
         Samples of the vineyard.
 
     Returns
     -------
     DataFrame
-        sample, nodes, shoots; rows of one sample are added up.
+        The columns of `vinemap.columns.SHOOTS`, a row as the file has it; NaN (stage: None) where nothing is given.
+        `vinemap.survival.growth.growth` adds rows of one sample up.
 
     Raises
     ------
@@ -63,5 +106,5 @@ def read_shoots(path: Path, known: set[str]) -> pd.DataFrame:
             )
     if findings.problems:
         raise InputError(findings.problems)
-    rows = pd.DataFrame([vars(row) for _, row in checked.good()], columns=SHOOTS.names)
-    return rows.groupby("sample", sort=False, as_index=False).sum()
+    rows = [row for _, row in checked.good()]
+    return pd.DataFrame({c.name: typed(c, [getattr(row, c.name) for row in rows]) for c in SHOOTS.columns})

@@ -41,8 +41,14 @@ _SHARES = (
     _Share(Part.ALL, Bud.PRIMARY, "nodes", "primary_dead", "unread", "injury_pct"),
     _share(Part.BASAL, Bud.PRIMARY, Part.BASAL),
     _share(Part.APICAL, Bud.PRIMARY, Part.APICAL),
-    *(_share(Part.ALL, bud, bud, unread=True) for bud in (Bud.SECONDARY, Bud.TERTIARY, Bud.NO_LIVE_BUD)),
+    *(_share(Part.ALL, bud, bud, unread=True) for bud in (Bud.SECONDARY, Bud.TERTIARY, Bud.NO_LIVE_BUD, Bud.FROZEN)),
 )
+
+
+def _shares(tallies: pd.DataFrame) -> list[_Share]:
+    """Return the shares of a table: shoots that froze only where they were counted, after budbreak."""
+    frozen = tallies["tissue"].eq(Bud.FROZEN).any()
+    return [share for share in _SHARES if share.tissue is not Bud.FROZEN or frozen]
 
 
 def sample_table(samples: gpd.GeoDataFrame, tallies: pd.DataFrame, confidence: float = 0.90) -> pd.DataFrame:
@@ -65,7 +71,7 @@ def sample_table(samples: gpd.GeoDataFrame, tallies: pd.DataFrame, confidence: f
     """
     place = samples.geometry.to_crs("EPSG:4326")
     table = pd.DataFrame(samples.drop(columns="geometry")).assign(lon=place.x, lat=place.y)
-    for share in _SHARES:
+    for share in _shares(tallies):
         counts = _of(tallies, share).reindex(table["sample"]).reset_index(drop=True)
         counts.index = table.index
         low, high = wilson(counts["dead"].fillna(0), counts["read"].fillna(0), confidence)
@@ -110,7 +116,7 @@ def block_table(
     table = pd.DataFrame(blocks[["block", "variety", "species_group", "pruning", "area_ha"]])
     table = table.assign(vines=vines, vines_from=source, nodes_per_vine=blocks["nodes_per_vine"])
     whole: dict[Bud, tuple[Array, Array]] = {}
-    for number, share in enumerate(_SHARES):
+    for number, share in enumerate(_shares(tallies)):
         here = _of(tallies, share).assign(block=lambda counts: counts.index.map(home)).dropna(subset="block")
         counts = here.groupby("block")[COUNTS].sum().reindex(table["block"]).set_axis(table.index)
         correlation = intraclass_correlation(here["dead"], here["read"], here["block"])
@@ -157,7 +163,7 @@ def _of(tallies: pd.DataFrame, share: _Share) -> pd.DataFrame:
 def _columns(share: _Share, counts: pd.DataFrame, low: Array, high: Array) -> dict[str, pd.Series[float] | Array]:
     """Return a share's columns from counts that are missing where it is not known, and intervals as fractions."""
     whole = counts.astype("Float64").astype("Int64")
-    if share.part is Part.ALL and share.tissue is not Bud.NO_LIVE_BUD:
+    if share.part is Part.ALL and share.tissue not in (Bud.NO_LIVE_BUD, Bud.FROZEN):
         whole = whole.fillna(0)
     low_name, high_name = share.ends
     read = counts["read"].to_numpy(dtype=np.float64)

@@ -25,7 +25,7 @@ export function paintSamples(view) {
 // Only the injury layer's legend explains the circles' colours; in the others they only mark where samples were taken.
 function sampleShare(sample) {
   if (state.layer !== "injury") return null;
-  const pct = { primary: sample.injury_pct, secondary: sample.secondary_pct, no_live_bud: sample.no_live_bud_pct }[state.tissue];
+  const pct = { primary: sample.injury_pct, secondary: sample.secondary_pct, no_live_bud: sample.no_live_bud_pct, frozen: sample.frozen_pct }[state.tissue];
   return pct === null || pct === undefined ? null : pct / 100;
 }
 

@@ -5,7 +5,7 @@ import { Grid } from "./grid.js";
 
 export const surface = new Grid(data.surface);
 export const terrain = data.terrain ? new Grid(data.terrain) : null;
-export const TISSUES = ["primary", "secondary", "no_live_bud"].filter((tissue) => surface.has(`${tissue}_injury`));
+export const TISSUES = ["primary", "secondary", "no_live_bud", "frozen"].filter((tissue) => surface.has(`${tissue}_injury`));
 
 // Each layer: its grid, colour map, and how a grid value becomes a share of the colour map.
 export const LAYERS = {

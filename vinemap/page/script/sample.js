@@ -50,7 +50,7 @@ function sampleCard(sample) {
 export function countsTable(item, parts = true) {
   const rows = [
     ["primary", item.primary_dead, item.nodes, item.unread, item.injury_pct, item.injury_low_pct, item.injury_high_pct],
-    ...["secondary", "tertiary", "no_live_bud"].map((name) => countsOf(item, name)),
+    ...["secondary", "tertiary", "no_live_bud", "frozen"].map((name) => countsOf(item, name)),
     ...(parts ? ["basal", "apical"].map((name) => countsOf(item, name)) : []),
   ].filter(([, , nodes]) => nodes);
   if (!rows.length) return make("p", {}, t("counts.none"));

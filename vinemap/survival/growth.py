@@ -1,0 +1,91 @@
+"""What grew after budbreak: nodes with and without a shoot, and shoots that froze, by sample."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from vinemap.states import Bud, Part
+
+
+def growth(shoots: pd.DataFrame, fewest_nodes: float) -> pd.DataFrame:
+    """Add up the rows of each sample.
+
+    Parameters
+    ----------
+    shoots : DataFrame
+        Of `vinemap.reading.shoots.read_shoots`.
+    fewest_nodes : float
+        Nodes of a row, from which on its having no shoot says something of the whole vine.
+
+    Returns
+    -------
+    DataFrame
+        A row a sample, in the order of the table:
+
+        - nodes, shoots, blind: nodes left at pruning, with a shoot, without one.
+        - vines: vines counted; NaN unless every row of the sample says so.
+        - frost_shoots, primary_frozen: nodes with a shoot on the rows where frost was looked for, and those whose
+          first shoot froze; 0 where it was not.
+        - secondary_read, secondary_frozen: nodes whose first shoot froze on the rows where the second was looked at,
+          and those whose second froze too.
+        - rows, no_shoot, with_suckers, nothing: rows of so many nodes, those of them on which no node grew a shoot,
+          and of these those with and those without suckers, where that was looked at.
+        - stage: the stages noted, each once, in their order.
+    """
+    frost, second = shoots["primary_frozen"].notna(), shoots["secondary_frozen"].notna()
+    whole = shoots["nodes"] >= fewest_nodes
+    bare = whole & (shoots["shoots"] == 0)
+    rows = pd.DataFrame(
+        {
+            "sample": shoots["sample"],
+            "nodes": shoots["nodes"],
+            "shoots": shoots["shoots"],
+            "blind": shoots["nodes"] - shoots["shoots"],
+            "frost_shoots": shoots["shoots"].where(frost, 0),
+            "primary_frozen": shoots["primary_frozen"].fillna(0),
+            "secondary_read": shoots["primary_frozen"].where(second, 0),
+            "secondary_frozen": shoots["secondary_frozen"].fillna(0),
+            "rows": whole,
+            "no_shoot": bare,
+            "with_suckers": bare & (shoots["suckers"] > 0),
+            "nothing": bare & (shoots["suckers"] == 0),
+        }
+    )
+    by_sample = rows.groupby("sample", sort=False)
+    table = by_sample.sum().astype(np.int64).reset_index()
+    grouped = shoots.groupby("sample", sort=False)
+    vines = grouped["vines"].agg(lambda counted: counted.sum(skipna=False))
+    stages = grouped["stage"].agg(lambda noted: ", ".join(dict.fromkeys(noted.dropna())))
+    return table.assign(vines=vines.to_numpy(np.float64), stage=stages.to_numpy())
+
+
+def growth_tallies(grown: pd.DataFrame) -> pd.DataFrame:
+    """Return what grew in the form of `vinemap.survival.tally.tally`.
+
+    Parameters
+    ----------
+    grown : DataFrame
+        Of `growth`.
+
+    Returns
+    -------
+    DataFrame
+        Rows of tissue 'no_live_bud', in which a blind node is dead; and of 'frozen' where frost was looked for, in
+        which a node is dead whose first shoot froze, of the nodes with a shoot.
+    """
+    counts = {Bud.NO_LIVE_BUD: ("blind", "nodes"), Bud.FROZEN: ("primary_frozen", "frost_shoots")}
+    frames = [
+        pd.DataFrame(
+            {
+                "sample": grown["sample"],
+                "part": Part.ALL.value,
+                "tissue": tissue.value,
+                "dead": grown[dead],
+                "read": grown[read],
+                "unread": 0,
+            }
+        )[grown[read] > 0]
+        for tissue, (dead, read) in counts.items()
+    ]
+    return pd.concat(frames, ignore_index=True)
