@@ -191,8 +191,8 @@ class Spring(_Sourced):
 
     some_blind_over_pct: float = Field(ge=0, le=100, description="blind nodes: keep every shoot")
     most_blind_over_pct: float = Field(ge=0, le=100, description="blind nodes: keep suckers, and check the wood")
-    fewest_nodes: PositiveFloat = Field(
-        description="nodes counted on a vine before its having no shoot says anything of it"
+    fewest_nodes: float = Field(
+        ge=1, le=1000, description="nodes counted on a vine before its having no shoot says anything of it"
     )
 
 
@@ -208,15 +208,15 @@ class FrostStage(_Table):
     name: Literal["first_swell", "late_swell", "burst", "first_leaf", "second_leaf", "third_leaf", "fourth_leaf"]
     bbch: int = Field(ge=0, le=99, description="begins at this BBCH number")
     el: int = Field(ge=1, le=47, description="begins at this number of the modified Eichhorn-Lorenz scale")
-    kill_10_c: float = Field(description="°C at which 10 % die")
-    kill_90_c: float = Field(description="°C at which 90 % die")
+    kill_10_c: float = Field(ge=-60, le=10, description="°C at which 10 % die")
+    kill_90_c: float = Field(ge=-60, le=10, description="°C at which 90 % die")
 
 
 class Frost(_Sourced):
     """Critical temperatures after budswell, for reference: nothing is decided by them."""
 
     no_pruning: str = Field(description="trials in which no way of pruning after a frost paid")
-    stages: list[FrostStage]
+    stages: list[FrostStage] = Field(min_length=1)
 
     def at(self, scale: Literal["bbch", "el"], number: int) -> FrostStage | None:
         """Return the stage that a number of a scale lies in; None before the first one and past the last."""
