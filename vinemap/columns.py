@@ -22,6 +22,7 @@ from vinemap.states import (
     Bud,
     Grade,
     Interval,
+    Known,
     Origin,
     Part,
     Pruning,
@@ -260,6 +261,14 @@ BLOCKS = Layout(
         ),
         Column("own_rooted", Kind.YES_NO, "whether the vines stand on their own roots", on_page=True),
         Column("pruning_weight_kg", Kind.NUMBER, "cane prunings of one vine in kilograms", "kg", low=0, high=100),
+        Column(
+            "dead_before_pct",
+            Kind.NUMBER,
+            "percent of the primary buds dead before the freeze, 0 to 99",
+            "%",
+            low=0,
+            high=99,
+        ),
         Column("normal_yield_t_ha", Kind.NUMBER, "tonnes a hectare in a normal year", "t/ha", low=0, high=1000),
         Column(
             "row_bearing_deg",
@@ -519,6 +528,25 @@ _MAPPED = (
     _pct("map_no_live_bud_pct", "nodes with no live bud over the whole block, by the map", _MODEL, on_page=False),
     _pct("too_few_pct", "ground with too few samples to say", on_page=False),
 )
+_ABBOTT = "W. S. Abbott, J. Econ. Entomol. 18 (1925) 265"
+_NET = (
+    _pct("net_injury_pct", "primary buds that this freeze killed, of those alive before it", _ABBOTT),
+    _pct("net_low_pct", "low end of its interval", _ABBOTT),
+    _pct("net_high_pct", "high end of its interval", _ABBOTT),
+)
+_BEFORE = (
+    _pct("dead_before_pct", "primary buds that had died before the freeze"),
+    _pct("dead_before_low_pct", "low end of its confidence interval", _CLUSTERED),
+    _pct("dead_before_high_pct", "high end of its confidence interval", _CLUSTERED),
+    Column(
+        "dead_before_from",
+        Kind.WORD,
+        "how that is known; empty where it is not",
+        words=tuple(filter(None, Known)),
+        on_page=True,
+    ),
+    *_NET,
+)
 _COUNTED = (
     _count("samples", "samples with a primary bud read", "samples"),
     Column(
@@ -549,7 +577,7 @@ def _blocks_csv() -> Iterator[Column]:
         *("block", "variety", "action", "nodes_to_keep", "target_nodes", "map_injury_pct", "map_low_pct"),
         *("map_high_pct", "injury_pct", "crop_after_pct", "area_ha", "vines"),
     )
-    found = {column.name: column for column in (*_DECIDED, *_COUNTED, *_MAPPED, *_SIZE)}
+    found = {column.name: column for column in (*_DECIDED, *_COUNTED, *_MAPPED, *_BEFORE, *_SIZE)}
     given = {column.name: column for column in BLOCKS.columns if column.carried and column.name not in found}
     wood = {column.name: column for tissue in Tissue for column in _checked(tissue)}
     known = given | found | wood
@@ -600,6 +628,7 @@ ZONES_CSV = Layout(
         _pct("sure_pct", "how likely the ground is to belong in this zone, mean over it"),
         *(replace(column, on_page=False) for column in _CROPS if column.unit == "%"),
         *_DEAD_TRUNKS,
+        *(replace(column, on_page=False) for column in _NET),
         _GRADE,
     ),
 )

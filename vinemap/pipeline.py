@@ -51,6 +51,7 @@ from vinemap.states import Bud
 from vinemap.surface.fit import InjuryMap, injury_map, refuse_too_few
 from vinemap.surface.observations import Observations
 from vinemap.surface.trunks import wood_layers
+from vinemap.survival.before import dead_before, net_table
 from vinemap.survival.growth import growth
 from vinemap.survival.tables import block_table, sample_table
 from vinemap.survival.tally import kept_nodes, tally
@@ -229,7 +230,7 @@ def _mapped(vineyard: Vineyard, tallies: pd.DataFrame, progress: Progress) -> Ma
     surface = injury.grid.merge(trunks)
     progress("actions")
     block_rows = _block_rows(vineyard, tallies, injury)
-    zones = action_zones(surface, block_rows, settings, injury.joint.credible_interval)
+    zones = _with_net(action_zones(surface, block_rows, settings, injury.joint.credible_interval), block_rows)
     warnings = [*vineyard.warnings, *_surface_warnings(vineyard, injury)]
     return MapRun(
         vineyard,
@@ -250,11 +251,20 @@ def _block_rows(vineyard: Vineyard, tallies: pd.DataFrame, injury: InjuryMap) ->
     settings, blocks, samples = vineyard.site.settings, vineyard.site.blocks, vineyard.samples
     confidence = settings.survival.confidence
     rows = block_table(blocks, samples, tallies, confidence).join(injury.blocks)
+    rows = rows.join(dead_before(blocks, samples, tallies, settings))
+    rows = rows.join(net_table(rows[["map_injury_pct", "map_low_pct", "map_high_pct"]], rows))
     given = [name for name in BLOCKS.names if name not in rows]
     rows = rows.join(blocks[given]).join(wood_table(vineyard.wood, samples, blocks, confidence))
     decided = decide(rows, settings)
     rows[decided.columns] = decided
     return _with_geometry(BLOCKS_CSV.arranged(rows), blocks)
+
+
+def _with_net(zones: gpd.GeoDataFrame, blocks: pd.DataFrame) -> gpd.GeoDataFrame:
+    """Join what the freeze itself killed of each zone, by what was dead before it in the block."""
+    before = blocks.set_index("block").loc[zones["block"]]
+    net = net_table(zones[["injury_pct", "injury_low_pct", "injury_high_pct"]], before)
+    return ZONES_CSV.arranged(zones.join(net))
 
 
 def write_map(

@@ -151,6 +151,9 @@ class Settings(_Section):
     units: Literal["metric", "us"] = Field("metric", description="that the page and the sentences begin with")
     language: Literal["en", "es"] = Field("en", description="that the page and the plan begin with")
     event_date: dt.date | None = Field(None, description="date of the freeze")
+    dead_before_pct: float | None = Field(
+        None, ge=0.0, lt=100.0, description="primary buds dead before the freeze, where no block and no bud says"
+    )
     gps_tolerance_m: float = Field(
         10.0, ge=0.0, le=10_000.0, description="a sample this far outside a block still joins it"
     )

@@ -99,6 +99,15 @@ class Origin(StrEnum):
     UNKNOWN = ""
 
 
+class Known(StrEnum):
+    """How the buds that had died before the freeze are known."""
+
+    BLOCK = "block"
+    BUDS = "buds"
+    SETTINGS = "settings"
+    NOT = ""
+
+
 class Verdict(StrEnum):
     """How blind nodes counted in spring stand to what the map predicted."""
 

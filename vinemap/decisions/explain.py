@@ -43,6 +43,7 @@ def explain_block(block: pd.Series[Any], settings: Settings) -> list[Sentence]:
     return [
         *_counts(row, settings),
         *_map(row),
+        *_net(row),
         *_wood(row),
         *(_numbers(row, settings) if row["grade"] in _BY_RULE else _grade(row, settings)),
         *_crop(row, settings),
@@ -140,6 +141,25 @@ def _map(row: dict[str, Any]) -> Iterator[Sentence]:
     if _has(row, "map_injury_pct"):
         key = "explain.map.decides" if row["grade"] in _BY_RULE else "explain.map"
         yield Sentence(key, share=Figure(row["map_injury_pct"], 1), interval=_interval(row, "map"))
+
+
+def _net(row: dict[str, Any]) -> Iterator[Sentence]:
+    """Say what of the map's figure the freeze itself did."""
+    if not _has(row, "map_injury_pct"):
+        return
+    if not _has(row, "dead_before_pct"):
+        yield Sentence("explain.net.unknown")
+        return
+    dead, before = Figure(row["map_injury_pct"], 1), Figure(row["dead_before_pct"], 1)
+    known = f"explain.before.{row['dead_before_from']}"
+    yield Sentence(known, share=before, interval=_interval(row, "dead_before"))
+    if not _has(row, "net_injury_pct"):
+        return
+    if row["map_injury_pct"] < row["dead_before_pct"]:
+        yield Sentence("explain.net.none", dead=dead, before=before)
+    else:
+        net = Figure(row["net_injury_pct"], 1)
+        yield Sentence("explain.net", dead=dead, before=before, net=net, interval=_interval(row, "net"))
 
 
 def _step(row: dict[str, Any], settings: Settings) -> Iterator[Sentence]:

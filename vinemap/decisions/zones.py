@@ -67,10 +67,11 @@ def action_zones(
     Returns
     -------
     GeoDataFrame
-        In the order of the blocks, worst zone first: the columns of `vinemap.columns.ZONES_CSV` and geometry (Polygon
-        or MultiPolygon). The zones of a block cover it and do not overlap, and their vines add up to the block's.
-        sure_pct is how much of the zone belongs where it was put: the mean, over its cells, of the probability that the
-        cell's own injury lies in the step that the zone follows; NaN for 'no_data' and for hurt trunks.
+        In the order of the blocks, worst zone first: the columns of `vinemap.columns.ZONES_CSV` but for the net injury,
+        and geometry (Polygon or MultiPolygon). The zones of a block cover it and do not overlap, and their vines add up
+        to the block's. sure_pct is how much of the zone belongs where it was put: the mean, over its cells, of the
+        probability that the cell's own injury lies in the step that the zone follows; NaN for 'no_data' and for hurt
+        trunks.
     """
     rules = settings.actions.rules
     figures = secondary_crop(blocks, rules).assign(
@@ -94,7 +95,8 @@ def action_zones(
     measured = pd.DataFrame(zones[[*_MEASURED]]).assign(too_few=zones["known"] < 0.5, too_wide=False)
     zones = zones.join(prescribe(measured.join(here), settings))
     zones = zones.assign(target_nodes=here["target_nodes"], zone=np.arange(1, len(zones) + 1))
-    return zones.assign(vines=_shared_vines(blocks, zones))[[*ZONES_CSV.names, "geometry"]]
+    zones = zones.assign(vines=_shared_vines(blocks, zones))
+    return zones[[*(name for name in ZONES_CSV.names if name in zones), "geometry"]]
 
 
 _FIGURES = (

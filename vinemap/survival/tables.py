@@ -121,7 +121,7 @@ def block_table(
         counts = here.groupby("block")[COUNTS].sum().reindex(table["block"]).set_axis(table.index)
         correlation = intraclass_correlation(here["dead"], here["read"], here["block"])
         per_block = dict(tuple(here[here["read"] > 0].groupby("block")))
-        found = [_block_interval(per_block.get(name), correlation, confidence) for name in table["block"]]
+        found = [block_interval(per_block.get(name), correlation, confidence) for name in table["block"]]
         if number == 0:
             table["samples"] = [0 if name not in per_block else len(per_block[name]) for name in table["block"]]
             table["interval"] = [how for how, _, _ in found]
@@ -136,7 +136,7 @@ def block_table(
     return table
 
 
-def _block_interval(
+def block_interval(
     here: pd.DataFrame | None, correlation: IntraclassCorrelation, confidence: float
 ) -> tuple[Interval, float, float]:
     """Return how the interval of a block was found, and its ends; ``here`` holds its samples with buds read."""

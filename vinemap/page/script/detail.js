@@ -83,6 +83,7 @@ function why(block) {
     steps.push(t("why.basal", { kept: number(data.settings.kept_nodes[block.pruning]), dead: number(block.basal_dead), nodes: number(block.basal_nodes), pct: percent(block.basal_pct), range: range(block.basal_low_pct, block.basal_high_pct) }));
   }
   if (block.map_injury_pct != null) steps.push(t("why.map", { pct: percent(block.map_injury_pct), range: range(block.map_low_pct, block.map_high_pct) }));
+  if (block.pct != null) steps.push(net(block));
   if (block.area_over_ha != null) {
     steps.push(t("why.area", { area: area(block.area_over_ha), low: areaNumber(block.area_over_low_ha), high: areaNumber(block.area_over_high_ha), threshold: percent(threshold) }));
   }
@@ -96,6 +97,13 @@ function why(block) {
   }
   steps.push(...crop(block), ...woodChecks(block));
   return make("section", {}, make("h3", {}, t("detail.why")), make("ol", { class: "sums" }, steps.map((text) => make("li", {}, text))));
+}
+
+// What of the dead the freeze itself killed.
+function net({ pct, dead_before_pct: before, net_injury_pct: killed, net_low_pct: low, net_high_pct: high }) {
+  if (before == null || killed == null) return t("why.net_unknown");
+  if (pct < before) return t("why.net_none", { before: percent(before) });
+  return t("why.net", { before: percent(before), pct: percent(killed), range: range(low, high) });
 }
 
 function crop(block) {
