@@ -178,7 +178,7 @@ def test_every_action_has_its_words_and_colour() -> None:
 def test_the_drawing_is_to_scale() -> None:
     """A block of 200 by 100 m is drawn twice as wide as high, inside the frame, north up; the bar is a round length."""
     blocks, zones, _ = case()
-    drawn = block_map(blocks.geometry.iloc[0], zones.iloc[:2], blocks.geometry.iloc[1:], None, "metric")
+    drawn = block_map(0, blocks.geometry, zones.iloc[:2], None, "metric")
     corners = np.array([tuple(map(float, pair.split())) for pair in drawn.outline.strip("MZ").split("L")])
     width, height = np.ptp(corners, axis=0)
     assert width == pytest.approx(2 * height, rel=0.01)

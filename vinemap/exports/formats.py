@@ -93,9 +93,10 @@ def write_injury(grid: xr.Dataset, path: Path) -> None:
         "compress": "DEFLATE",
         "predictor": "YES",
     }
-    with rasterio.open(path, "w", **profile) as raster:
+    # GDAL would else keep up to a twentieth of the machine's memory.
+    with rasterio.Env(GDAL_CACHEMAX=100), rasterio.open(path, "w", **profile) as raster:
         for band, name in enumerate(BANDS, start=1):
-            raster.write(grid[name].to_numpy().astype(np.float32), band)
+            raster.write(grid[name].to_numpy().astype(np.float32, copy=False), band)
             raster.set_band_description(band, name)
 
 

@@ -404,7 +404,8 @@ class BinomialField:
         fields, coefs = zip(
             *(component.draw(lattice, share, rng, self._in_chunks) for component, share in used), strict=True
         )
-        return FieldDraws(lattice, np.hstack(fields), np.hstack(coefs))
+        # hstack would copy the one that there mostly is.
+        return FieldDraws(lattice, fields[0] if len(fields) == 1 else np.hstack(fields), np.hstack(coefs))
 
     def _in_chunks(self, function: Callable[[Array], Array], xy: Array) -> Array:
         """Apply a function of points (m, 2) that returns (k, m), a part at a time; BLAS uses the cores."""

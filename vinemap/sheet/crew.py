@@ -138,10 +138,11 @@ def crew_sheet(
     shade = Shade.of(terrain)
     freeze = "" if settings.event_date is None else words("freeze", date=words.date(settings.event_date))
     pages = []
+    of_block = dict(list(zones.groupby("block", sort=False)))
+    outlines = blocks.geometry
     for place, (_, block) in enumerate(blocks.iterrows()):
-        here = zones[zones["block"] == block["block"]]
-        others = blocks.geometry.drop(blocks.index[place])
-        drawing = block_map(block["geometry"], here, others, shade, settings.units)
+        here = of_block.get(block["block"], zones.iloc[:0])
+        drawing = block_map(place, outlines, here, shade, settings.units)
         pages.append(_page(block, here, drawing, words, settings))
     return CrewSheet(
         words=words,

@@ -120,24 +120,26 @@ class BlockMap:
 
 
 def block_map(
-    outline: BaseGeometry, zones: gpd.GeoDataFrame, others: gpd.GeoSeries, shade: Shade | None, units: str
+    place: int, outlines: gpd.GeoSeries, zones: gpd.GeoDataFrame, shade: Shade | None, units: str
 ) -> BlockMap:
     """Lay out the map of one block.
 
     Parameters
     ----------
-    outline : Polygon or MultiPolygon
-        Of the block, metres.
+    place : int
+        Of the block in ``outlines``.
+    outlines : GeoSeries
+        Of all blocks, metres; the others are drawn where they are in sight.
     zones : GeoDataFrame
         zone, action and geometry of the block's zones.
-    others : GeoSeries
-        Outlines of the other blocks, drawn where they are in sight.
     shade : Shade or None
     units : str
         'metric' or 'us': of the scale bar.
     """
+    outline = outlines.iloc[place]
     frame = _Frame.around(outline)
-    seen = others[others.intersects(frame.extent)].intersection(frame.extent)
+    near = np.sort(outlines.sindex.query(frame.extent, predicate="intersects"))
+    seen = outlines.iloc[near[near != place]].intersection(frame.extent)
     bar, bar_width = _scale_bar(frame, units)
     return BlockMap(
         hillshade=None if shade is None else _hillshade(shade, frame),

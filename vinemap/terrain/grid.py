@@ -15,6 +15,7 @@ from vinemap.arrays import Array
 
 # Cells of the rectangle for one inside a block: what lies between scattered blocks costs memory and holds nothing.
 _RECTANGLE = 6
+_AT_ONCE = 1_000_000
 
 
 def block_grid(blocks: gpd.GeoDataFrame, cell_m: float = 3.0, max_cells: int = 4_000_000) -> xr.Dataset:
@@ -76,7 +77,10 @@ def _give_to_thin(index: Array, outlines: gpd.GeoSeries, transform: Affine) -> N
     A block that would be left with none keeps every other cell. They come from the largest to the smallest, so that the
     order of the file does not decide who gets a cell.
     """
-    held = np.bincount(index.ravel() + 1, minlength=len(outlines) + 1)[1:]
+    held = np.zeros(len(outlines) + 1, np.int64)
+    for part in np.array_split(index.ravel(), max(1, index.size // _AT_ONCE)):
+        held += np.bincount(part.astype(np.int64) + 1, minlength=len(held))
+    held = held[1:]
     missing = np.flatnonzero(held == 0).tolist()
     for row in sorted(missing, key=lambda row: (-outlines.iloc[row].area, outlines.iloc[row].bounds)):
         outline = outlines.iloc[row]
@@ -110,8 +114,9 @@ def label_cells(shapes: gpd.GeoSeries, grid: xr.Dataset) -> Array:
     """Return the place in ``shapes`` of the polygon that holds each cell's centre, int32 (y, x); -1 outside blocks."""
     block = grid["block_index"].to_numpy()
     numbered = [(shape, place) for place, shape in enumerate(shapes)]
-    label = rasterize(numbered, block.shape, fill=-1, transform=grid.rio.transform(), dtype="int32")
-    return np.where(block >= 0, label, -1)
+    label: Array = rasterize(numbered, block.shape, fill=-1, transform=grid.rio.transform(), dtype="int32")
+    label[block < 0] = -1
+    return label
 
 
 def cell_size(grid: xr.Dataset) -> float:
@@ -136,12 +141,17 @@ def read_layers(layers: xr.Dataset, names: list[str], xy: Array) -> Array:
 def coarsened(layer: Array, factor: int) -> Array:
     """Average a grid over squares of ``factor`` cells, leaving NaN out; a square of NaN alone stays NaN."""
     if factor == 1:
-        return layer
+        return layer.astype(np.float64)
     rows, cols = (-(-side // factor) for side in layer.shape)
-    padded = np.full((rows * factor, cols * factor), np.nan)
-    padded[: layer.shape[0], : layer.shape[1]] = layer
-    squares = padded.reshape(rows, factor, cols, factor)
-    known = np.isfinite(squares)
-    count = known.sum(axis=(1, 3))
-    total = np.where(known, squares, 0.0).sum(axis=(1, 3))
-    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
+    means = np.full((rows, cols), np.nan)
+    # A few rows of squares at a time: in full the squares would take several times the memory of the grid.
+    height = max(1, _AT_ONCE // (cols * factor**2))
+    for first in range(0, rows, height):
+        part = layer[first * factor : (first + height) * factor]
+        squares = np.full((-(-len(part) // factor), factor, cols, factor), np.nan)
+        squares.reshape(-1, cols * factor)[: len(part), : layer.shape[1]] = part
+        known = np.isfinite(squares)
+        count = known.sum(axis=(1, 3))
+        total = np.where(known, squares, 0.0).sum(axis=(1, 3))
+        np.divide(total, count, out=means[first : first + height], where=count > 0)
+    return means
