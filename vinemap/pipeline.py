@@ -421,7 +421,9 @@ def _surface_warnings(vineyard: Vineyard, injury: InjuryMap) -> list[Sentence]:
     warnings = []
     wanted, cell = vineyard.site.settings.surface.cell_m, cell_size(injury.grid)
     if cell > wanted * 1.001:
-        warnings.append(Sentence("warning.cells", wanted=Figure(wanted, None), cell=Figure(cell, 1)))
+        filled = float(vineyard.site.blocks.area.sum()) / wanted**2 > vineyard.site.settings.surface.max_cells
+        key = "warning.cells" if filled else "warning.cells.scattered"
+        warnings.append(Sentence(key, wanted=Figure(wanted, None), cell=Figure(cell, 1)))
     if vineyard.site.elevation is None:
         warnings.append(Sentence("warning.no_elevation"))
     if not injury.scores["better_than_block_means"]:

@@ -17,7 +17,7 @@ from vinemap.settings import Settings
 from vinemap.states import Bud, Verdict
 from vinemap.survival.growth import growth_tallies
 from vinemap.survival.intervals import wilson
-from vinemap.terrain.grid import centres
+from vinemap.terrain.sparse import BlockCells
 from vinemap.units import temperature
 
 EDGES = (0.0, 10.0, 20.0, 40.0, 60.0, 80.0, 100.0)
@@ -106,13 +106,14 @@ def _predicted(table: pd.DataFrame, samples: gpd.GeoDataFrame, grid: xr.Dataset,
     """Read layers at the nearest cell of each sample's block, (rows, layers); NaN in no block and where it has none."""
     points = samples.set_index("sample").geometry.loc[table["sample"]]
     xy = np.column_stack([points.x, points.y])
-    index = grid["block_index"].where(grid[layers[0]].notnull(), -1).to_numpy()
-    values = np.stack([grid[layer].to_numpy() for layer in layers], axis=-1)
+    cells = BlockCells.of(grid)
+    values, places = np.column_stack([cells.read(grid[layer]) for layer in layers]), cells.centres()
     found = np.full((len(table), len(layers)), np.nan)
     for number, block in enumerate(grid["block_index"].attrs["blocks"]):
-        here, cells = (table["block"] == block).to_numpy(), index == number
-        if here.any() and cells.any():
-            found[here] = values[cells][KDTree(centres(grid, cells)).query(xy[here])[1]]
+        here = (table["block"] == block).to_numpy()
+        own = (cells.block == number) & np.isfinite(values[:, 0])
+        if here.any() and own.any():
+            found[here] = values[own][KDTree(places[own]).query(xy[here])[1]]
     return found
 
 

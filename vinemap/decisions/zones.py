@@ -134,7 +134,7 @@ def _window(grid: xr.Dataset, row: int, block: pd.Series[Any], rules: Rules) -> 
     def layer(name: str, otherwise: float = np.nan) -> Array:
         if name not in grid:
             return np.full(own.shape, otherwise)
-        return 100 * grid[name].to_numpy()[y, x].astype(np.float64)
+        return 100 * grid[name][y, x].to_numpy().astype(np.float64)
 
     injury = layer("primary_injury")
     known = np.isfinite(injury) & ~(layer("too_few", 0.0) > 0)

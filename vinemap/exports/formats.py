@@ -14,6 +14,7 @@ import pandas as pd
 import rasterio
 import rioxarray  # noqa: F401 - registers the .rio accessor
 import xarray as xr
+from rasterio.windows import Window
 
 from vinemap.characters import for_spreadsheet, for_xml
 from vinemap.columns import Layout
@@ -23,6 +24,7 @@ from vinemap.reading.files import usable
 from vinemap.reading.geotiff import open_grid
 from vinemap.resources import finite
 
+_STRIP = 512
 BANDS = ("primary_injury", "primary_low", "primary_high", "prob_over_threshold")
 
 _Table = TypeVar("_Table", bound=pd.DataFrame)
@@ -96,7 +98,9 @@ def write_injury(grid: xr.Dataset, path: Path) -> None:
     # GDAL would else keep up to a twentieth of the machine's memory.
     with rasterio.Env(GDAL_CACHEMAX=100), rasterio.open(path, "w", **profile) as raster:
         for band, name in enumerate(BANDS, start=1):
-            raster.write(grid[name].to_numpy().astype(np.float32, copy=False), band)
+            for top in range(0, height, _STRIP):
+                strip = grid[name][top : top + _STRIP].to_numpy().astype(np.float32, copy=False)
+                raster.write(strip, band, window=Window(0, top, width, len(strip)))
             raster.set_band_description(band, name)
 
 

@@ -129,12 +129,12 @@ def _rows_of(names: pd.Series[str], blocks: gpd.GeoDataFrame) -> list[int]:
 def _embedded(surface: xr.Dataset, change: Array | None) -> dict[str, Any]:
     frame = Frame.of(surface)
     layers = {
-        name: encoded(coarsened(surface[name].to_numpy(), frame.factor), PERCENT)
+        name: encoded(coarsened(surface[name], frame.factor), PERCENT)
         for name in [f"{t}_{part}" for t in MAPPED for part in ("injury", "low", "high")] + ["prob_over_threshold"]
         if name in surface
     }
     if "too_few" in surface:
-        few = coarsened(surface["too_few"].to_numpy(), frame.factor) >= 0.5
+        few = coarsened(surface["too_few"], frame.factor) >= 0.5
         layers["too_few"] = encoded(few.astype(float), MASK)
     if change is not None:
         layers["change"] = encoded(coarsened(change, frame.factor), CHANGE)

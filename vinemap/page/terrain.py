@@ -25,12 +25,12 @@ def embedded_terrain(grid: xr.Dataset) -> dict[str, Any] | None:
     if "elevation_m" not in grid or not np.isfinite(grid.elevation_m).any():
         return None
     frame = Frame.of(grid, _MOST_CELLS)
-    elevation = coarsened(grid.elevation_m.to_numpy().astype(float), frame.factor)
+    elevation = coarsened(grid.elevation_m, frame.factor)
     layers = {
         "shade": encoded(hillshade(elevation, frame.transform.a), Scale(1 / 250)),
         "elevation_m": encoded(elevation, metres(elevation)),
     }
     if "height_above_low_m" in grid:
-        height = coarsened(grid.height_above_low_m.to_numpy().astype(float), frame.factor)
+        height = coarsened(grid.height_above_low_m, frame.factor)
         layers["height_above_low_m"] = encoded(height, metres(height))
     return {**frame.described(), "layers": layers}

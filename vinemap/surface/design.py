@@ -12,8 +12,9 @@ import numpy as np
 import xarray as xr
 
 from vinemap.arrays import Array
-from vinemap.terrain.grid import centres, read_layers
+from vinemap.terrain.grid import read_layers
 from vinemap.terrain.layers import COVARIATES, Covariate
+from vinemap.terrain.sparse import BlockCells
 
 _INTERCEPT_SD, _VARIETY_SD, _PART_SD, _TERRAIN_SD = 2.0, 1.0, 0.7, 1.0
 _MOST_COVARIATES = 2
@@ -61,9 +62,9 @@ class Design:
         covariates: tuple[Covariate, ...] = ()
         centre = scale = np.empty(0)
         if terrain is not None:
-            inside = centres(grid, grid["block_index"].to_numpy() >= 0)
-            step = max(1, len(inside) // _BATCH)
-            values = read_layers(terrain, [c.name for c in COVARIATES], inside[::step])
+            cells = BlockCells.of(grid)
+            some = slice(None, None, max(1, len(cells) // _BATCH))
+            values = read_layers(terrain, [c.name for c in COVARIATES], cells.centres(some))
             sd = values.std(axis=0)
             varies = sd > 1e-6
             covariates = tuple(itertools.compress(COVARIATES, varies))
@@ -89,10 +90,10 @@ class Design:
             X[:, 2 + len(self.varieties) :] = (values - self.centre) / self.scale
         return X, self.offset_of_block[block]
 
-    def at_cells(self, grid: xr.Dataset, row: Array, column: Array) -> tuple[Array, Array, Array]:
-        """Positions (m, 2), covariates (m, columns) and offsets (m,) of cells of a grid that has ``block_index``."""
-        xy = np.column_stack([grid.x.to_numpy()[column], grid.y.to_numpy()[row]])
-        return xy, *self.rows(xy, grid["block_index"].to_numpy()[row, column])
+    def at_cells(self, cells: BlockCells, part: slice) -> tuple[Array, Array, Array]:
+        """Positions (m, 2), covariates (m, columns) and offsets (m,) of some of a grid's cells."""
+        xy = cells.centres(part)
+        return xy, *self.rows(xy, cells.block[part])
 
     def models(self, samples: int) -> tuple[Array, Array]:
         """Prior standard deviations (k, columns) of the models to weigh, and their log prior weights (k,).
@@ -115,9 +116,7 @@ class Design:
         return np.array(sds), np.array(weights)
 
 
-def batches(index: Array) -> Iterator[tuple[Array, Array]]:
-    """Yield (row, column) of the cells with an index that is not negative, in bands of about 100,000."""
-    row, column = np.nonzero(index >= 0)
-    for first in range(0, len(row), _BATCH):
-        part = slice(first, first + _BATCH)
-        yield row[part], column[part]
+def batches(count: int, size: int = _BATCH) -> Iterator[slice]:
+    """Yield the parts of so many cells, by default of about 100,000."""
+    for first in range(0, count, size):
+        yield slice(first, min(first + size, count))

@@ -13,9 +13,10 @@ from vinemap.arrays import Array
 from vinemap.model.field import FieldDraws
 from vinemap.settings import Surface as SurfaceSettings
 from vinemap.surface.design import Design, batches
-from vinemap.terrain.grid import cell_size, label_cells
+from vinemap.terrain.sparse import BlockCells
 
 _QUANTILES = (0.05, 0.95)
+_AT_ONCE = 20_000
 
 
 @dataclass(frozen=True)
@@ -28,21 +29,24 @@ class JointDraws:
         Of the primary buds.
     design : Design
         Of the vineyard.
-    grid : Dataset (y, x)
-        Where they are read; has ``block_index``.
+    cells : BlockCells
+        Where they are read.
+    cell_m : float
+        Side of a cell.
     """
 
     draws: FieldDraws
     design: Design
-    grid: xr.Dataset
+    cells: BlockCells
+    cell_m: float
 
-    def over(self, index: Array, count: int, threshold: float) -> tuple[Array, Array]:
+    def over(self, piece: Array, count: int, threshold: float) -> tuple[Array, Array]:
         """Average each draw over pieces of ground.
 
         Parameters
         ----------
-        index : array of int (y, x)
-            Piece of each cell, -1 for none; pieces lie inside blocks.
+        piece : array of int (m,)
+            Piece of each cell of ``cells``, -1 for none.
         count : int
             How many pieces.
         threshold : float
@@ -53,38 +57,40 @@ class JointDraws:
         shares, areas : array (count, draws)
             Mean injury, NaN for a piece without a cell; hectares above the threshold.
         """
-        cells = np.bincount(index[index >= 0], minlength=count).astype(float)[:, None]
+        cells = np.bincount(piece[piece >= 0], minlength=count).astype(float)[:, None]
         shape = count, self.draws.coefs.shape[1]
         sums, over = np.zeros(shape), np.zeros(shape)
-        for row, column in batches(index):
-            for part in np.array_split(np.arange(len(row)), max(1, len(row) // 20_000)):
-                injury = self.draws.at(*self.design.at_cells(self.grid, row[part], column[part]))
-                piece = index[row[part], column[part]]
-                for k in np.unique(piece):
-                    sums[k] += injury[piece == k].sum(axis=0)
-                    over[k] += (injury[piece == k] > threshold).sum(axis=0)
+        for part in batches(len(piece), _AT_ONCE):
+            injury = self.draws.at(*self.design.at_cells(self.cells, part))
+            # Rows of one piece side by side: a comparison with each piece would take them all each time.
+            order = np.argsort(piece[part], kind="stable")
+            pieces, first = np.unique(piece[part][order], return_index=True)
+            injury = injury[order]
+            here = pieces >= 0
+            sums[pieces[here]] += np.add.reduceat(injury, first, axis=0)[here]
+            over[pieces[here]] += np.add.reduceat(injury > threshold, first, axis=0, dtype=np.float64)[here]
         shares = np.divide(sums, cells, out=np.full(sums.shape, np.nan), where=cells > 0)
-        return shares, over * cell_size(self.grid) ** 2 / 1e4
+        return shares, over * self.cell_m**2 / 1e4
 
     def credible_interval(self, shapes: gpd.GeoSeries) -> tuple[Array, Array]:
         """Return the 90 % credible interval of the mean injury over each polygon, fractions; NaN without a cell."""
-        index = label_cells(shapes, self.grid)
-        low, high = np.quantile(self.over(index, len(shapes), 0.5)[0], _QUANTILES, axis=1)
+        low, high = np.quantile(self.over(self.cells.label(shapes), len(shapes), 0.5)[0], _QUANTILES, axis=1)
         return low, high
 
 
-def block_averages(joint: JointDraws, settings: SurfaceSettings) -> tuple[pd.DataFrame, tuple[float, float, float]]:
+def block_averages(
+    joint: JointDraws, layers: xr.Dataset, settings: SurfaceSettings
+) -> tuple[pd.DataFrame, tuple[float, float, float]]:
     """Averages and areas above the threshold by block, with credible intervals from joint draws of the surface."""
-    index = joint.grid["block_index"].to_numpy()
+    block = joint.cells.block
     count = len(joint.design.variety_of_block)
-    shares, over = joint.over(index, count, settings.threshold)
-    inside = index >= 0
-    size = np.bincount(index[inside], minlength=count)
+    shares, over = joint.over(block, count, settings.threshold)
+    size = np.bincount(block, minlength=count)
 
     def mean_pct(layer: str) -> Array:
-        if layer not in joint.grid:
+        if layer not in layers:
             return np.full(count, np.nan)
-        return 100 * np.bincount(index[inside], joint.grid[layer].to_numpy()[inside], count) / size
+        return 100 * np.bincount(block, joint.cells.read(layers[layer]), count) / size
 
     low, high = np.quantile(shares, _QUANTILES, axis=1)
     area_low, area_high = np.quantile(over, _QUANTILES, axis=1)

@@ -20,6 +20,8 @@ from vinemap.surface.design import Design, batches
 from vinemap.surface.diagnostics import cross_validate, describe
 from vinemap.surface.draws import JointDraws, block_averages
 from vinemap.surface.observations import Observations
+from vinemap.terrain.grid import cell_size
+from vinemap.terrain.sparse import BlockCells
 
 FEWEST_SAMPLES = 3
 _DRAWS = 200
@@ -85,7 +87,7 @@ def injury_map(
         With fewer than 3 samples inside blocks.
     """
     design = Design.over(blocks, grid, terrain, settings.hardiness)
-    layers = grid.copy()
+    layers, cells = grid.copy(), BlockCells.of(grid)
     for tissue in MAPPED:
         observed = Observations.of(samples, blocks, tallies, tissue)
         if tissue is Bud.PRIMARY:
@@ -94,18 +96,18 @@ def injury_map(
             continue
         progress(f"injury surface: {tissue.replace('_', ' ')}")
         field = fit_field(observed, design)
-        predicted = predict_grid(field, design, grid, settings.threshold)
+        predicted = predict_cells(field, design, cells, settings.threshold)
         over = predicted.pop("over")
         for name, values in predicted.items():
-            layers[f"{tissue}_{name}"] = (("y", "x"), values)
+            layers[f"{tissue}_{name}"] = cells.layer(values)
         if tissue is Bud.PRIMARY:
-            layers["prob_over_threshold"] = (("y", "x"), over)
-            layers["too_few"] = (("y", "x"), predicted["high"] - predicted["low"] > settings.max_width)
+            layers["prob_over_threshold"] = cells.layer(over)
+            layers["too_few"] = cells.layer(predicted["high"] - predicted["low"] > settings.max_width)
             primary, primary_observed = field, observed
     progress("block averages")
     draws = primary.draw(layers.rio.bounds(), _DRAWS, np.random.default_rng(settings.seed))
-    joint = JointDraws(draws, design, layers)
-    averages, area = block_averages(joint, settings)
+    joint = JointDraws(draws, design, cells, cell_size(grid))
+    averages, area = block_averages(joint, layers, settings)
     progress("scores")
     model, scores = describe(primary, design, primary_observed), cross_validate(primary, primary_observed)
     return InjuryMap(layers, averages, area, joint, model, scores)
@@ -141,8 +143,8 @@ def fit_field(observed: Observations, design: Design) -> BinomialField:
     )
 
 
-def predict_grid(field: BinomialField, design: Design, grid: xr.Dataset, threshold: float) -> dict[str, Array]:
-    """Predict on the grid.
+def predict_cells(field: BinomialField, design: Design, cells: BlockCells, threshold: float) -> dict[str, Array]:
+    """Predict in the cells of a grid that lie inside blocks.
 
     Parameters
     ----------
@@ -150,23 +152,22 @@ def predict_grid(field: BinomialField, design: Design, grid: xr.Dataset, thresho
         Of one tissue.
     design : Design
         Of the vineyard.
-    grid : Dataset (y, x)
-        Has ``block_index``.
+    cells : BlockCells
+        Of its grid.
     threshold : float
         Injury, a fraction.
 
     Returns
     -------
-    dict of array (y, x)
-        injury, low, high: fractions; over: the probability that injury exceeds the threshold. float32, NaN outside
-        blocks.
+    dict of array (m,)
+        injury, low, high: fractions; over: the probability that injury exceeds the threshold; float32.
     """
-    index = grid["block_index"].to_numpy()
-    layers = {name: np.full(index.shape, np.nan, np.float32) for name in ("injury", "low", "high", "over")}
-    moments = field.moments(np.reshape(grid.rio.bounds(), (2, 2)))
-    for row, column in batches(index):
-        predicted = field.predict(*design.at_cells(grid, row, column), moments=moments)
+    layers = {name: np.empty(len(cells), np.float32) for name in ("injury", "low", "high", "over")}
+    (left, top), (right, bottom) = cells.transform @ (0, 0), cells.transform @ cells.shape[::-1]
+    moments = field.moments(np.array([(left, bottom), (right, top)]))
+    for part in batches(len(cells)):
+        predicted = field.predict(*design.at_cells(cells, part), moments=moments)
         values = predicted.mean, predicted.low, predicted.high, predicted.exceedance(threshold)
         for layer, value in zip(layers.values(), values, strict=True):
-            layer[row, column] = value
+            layer[part] = value
     return layers

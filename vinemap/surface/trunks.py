@@ -9,9 +9,10 @@ import xarray as xr
 from vinemap.settings import Surface as SurfaceSettings
 from vinemap.states import Tissue, WoodState
 from vinemap.surface.design import Design
-from vinemap.surface.fit import FEWEST_SAMPLES, fit_field, predict_grid
+from vinemap.surface.fit import FEWEST_SAMPLES, fit_field, predict_cells
 from vinemap.surface.observations import Observations
 from vinemap.survival.wood import tally_wood
+from vinemap.terrain.sparse import BlockCells
 
 
 def wood_layers(
@@ -39,12 +40,12 @@ def wood_layers(
     """
     tallies = tally_wood(wood)
     design = Design.over(blocks, grid, terrain, settings.hardiness)
-    layers = xr.Dataset(coords=grid.coords)
+    layers, cells = xr.Dataset(coords=grid.coords), BlockCells.of(grid)
     for name in (f"{Tissue.TRUNK}_{state}" for state in WoodState):
         observed = Observations.of(samples, blocks, tallies, name)
         if observed.samples < FEWEST_SAMPLES or not observed.dead.any():
             continue
-        predicted = predict_grid(fit_field(observed, design), design, grid, settings.threshold)
+        predicted = predict_cells(fit_field(observed, design), design, cells, settings.threshold)
         for suffix, layer in {"": "injury", "_low": "low", "_high": "high"}.items():
-            layers[f"{name}{suffix}"] = (("y", "x"), predicted[layer])
+            layers[f"{name}{suffix}"] = cells.layer(predicted[layer])
     return layers

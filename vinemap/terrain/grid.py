@@ -14,7 +14,7 @@ from shapely import Geometry
 from vinemap.arrays import Array
 
 # Cells of the rectangle for one inside a block: what lies between scattered blocks costs memory and holds nothing.
-_RECTANGLE = 6
+_RECTANGLE = 20
 _AT_ONCE = 1_000_000
 
 
@@ -27,7 +27,7 @@ def block_grid(blocks: gpd.GeoDataFrame, cell_m: float = 3.0, max_cells: int = 4
         Polygons in a metric CRS.
     cell_m : float
         Side of a cell in metres; widened where the blocks would hold more than ``max_cells``, or the whole rectangle
-        six times as many.
+        twenty times as many.
     max_cells : int
         Most cells inside blocks.
 
@@ -110,15 +110,6 @@ def _around(
     return rows, slice(max(0, int(x0) - 1), min(shape[1], int(x1) + 2))
 
 
-def label_cells(shapes: gpd.GeoSeries, grid: xr.Dataset) -> Array:
-    """Return the place in ``shapes`` of the polygon that holds each cell's centre, int32 (y, x); -1 outside blocks."""
-    block = grid["block_index"].to_numpy()
-    numbered = [(shape, place) for place, shape in enumerate(shapes)]
-    label: Array = rasterize(numbered, block.shape, fill=-1, transform=grid.rio.transform(), dtype="int32")
-    label[block < 0] = -1
-    return label
-
-
 def cell_size(grid: xr.Dataset) -> float:
     """Side of a cell in metres."""
     return float(grid.rio.resolution()[0])
@@ -138,16 +129,16 @@ def read_layers(layers: xr.Dataset, names: list[str], xy: Array) -> Array:
     return np.column_stack([found[name].to_numpy().astype(np.float64) for name in names])
 
 
-def coarsened(layer: Array, factor: int) -> Array:
+def coarsened(layer: Array | xr.DataArray, factor: int) -> Array:
     """Average a grid over squares of ``factor`` cells, leaving NaN out; a square of NaN alone stays NaN."""
     if factor == 1:
-        return layer.astype(np.float64)
+        return np.asarray(layer).astype(np.float64)
     rows, cols = (-(-side // factor) for side in layer.shape)
     means = np.full((rows, cols), np.nan)
     # A few rows of squares at a time: in full the squares would take several times the memory of the grid.
     height = max(1, _AT_ONCE // (cols * factor**2))
     for first in range(0, rows, height):
-        part = layer[first * factor : (first + height) * factor]
+        part = np.asarray(layer[first * factor : (first + height) * factor])
         squares = np.full((-(-len(part) // factor), factor, cols, factor), np.nan)
         squares.reshape(-1, cols * factor)[: len(part), : layer.shape[1]] = part
         known = np.isfinite(squares)
