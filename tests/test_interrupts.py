@@ -143,6 +143,35 @@ def test_real_runs_stopped_leave_the_old_outputs_or_the_new(
         assert [path.name for path in (*home.iterdir(), *out.iterdir()) if path.name.startswith(".")] == []
 
 
+# Sends this process a signal while Python shuts down: once its handlers are gone, the globals go.
+AT_THE_END = """
+import os, signal, sys
+name, *sys.argv[1:] = sys.argv[1:]
+
+class Last:
+    def __del__(self, kill=os.kill, pid=os.getpid(), number=getattr(signal, name)):
+        kill(pid, number)
+
+last = Last()
+from vinemap.__main__ import main
+main()
+"""
+
+
+@pytest.mark.parametrize(
+    ("number", "faulty"), [("SIGINT", False), ("SIGTERM", False), ("SIGHUP", False), ("SIGINT", True)]
+)
+def test_a_signal_at_the_very_end_changes_nothing(tmp_path: Path, number: str, faulty: bool) -> None:
+    """A run that has said everything ends with its own lines and its own exit code."""
+    write_vineyard(tmp_path, skip=("buds",) if faulty else ())
+    call = [sys.executable, "-c", AT_THE_END, number, "check", str(tmp_path)]
+    done = subprocess.run(call, capture_output=True, text=True, check=False, cwd=ROOT)
+    assert done.returncode == (2 if faulty else 0)
+    said = done.stderr if faulty else done.stdout
+    assert said.endswith("1 to mend; nothing was written.\n" if faulty else "ready to map.\n")
+    assert (done.stdout if faulty else done.stderr) == ""
+
+
 def test_two_runs_at_once(mapped: tuple[Path, Path]) -> None:
     """Of two runs into one folder one is refused, in words that name the other, or both write one after the other."""
     vineyard, home = mapped

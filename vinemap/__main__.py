@@ -6,14 +6,18 @@ from __future__ import annotations
 def main() -> None:
     """Run the command line; Ctrl-C while it still loads ends in one plain line too."""
     try:
-        from vinemap.interrupts import stop_cleanly  # noqa: PLC0415 - nothing is loaded before Ctrl-C is answered
+        # Nothing else is loaded before Ctrl-C is answered.
+        from vinemap.interrupts import finish_quietly, stop_cleanly  # noqa: PLC0415
 
         stop_cleanly()
     except KeyboardInterrupt:
         raise SystemExit("Stopped; nothing was written.") from None
     from vinemap.cli import main as run  # noqa: PLC0415
 
-    run()
+    try:
+        run()
+    finally:
+        finish_quietly()
 
 
 if __name__ == "__main__":

@@ -34,6 +34,17 @@ def stop_cleanly() -> None:
             signal.signal(number, _stop)
 
 
+def finish_quietly() -> None:
+    """Let no signal that asks to stop break into the end of a process that has done and said everything.
+
+    Python takes its handlers away while it shuts down, so that a signal would end it without a word and with a code
+    that denies what was done; what is ignored stays ignored.
+    """
+    for number in _SIGNALS:
+        if signal.getsignal(number) is _stop:
+            signal.signal(number, signal.SIG_IGN)
+
+
 @contextmanager
 def on_stop(undo: Callable[[], None]) -> Iterator[None]:
     """Have something undone first where `stop_cleanly` ends the process within the block."""
