@@ -24,7 +24,7 @@ def write_kml(path: Path, layers: dict[str, gpd.GeoDataFrame]) -> None:
 
     References
     ----------
-    OGC 07-147r2 (KML 2.2): description, "supports plain text as well as a subset of HTML"; from memory.
+    OGC 07-147r2 (KML 2.2; 12-007r2 is 2.3): a description is plain text or a subset of HTML; from memory.
     """
     for number, (layer, table) in enumerate(layers.items()):
         named = with_text(table, for_html_reader).rename(columns={"name": "Name"})

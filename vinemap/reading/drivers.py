@@ -109,5 +109,6 @@ def only(drivers: tuple[str, ...]) -> Iterator[None]:
 
 def _register(skipped: object) -> None:
     pyogrio.set_gdal_config_options({"OGR_SKIP": skipped})
-    # No public name has GDAL register its drivers again.
+    # No public name has GDAL register its drivers again. OGR_SKIP in the environment counts once, when pyogrio is
+    # loaded, for all files alike, and would take drivers from whoever calls the library. `only` tells whether it did.
     core._register_drivers()
