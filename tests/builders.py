@@ -112,6 +112,28 @@ def write_vineyard(folder: Path, *, skip: tuple[str, ...] = ()) -> Path:
     return folder
 
 
+def write_hollow_vineyard(folder: Path) -> Path:
+    """Write one block of 2 ha and 4,000 vines: its west half in a hollow, where 89 % of buds are dead, the east fine.
+
+    Beside it stands a block of one task. Thirty samples, of two canes of ten nodes each, are spread over both.
+    """
+    frame = {"block": ["Hollow", "Level"], "vines": [4000, 2000], "nodes_per_vine": 30.0}
+    outlines = [square(0, 0, 200), square(260, 0, 140)]
+    gpd.GeoDataFrame(frame, geometry=outlines, crs=CRS).to_file(folder / "blocks.gpkg")
+    places = [(20.0 + 40 * i, 20.0 + 40 * j) for i in range(5) for j in range(5) if i != 2]
+    places += [(280.0 + 50 * i, 20.0 + 50 * j) for i in range(2) for j in range(2)]
+    names = [f"s{k}" for k in range(len(places))]
+    points = gpd.GeoSeries(gpd.points_from_xy(*(np.array(places) + np.array([EAST, NORTH])).T), crs=CRS).to_crs(4326)
+    pd.DataFrame({"sample": names, "lon": points.x, "lat": points.y}).to_csv(folder / "samples.csv", index=False)
+    rows = []
+    for name, (east, _) in zip(names, places, strict=True):
+        dead = 18 if east < 100 else 1
+        rows += [(name, 1 + k // 10, 1 + k % 10, "dead" if (7 * k) % 20 < dead else "alive") for k in range(20)]
+    pd.DataFrame(rows, columns=["sample", "cane", "node", "primary"]).to_csv(folder / "buds.csv", index=False)
+    (folder / "vinemap.toml").write_text("[surface]\ncell_m = 10.0\n", encoding="utf-8")
+    return folder
+
+
 def write_large_vineyard(folder: Path, count: int = 500) -> Path:
     """Write so many blocks in rows of 25, ten samples in each, fifteen nodes of each; all primaries dead."""
     places = np.array([(120.0 * (i % 25), 120.0 * (i // 25)) for i in range(count)])

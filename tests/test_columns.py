@@ -48,10 +48,10 @@ def test_a_name_with_braces_stands_for_many() -> None:
 
 
 def test_blocks_csv_begins_with_what_a_manager_asks() -> None:
-    """The first dozen columns: which block, what to do, how much died, what crop is left, how large it is."""
-    assert BLOCKS_CSV.names[:12] == [
-        *("block", "variety", "action", "nodes_to_keep", "target_nodes", "map_injury_pct", "map_low_pct"),
-        *("map_high_pct", "injury_pct", "crop_after_pct", "area_ha", "vines"),
+    """The first columns: which block, what to do, how much died, what crop is left, how large it is."""
+    assert BLOCKS_CSV.names[:13] == [
+        *("block", "variety", "action", "nodes_to_keep", "zone_nodes", "target_nodes", "map_injury_pct"),
+        *("map_low_pct", "map_high_pct", "injury_pct", "crop_after_pct", "area_ha", "vines"),
     ]
     assert set(BLOCKS.names) <= set(BLOCKS_CSV.names)
 

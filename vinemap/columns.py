@@ -17,6 +17,7 @@ from typing import TypeVar
 import pandas as pd
 
 from vinemap.states import (
+    TASKS,
     TISSUE_STATES,
     Action,
     Bud,
@@ -479,20 +480,31 @@ def _kept(what: str, stem: str) -> tuple[Column, Column, Column]:
     )
 
 
-_ACTION = Column("action", Kind.WORD, "what to do", source=_RULES, words=tuple(Action), on_page=True)
+_ACTION = Column("action", Kind.WORD, "what to do", source=_RULES, words=TASKS, on_page=True)
+_ZONE_NODES = Column(
+    "zone_nodes",
+    Kind.TEXT,
+    "where zones differ: each zone's nodes to keep, else its action, as in 3: prune_long_wait; 4: 39",
+    source=_RULES,
+)
 _GRADE = Column("grade", Kind.WORD, "which figure decides", source=_RULES, words=tuple(Grade), on_page=True)
 _VINES = _count("vines", "vines; as given, else from ground and spacings", "vines")
 _AREA = _ha("area_ha", "ground of the outline, on the map projection")
 _TARGET = _nodes("target_nodes", "nodes in a normal year", f"{_RULES}: balanced, nodes_per_foot")
 _KEEP, _KEEP_LOW, _KEEP_HIGH = _kept("nodes to keep", "nodes_to_keep")
 _EXTRA = _pct("extra_pct", "more nodes than in a normal year", f"{_RULES}: pruning")
+_EXTRA_ENDS = (
+    _pct("extra_low_pct", "more nodes, with the injury at its low end", f"{_RULES}: pruning"),
+    _pct("extra_high_pct", "more nodes, with the injury at its high end", f"{_RULES}: pruning"),
+)
 _CROPS = (
     *_crop("before", "the nodes of a normal year"),
     *_crop("after", "the nodes to keep"),
 )
 
 _DECIDED = (
-    _ACTION,
+    replace(_ACTION, words=tuple(Action), meaning="what to do; work_by_zone where zones differ: see zones.csv"),
+    _ZONE_NODES,
     Column("action_text", Kind.TEXT, "what to do, as a sentence"),
     _GRADE,
     Column(
@@ -514,8 +526,7 @@ _DECIDED = (
     _KEEP_LOW,
     _KEEP_HIGH,
     _EXTRA,
-    _pct("extra_low_pct", "more nodes, with the injury at its low end", f"{_RULES}: pruning"),
-    _pct("extra_high_pct", "more nodes, with the injury at its high end", f"{_RULES}: pruning"),
+    *_EXTRA_ENDS,
     *_CROPS,
 )
 _MAPPED = (
@@ -574,8 +585,8 @@ _SIZE = (
 def _blocks_csv() -> Iterator[Column]:
     """Yield the columns of blocks.csv: first the dozen that answer most questions, then all else by stages."""
     first = (
-        *("block", "variety", "action", "nodes_to_keep", "target_nodes", "map_injury_pct", "map_low_pct"),
-        *("map_high_pct", "injury_pct", "crop_after_pct", "area_ha", "vines"),
+        *("block", "variety", "action", "nodes_to_keep", "zone_nodes", "target_nodes", "map_injury_pct"),
+        *("map_low_pct", "map_high_pct", "injury_pct", "crop_after_pct", "area_ha", "vines"),
     )
     found = {column.name: column for column in (*_DECIDED, *_COUNTED, *_MAPPED, *_BEFORE, *_SIZE)}
     given = {column.name: column for column in BLOCKS.columns if column.carried and column.name not in found}
@@ -619,7 +630,8 @@ ZONES_CSV = Layout(
         _KEEP_LOW,
         _KEEP_HIGH,
         replace(_TARGET, on_page=False),
-        replace(_EXTRA, on_page=False),
+        _EXTRA,
+        *(replace(column, on_page=False) for column in _EXTRA_ENDS),
         _AREA,
         replace(_VINES, meaning="the block's vines, shared by area"),
         _pct("injury_pct", "primary buds dead, mean over the zone", _MODEL),
@@ -629,6 +641,8 @@ ZONES_CSV = Layout(
         *(replace(column, on_page=False) for column in _CROPS if column.unit == "%"),
         *_DEAD_TRUNKS,
         *(replace(column, on_page=False) for column in _NET),
+        _pct("trunk_hurt_pct", "vines with hurt trunks", _MODEL, on_page=False),
+        _pct("no_live_bud_pct", "nodes with no live bud, mean over the zone", _MODEL, on_page=False),
         _GRADE,
     ),
 )

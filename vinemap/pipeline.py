@@ -28,8 +28,9 @@ from vinemap.columns import (
     ZONES_CSV,
 )
 from vinemap.decisions.actions import decide
+from vinemap.decisions.by_zone import settled
 from vinemap.decisions.spring import SpringCheck, check_forecast, corrected
-from vinemap.decisions.worklist import work_list
+from vinemap.decisions.worklist import by_action, work_list
 from vinemap.decisions.zones import action_zones
 from vinemap.errors import InputError, Problem, TooFewSamplesError
 from vinemap.exports.exchange import settle, staged
@@ -116,6 +117,11 @@ class MapRun:
                 [Problem("blocks", None, "block", f"there is no block {name!r}", f"did you mean {near!r}?")]
             )
         return pd.Series(self.blocks.drop(columns="geometry").iloc[names.index(name)])
+
+    def zones_of(self, name: str) -> pd.DataFrame:
+        """Return the rows of one block's zones, the worst first."""
+        here = self.zones["block"] == name
+        return pd.DataFrame(self.zones.drop(columns="geometry"))[here]
 
     def plot(self, layer: str = "primary_injury", ax: Axes | None = None) -> Axes:
         """Draw a layer of the surface with the blocks and the samples; see `vinemap.exports.picture.plot_map`."""
@@ -229,8 +235,9 @@ def _mapped(vineyard: Vineyard, tallies: pd.DataFrame, progress: Progress) -> Ma
     trunks = wood_layers(vineyard.wood, samples, blocks, grid, terrain, settings.surface)
     surface = injury.grid.merge(trunks)
     progress("actions")
-    block_rows = _block_rows(vineyard, tallies, injury)
-    zones = _with_net(action_zones(surface, block_rows, settings, injury.joint.credible_interval), block_rows)
+    by_mean = _block_rows(vineyard, tallies, injury)
+    zones = _with_net(action_zones(surface, by_mean, settings, injury.joint.credible_interval), by_mean)
+    block_rows = settled(by_mean, zones, settings)
     warnings = [*vineyard.warnings, *_surface_warnings(vineyard, injury)]
     return MapRun(
         vineyard,
@@ -241,13 +248,13 @@ def _mapped(vineyard: Vineyard, tallies: pd.DataFrame, progress: Progress) -> Ma
         work_list(zones, block_rows, settings),
         surface,
         terrain,
-        _report(vineyard, injury, warnings),
-        findings(block_rows, injury, settings),
+        _report(vineyard, injury, zones, warnings),
+        findings(block_rows, zones, injury, settings),
     )
 
 
 def _block_rows(vineyard: Vineyard, tallies: pd.DataFrame, injury: InjuryMap) -> gpd.GeoDataFrame:
-    """Join what was cut, what the map says, the wood and the action of every block."""
+    """Join what was cut, what the map says, the wood and the action by its mean of every block."""
     settings, blocks, samples = vineyard.site.settings, vineyard.site.blocks, vineyard.samples
     confidence = settings.survival.confidence
     rows = block_table(blocks, samples, tallies, confidence).join(injury.blocks)
@@ -407,6 +414,14 @@ def _write_sheets(run: MapRun, stage: Path, *, pdf: bool) -> None:
             write_pdf(sheet, path.with_suffix(".pdf"))
 
 
+def _summed(work: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return sums by action as JSON holds them: missing vines as null."""
+    rounded = ZONES_CSV.rounded(work).astype({"vines": "Int64"}).astype(object)
+    return [
+        {str(name): value for name, value in row.items()} for row in rounded.replace({pd.NA: None}).to_dict("records")
+    ]
+
+
 def _online(settings: Settings) -> OnlineBasemap | None:
     page = settings.page
     return OnlineBasemap(page.online_tiles, page.online_credit, page.online_zoom) if page.online_tiles else None
@@ -431,7 +446,7 @@ def _surface_warnings(vineyard: Vineyard, injury: InjuryMap) -> list[Sentence]:
     return warnings
 
 
-def _report(vineyard: Vineyard, injury: InjuryMap, warnings: list[Sentence]) -> dict[str, Any]:
+def _report(vineyard: Vineyard, injury: InjuryMap, zones: pd.DataFrame, warnings: list[Sentence]) -> dict[str, Any]:
     settings = vineyard.site.settings
     mean, low, high = injury.area_over_ha
     return {
@@ -446,6 +461,7 @@ def _report(vineyard: Vineyard, injury: InjuryMap, warnings: list[Sentence]) -> 
         "elevation": vineyard.site.elevation is not None,
         "threshold": settings.surface.threshold,
         "area_over_threshold_ha": {"mean": mean, "low": low, "high": high},
+        "work": _summed(by_action(zones)),
         "settings": settings.model_dump(mode="json"),
         "model": injury.model,
         "scores": {**injury.scores, "text": " ".join(verdict(injury.scores))},

@@ -117,8 +117,8 @@ class Page(_Section):
 
 
 def _asks_for_work(action: Action) -> Action:
-    """Refuse the action that asks for none."""
-    if action is Action.NO_DATA:
+    """Refuse the action that asks for none, and the one that only points to the zones' own."""
+    if action in (Action.NO_DATA, Action.BY_ZONE):
         raise PydanticCustomError("enum", "Input should be an action that asks for work")
     return action
 

@@ -126,7 +126,7 @@ class Third(StrEnum):
 
 
 class Action(StrEnum):
-    """What to do, from the lightest to the strongest, then the one for want of figures.
+    """What to do, from the lightest to the strongest, then the one for want of figures, then a block's of many tasks.
 
     Buds alone never say more than `CHECK_WOOD`.
     """
@@ -139,7 +139,11 @@ class Action(StrEnum):
     RETRAIN = "retrain"
     REPLANT = "replant_candidate"
     NO_DATA = "no_data"
+    BY_ZONE = "work_by_zone"
 
+
+TASKS = tuple(action for action in Action if action is not Action.BY_ZONE)
+"""What there may be to do in a zone; a block whose zones differ is worked by zone."""
 
 NUMBERED = (Action.AS_USUAL, Action.KEEP_MORE)
 """Actions for which the pruning rule gives a number of nodes."""
@@ -161,6 +165,7 @@ class Grade(StrEnum):
     TOO_FEW = "too_few"
     TOO_WIDE = "too_wide"
     UNKNOWN = "unknown"
+    BY_ZONE = "by_zone"
 
     @property
     def code(self) -> int:

@@ -130,8 +130,8 @@ def test_what_decides_in_the_rule_s_place_is_said() -> None:
             "no_live_bud_dead": 4,
             "no_live_bud_nodes": 20,
         },
-        "the low and the high estimate over most of the block lie more than 60 points apart": {"too_few_pct": 61.0},
-        "the low and the high estimate of the block's mean lie more than 60 points apart": {
+        "the low and the high estimate over most of this ground lie more than 60 points apart": {"too_few_pct": 61.0},
+        "the low and the high estimate of the mean lie more than 60 points apart": {
             "map_low_pct": 5.0,
             "map_high_pct": 80.0,
         },
@@ -169,7 +169,7 @@ def test_the_step_told_is_that_of_the_printed_figure() -> None:
 def test_a_block_beyond_the_map_has_no_interval() -> None:
     """Where the map has no figure, the chain says that, and not that its intervals lie apart."""
     text = chain(map_injury_pct=np.nan, map_low_pct=np.nan, map_high_pct=np.nan)
-    assert "This decides: the map has no figure for the block." in text
+    assert "This decides: the map has no figure for this ground." in text
     assert "points apart" not in text
 
 

@@ -64,7 +64,7 @@ def test_figures_come_back(tmp_path: Path) -> None:
     assert all(len(column) <= 10 for column in shape)
     geojson = gpd.read_file(tmp_path / "zones.geojson")
     assert geojson["name"].tolist()[0] == "1 Mühlau"
-    assert geojson["description"].tolist()[0].startswith("Keep more nodes.")
+    assert geojson["description"].tolist()[0].startswith("Keep 54 nodes on each vine")
 
 
 def test_waypoints_lie_inside_their_zones(tmp_path: Path) -> None:
@@ -89,7 +89,7 @@ def test_outlines_are_tracks(tmp_path: Path) -> None:
     assert "hands behind the blade" in (root.findtext(f"{GPX}metadata/{GPX}desc") or "")
 
 
-@pytest.mark.parametrize(("language", "word"), [("en", "Keep more nodes"), ("es", "Dejar más nudos")])
+@pytest.mark.parametrize(("language", "word"), [("en", "Keep 54 nodes"), ("es", "Deje 54 nudos")])
 def test_language(tmp_path: Path, language: str, word: str) -> None:
     """What to do is said in the language asked for."""
     write_navigation(zones(), tmp_path, language)

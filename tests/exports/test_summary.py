@@ -34,10 +34,25 @@ BLOCKS = pd.DataFrame(
     }
 )
 
+ZONES = pd.DataFrame(
+    {
+        "action": ["as_usual", "prune_long_wait", "as_usual", "no_data"],
+        "area_ha": [1.0, 2.0, 0.5, 0.4],
+        "vines": pd.array([1000, 4216, 500, pd.NA], dtype="Int64"),
+    }
+)
+
+
+def test_what_there_is_to_do_is_summed_over_zones() -> None:
+    """Every zone's ground counts once under its own task, the heaviest first; vines where all are known."""
+    words = findings(BLOCKS, ZONES, _injury(_scores(0.1, 0.2)), Settings())
+    todo = "Prune long, then wait: 2.0 ha (4,216 vines); Prune as usual: 1.5 ha (1,500 vines); No figures yet: 0.4 ha"
+    assert f"To do. {todo}." in words
+
 
 def test_the_three_worst_come_first() -> None:
     """The worst blocks, with intervals and what to do, worst first; one with too few samples is none of them."""
-    words = findings(BLOCKS, _injury(_scores(0.1, 0.2)), Settings())
+    words = findings(BLOCKS, ZONES, _injury(_scores(0.1, 0.2)), Settings())
     assert words[0] == "worst: 81 % of primary buds dead (75 to 88). B."
     assert [sentence.split(":")[0] for sentence in words[:3]] == ["worst", "bad", "fair"]
 
@@ -45,7 +60,7 @@ def test_the_three_worst_come_first() -> None:
 @pytest.mark.parametrize(("units", "figures"), [("metric", "1.9 ha (1.2 to 2.7)"), ("us", "4.7 acres (3.0 to 6.7)")])
 def test_area_in_the_users_units(units: str, figures: str) -> None:
     """Area above the threshold in hectares, or in acres of 4046.8564224 m² (NIST Handbook 44)."""
-    words = findings(BLOCKS, _injury(_scores(0.1, 0.2)), Settings(units=units))
+    words = findings(BLOCKS, ZONES, _injury(_scores(0.1, 0.2)), Settings(units=units))
     assert f"{figures} lost more than 50 % of their primary buds." in words
 
 
@@ -55,11 +70,11 @@ def test_what_injury_follows() -> None:
     1.314 / 2.314 = 56.8 %; a foot is 0.3048 m, and 1.314 to that power is 1.0868, so 52.1 %.
     """
     injury = _injury(_scores(0.1, 0.2))
-    words = findings(BLOCKS, injury, Settings())
+    words = findings(BLOCKS, ZONES, injury, Settings())
     where = "Where otherwise half of the primary buds would be dead,"
     assert f"Each metre lower: more dead buds. {where} 56.8 % are (52.8 to 60.6 %)." in words
     assert f"Each foot lower: more dead buds. {where} 52.1 % are (50.9 to 53.3 %)." in findings(
-        BLOCKS, injury, Settings(units="us")
+        BLOCKS, ZONES, injury, Settings(units="us")
     )
     assert not [sentence for sentence in words if "odds" in sentence]
 
@@ -75,6 +90,6 @@ def test_a_map_no_better_than_block_means_says_so() -> None:
 
 def test_findings_speak_spanish() -> None:
     """Every sentence is there in each language, with its decimal mark."""
-    words = [sentence.said("es") for sentence in findings(BLOCKS, _injury(_scores(0.1, 0.2)), Settings())]
+    words = [sentence.said("es") for sentence in findings(BLOCKS, ZONES, _injury(_scores(0.1, 0.2)), Settings())]
     assert "1,9 ha (1,2 a 2,7) perdieron más del 50 % de sus yemas primarias." in words
     assert not [sentence for sentence in words if "{" in sentence]

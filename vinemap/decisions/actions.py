@@ -336,6 +336,8 @@ def action_sentences(row: Mapping[Any, Any], rules: Rules) -> list[Sentence]:
     rules : Rules
     """
     action = row["action"]
+    if action == Action.BY_ZONE:
+        return [Sentence("page.by_zone"), Sentence("page.do.work_by_zone")]
     if action == Action.LOOK_AGAIN and row["grade"] == Grade.TRUNKS_DEAD:
         return [Sentence("page.do.unknown_roots")]
     sentences = _numbered(row) if action in NUMBERED else [Sentence(f"page.do.{action}")]
@@ -346,6 +348,31 @@ def action_sentences(row: Mapping[Any, Any], rules: Rules) -> list[Sentence]:
     if action in (Action.KEEP_MORE, Action.PRUNE_LONG) and unchecked and injury > rules.wood.likely_over_pct:
         return [*sentences, Sentence("page.do.suspect")]
     return sentences
+
+
+def zone_sentence(zone: Mapping[Any, Any]) -> Sentence:
+    """Name a zone with its vines and its injury, and what to do in it: a row of zones.csv."""
+    values = {"zone": zone["zone"], "task": task_sentence(zone)}
+    if pd.isna(zone["injury_pct"]):
+        return Sentence("page.by_zone.zone", **values)
+    values["dead"] = Figure(zone["injury_pct"])
+    if pd.isna(zone["vines"]):
+        return Sentence("page.by_zone.dead", **values)
+    return Sentence("page.by_zone.vines", **values, vines=Figure(zone["vines"]))
+
+
+def task_sentence(zone: Mapping[Any, Any]) -> Sentence:
+    """Say in one line what to do in a zone, a row of zones.csv."""
+    if zone["action"] == Action.NO_DATA:
+        return Sentence("page.task.no_data")
+    if pd.isna(zone["nodes_to_keep"]):
+        if zone["action"] == Action.KEEP_MORE:
+            return Sentence("page.do.extra", extra=Figure(zone["extra_pct"], 0, "%"))
+        return Sentence("page.task.named", action=Sentence(f"page.action.{zone['action']}"))
+    keep = Figure(zone["nodes_to_keep"])
+    if zone["action"] == Action.AS_USUAL:
+        return Sentence("page.task.as_usual", keep=keep)
+    return Sentence("page.do.nodes", keep=keep, usual=Figure(zone["target_nodes"]))
 
 
 def _numbered(row: Mapping[Any, Any]) -> list[Sentence]:

@@ -8,8 +8,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from vinemap.columns import BLOCKS_CSV
+from vinemap.columns import BLOCKS_CSV, ZONES_CSV
 from vinemap.decisions.actions import action_sentences, chosen_rule, kinds
+from vinemap.decisions.by_zone import by_zone_sentences
 from vinemap.rules import PruningRule, Step
 from vinemap.sentences import Figure, Listed, Sentence, ruled
 from vinemap.settings import Settings
@@ -20,7 +21,7 @@ from vinemap.varieties import Kin
 _BY_RULE = (Grade.BY_NUMBER, Grade.BY_LENGTH)
 
 
-def explain_block(block: pd.Series[Any], settings: Settings) -> list[Sentence]:
+def explain_block(block: pd.Series[Any], settings: Settings, zones: pd.DataFrame | None = None) -> list[Sentence]:
     """Say how a block's action follows from what was cut.
 
     Parameters
@@ -30,6 +31,8 @@ def explain_block(block: pd.Series[Any], settings: Settings) -> list[Sentence]:
         `vinemap.survival.wood.wood_table` and `vinemap.decisions.actions.decide`; what is missing is not said.
     settings : Settings
         Of the run.
+    zones : DataFrame, optional
+        The block's rows of zones.csv: needed where it is worked by zone, for each zone then has sums of its own.
 
     Returns
     -------
@@ -37,20 +40,55 @@ def explain_block(block: pd.Series[Any], settings: Settings) -> list[Sentence]:
         Counts, their interval, the map's average, the wood; what decides: the rule's step with its source, the target
         and the nodes, or the figure that takes the rule's place; the crop, the action, cautions. Every figure is
         printed as the tables have it.
+
+    Raises
+    ------
+    ValueError
+        When the zones of a block that is worked by zone are not given.
     """
     row = {str(name): _printed(str(name), value) for name, value in block.items()}
     caution = ruled(f"pruning.{settings.actions.rule}.caution", chosen_rule(settings).caution)
+    if row["action"] != Action.BY_ZONE:
+        decided, so = _decided(row, settings), action_sentences(row, settings.actions.rules)
+    elif zones is None:
+        raise ValueError(f"block {row['block']} is worked by zone: its sums need its zones")
+    else:
+        decided, so = _zones(row, zones, settings), by_zone_sentences(zones)
     return [
         *_counts(row, settings),
         *_map(row),
         *_net(row),
         *_wood(row),
-        *(_numbers(row, settings) if row["grade"] in _BY_RULE else _grade(row, settings)),
+        *decided,
         *_crop(row, settings),
-        Sentence("explain.so", action=Listed(action_sentences(row, settings.actions.rules), between=" ")),
+        Sentence("explain.so", action=Listed(so, between=" ", most=None)),
         Sentence("explain.mind", caution=caution),
         Sentence("explain.advice"),
     ]
+
+
+def _decided(row: dict[str, Any], settings: Settings) -> Iterator[Sentence]:
+    """Say what decides over a block, or over one of its zones."""
+    yield from _numbers(row, settings) if row["grade"] in _BY_RULE else _grade(row, settings)
+
+
+def _zones(row: dict[str, Any], zones: pd.DataFrame, settings: Settings) -> Iterator[Sentence]:
+    """Say of each zone what the map has for it and what follows, as for a block of its own."""
+    yield Sentence("explain.zones")
+    yield from _target(row, settings)
+    for zone in zones.to_dict("records"):
+        here = {str(name): _printed(str(name), value) for name, value in zone.items()}
+        figures = {"map_injury_pct": here["injury_pct"], "map_no_live_bud_pct": here.get("no_live_bud_pct")}
+        ends = {f"map_{end}_pct": here[f"injury_{end}_pct"] for end in ("low", "high")}
+        here = row | here | figures | ends
+        if _has(here, "map_injury_pct"):
+            share = Figure(here["map_injury_pct"], 1)
+            yield Sentence("explain.zone", zone=here["zone"], share=share, interval=_interval(here, "map"))
+        if here["grade"] in _BY_RULE:
+            yield from _step(here, settings)
+            yield from _nodes(here)
+        else:
+            yield from _grade(here, settings)
 
 
 def _numbers(row: dict[str, Any], settings: Settings) -> Iterator[Sentence]:
@@ -89,7 +127,7 @@ def _grade(row: dict[str, Any], settings: Settings) -> Iterator[Sentence]:
 
 def _printed(name: str, value: Any) -> Any:
     """Return a figure as blocks.csv has it."""
-    column = BLOCKS_CSV.find(name)
+    column = BLOCKS_CSV.find(name) or ZONES_CSV.find(name)
     if column is None or column.decimals is None or pd.isna(value):
         return value
     return float(np.round(value, column.decimals))

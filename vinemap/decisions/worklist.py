@@ -10,7 +10,7 @@ import pandas as pd
 
 from vinemap.arrays import Array
 from vinemap.settings import Settings
-from vinemap.states import RENEWED, Action
+from vinemap.states import RENEWED, TASKS, Action
 
 HOUR = "hour"
 _URGENT = (Action.REPLANT, Action.RETRAIN, Action.LOOK_AGAIN)
@@ -75,6 +75,24 @@ def totals(table: pd.DataFrame) -> pd.Series[Any]:
     columns = ["area_ha", "vines", "vines_to_work", "hours", *materials, "cost"]
     sums: pd.Series[Any] = done[columns].astype("Float64").sum(skipna=False)
     return sums
+
+
+def by_action(zones: pd.DataFrame) -> pd.DataFrame:
+    """Sum up what there is to do: action, zones, area_ha and vines (missing where a zone's are), heaviest work first.
+
+    Parameters
+    ----------
+    zones : DataFrame
+        action, area_ha, vines of the zones of every block: ground counts once, whatever its block's row says.
+    """
+    counted = zones.assign(vines=zones["vines"].astype("Float64"))
+    sums = counted.groupby("action", sort=False).agg(
+        zones=("action", "size"),
+        area_ha=("area_ha", "sum"),
+        vines=("vines", lambda vines: vines.sum(skipna=False)),
+    )
+    heaviest = [action.value for action in (*reversed(TASKS[:-1]), TASKS[-1])]
+    return sums.reindex([action for action in heaviest if action in sums.index]).reset_index()
 
 
 def visiting_order(zones: gpd.GeoDataFrame, order: str) -> list[int]:

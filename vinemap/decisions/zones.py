@@ -19,7 +19,7 @@ from shapely.geometry.base import BaseGeometry
 
 from vinemap.arrays import Array
 from vinemap.columns import ZONES_CSV
-from vinemap.decisions.actions import Trunks, own_rooted, prescribe, secondary_crop, target_nodes
+from vinemap.decisions.actions import MOST_PCT, Trunks, own_rooted, prescribe, printed, secondary_crop, target_nodes
 from vinemap.decisions.classes import Classifier, Intervals, Statistics
 from vinemap.decisions.pieces import (
     Labels,
@@ -92,7 +92,11 @@ def action_zones(
     nothing = np.full(len(zones), np.nan)
     low, high = (nothing, nothing) if averages is None else averages(zones.geometry)
     zones = zones.assign(injury_low_pct=100 * low, injury_high_pct=100 * high)
-    measured = pd.DataFrame(zones[[*_MEASURED]]).assign(too_few=zones["known"] < 0.5, too_wide=False)
+    width = printed((zones["injury_high_pct"] - zones["injury_low_pct"]).to_numpy(np.float64))
+    measured = pd.DataFrame(zones[[*_MEASURED]]).assign(
+        too_few=printed(100 * (1 - zones["known"].to_numpy(np.float64))) > MOST_PCT,
+        too_wide=width > round(100 * settings.surface.max_width, 1),
+    )
     zones = zones.join(prescribe(measured.join(here), settings))
     zones = zones.assign(target_nodes=here["target_nodes"], zone=np.arange(1, len(zones) + 1))
     zones = zones.assign(vines=_shared_vines(blocks, zones))

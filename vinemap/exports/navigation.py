@@ -10,11 +10,11 @@ import pandas as pd
 
 from vinemap.characters import for_xml
 from vinemap.columns import NAVIGATION
+from vinemap.decisions.actions import task_sentence
 from vinemap.exports.formats import with_text
 from vinemap.exports.gpx import write_gpx
 from vinemap.exports.kml import write_kml
 from vinemap.sentences import section
-from vinemap.states import Action
 
 FILES = ("zone_points.gpx", "zone_outlines.gpx", "zones.kml", "zones.geojson", "zones_shp/zones.shp")
 
@@ -52,7 +52,7 @@ def write_navigation(zones: gpd.GeoDataFrame, folder: Path, language: str = "en"
     named = pd.DataFrame(
         {
             "name": [f"{row['zone']} {row['block']}" for row in table.to_dict("records")],
-            "desc": [_described(row, words) for row in table.to_dict("records")],
+            "desc": [_described(row, words["sheet.vines"], language) for row in table.to_dict("records")],
         }
     )
     points = gpd.GeoDataFrame(named, geometry=zones.geometry.representative_point().to_crs(4326).to_numpy(), crs=4326)
@@ -71,17 +71,10 @@ def write_navigation(zones: gpd.GeoDataFrame, folder: Path, language: str = "en"
     return [*written[:-1], *sorted(written[-1].parent.iterdir())]
 
 
-def _described(row: dict[Any, Any], words: dict[str, str]) -> str:
-    """Say what to do in a zone, in one line."""
-    parts = [words[f"action.{row['action']}"]]
-    if pd.notna(row["nodes_to_keep"]):
-        keep, usual = f"{row['nodes_to_keep']:.0f}", f"{row['target_nodes']:.0f}"
-        parts.append(words["do.nodes"].format(keep=keep, usual=usual))
-    elif row["action"] == Action.KEEP_MORE:
-        parts.append(words["do.extra"].format(extra=f"{row['extra_pct']:.0f} %"))
-    if pd.notna(row["vines"]):
-        parts.append(f"{words['sheet.vines']}: {row['vines']}.")
-    return " ".join(part if part.endswith(".") else f"{part}." for part in parts)
+def _described(row: dict[Any, Any], count: str, language: str) -> str:
+    """Say what to do in a zone, and on how many vines, in one line."""
+    task = task_sentence(row).said(language)
+    return task if pd.isna(row["vines"]) else f"{task} {count}: {row['vines']}."
 
 
 def _short(table: pd.DataFrame) -> pd.DataFrame:

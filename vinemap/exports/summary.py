@@ -6,7 +6,8 @@ from typing import Any
 
 import pandas as pd
 
-from vinemap.sentences import Figure, Sentence
+from vinemap.decisions.worklist import by_action
+from vinemap.sentences import Figure, Listed, Sentence
 from vinemap.settings import Settings
 from vinemap.states import Action
 from vinemap.surface.fit import InjuryMap
@@ -15,9 +16,23 @@ from vinemap.units import area_unit, length_unit
 _WORST = 3
 
 
-def findings(blocks: pd.DataFrame, injury: InjuryMap, settings: Settings) -> list[Sentence]:
-    """Say which blocks froze worst, how much is above the threshold, what the injury follows, how far to trust it."""
-    return [*_worst(blocks), _area(injury, settings), *_follows(injury.model, settings), *verdict(injury.scores)]
+def findings(blocks: pd.DataFrame, zones: pd.DataFrame, injury: InjuryMap, settings: Settings) -> list[Sentence]:
+    """Say which blocks froze worst, what there is to do, how much exceeds the threshold, and how far to trust the map.
+
+    Parameters
+    ----------
+    blocks, zones : DataFrame
+        Rows of blocks.csv and zones.csv.
+    injury : InjuryMap
+    settings : Settings
+    """
+    return [
+        *_worst(blocks),
+        _work(zones, settings),
+        _area(injury, settings),
+        *_follows(injury.model, settings),
+        *verdict(injury.scores),
+    ]
 
 
 def _worst(blocks: pd.DataFrame) -> list[Sentence]:
@@ -34,6 +49,17 @@ def _worst(blocks: pd.DataFrame) -> list[Sentence]:
         )
         for row in ranked.to_dict("records")
     ]
+
+
+def _work(zones: pd.DataFrame, settings: Settings) -> Sentence:
+    """Say on how much ground, and on how many vines, each task is to be done."""
+    per_hectare, unit = area_unit(settings.units)
+    parts = []
+    for row in by_action(zones).to_dict("records"):
+        values = {"action": Sentence(f"page.action.{row['action']}"), "area": Figure(per_hectare * row["area_ha"], 1)}
+        key = "found.work.area" if pd.isna(row["vines"]) else "found.work.vines"
+        parts.append(Sentence(key, **values, unit=unit, vines=Figure(0 if pd.isna(row["vines"]) else row["vines"])))
+    return Sentence("found.work", parts=Listed(parts, between="; "))
 
 
 def _area(injury: InjuryMap, settings: Settings) -> Sentence:

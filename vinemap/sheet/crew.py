@@ -170,13 +170,11 @@ def _page(
         area=words.area(block["area_ha"]),
         vines=words.number(block["vines"]) if counted else "",
     )
-    # A block's average beside zones that say otherwise would be two orders at once.
-    by_zone = len(zones[["action", "nodes_to_keep"]].drop_duplicates()) > 1
     return BlockPage(
         block=str(block["block"]),
         facts=facts,
-        action=words("by_zone" if by_zone else f"action.{block['action']}"),
-        todo=words("by_zone_text") if by_zone else _todo(block, words),
+        action=words("by_zone" if block["action"] == Action.BY_ZONE else f"action.{block['action']}"),
+        todo=_todo(block, words),
         drawing=drawing,
         zones=[_line(zone, words) for _, zone in zones.iterrows()],
         watch=_watch(block, zones, words, settings),

@@ -9,6 +9,7 @@ import { blocks, changeOf, data, threshold } from "./data.js";
 import { map, narrow } from "./map.js";
 import { unfold } from "./panel.js";
 import { countsTable, showSample } from "./sample.js";
+import { byZone, swatches, zoneTasks } from "./tasks.js";
 
 export function detail(block, back) {
   const box = byId("detail");
@@ -51,9 +52,10 @@ function facts(block) {
 function work(block) {
   const code = block.action;
   const box = make("section", { class: "work" }, make("h3", {}, t("detail.work")),
-    make("p", { class: "act" }, swatch(actionColour(code)), actionName(code)));
+    make("p", { class: "act" }, swatches(block), actionName(code)));
   const advice = code === "look_again" && block.grade === "trunks_dead" ? "do.unknown_roots" : `do.${code}`;
   if (hasText(advice)) box.append(make("p", {}, t(advice)));
+  if (byZone(block)) box.append(make("ul", { class: "zone-tasks" }, zoneTasks(block, Infinity, "li")));
   const nodes = nodesToKeep(block);
   if (nodes) box.append(make("p", { class: "nodes-to-keep" }, nodes));
   if (block.trunks_hurt && (nodes || block.zonesHere.some((zone) => zone.nodes_to_keep != null))) box.append(make("p", {}, t("do.trunks_hurt")));

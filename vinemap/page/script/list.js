@@ -2,8 +2,7 @@
 
 import { byId, make, own } from "../../web/script/dom.js";
 import { actionName, area, areaNumber, day, number, ofLanguage, percent, range, sentence, t } from "../../web/script/words.js";
-import { bar, swatch } from "./charts.js";
-import { actionColour } from "./colours.js";
+import { bar } from "./charts.js";
 import { blocks, data, ranked, threshold } from "./data.js";
 import { detail } from "./detail.js";
 import { boxOfAll } from "./geometry.js";
@@ -11,6 +10,7 @@ import { fit } from "./map.js";
 import { painters } from "./painter.js";
 import { unfold } from "./panel.js";
 import { state } from "./state.js";
+import { byZone, swatches, zoneTasks } from "./tasks.js";
 
 export function overview() {
   byId("name").textContent = data.report.name ?? "";
@@ -64,7 +64,7 @@ function rank(block) {
     make("span", { class: "who" }, own(block.block, "b"), make("span", { class: "facts" }, facts.flatMap((fact, k) => (k ? [" · ", fact] : [fact])))),
     make("span", { class: "much" }, make("b", {}, percent(block.pct)), make("small", {}, range(block.low, block.high))),
     bar(block.pct, block.low, block.high),
-    make("span", { class: "act" }, swatch(actionColour(block.action)), actionName(block.action), nodes(block))));
+    make("span", { class: "act" }, swatches(block), actionName(block.action), nodes(block), byZone(block) ? zoneTasks(block, 3) : "")));
 }
 
 function nodes(block) {

@@ -9,6 +9,7 @@ import { holds, toWorld } from "./geometry.js";
 import { surface, terrain } from "./layers.js";
 import { choose } from "./list.js";
 import { state } from "./state.js";
+import { swatches, task } from "./tasks.js";
 
 export function look(lon, lat) {
   const [x, y] = toWorld(lon, lat);
@@ -42,8 +43,8 @@ export function readout(found, pinned = false) {
   if (block) {
     box.append(make("p", { class: "where" }, own(block.block, "b"), block.variety ? [" · ", own(block.variety)] : ""));
     box.append(injuryRead(found));
-    const action = found.zone?.action ?? block.action;
-    if (action) box.append(make("p", { class: "act" }, swatch(actionColour(action)), actionName(action)));
+    if (found.zone) box.append(make("p", { class: "act" }, swatch(actionColour(found.zone.action)), t("by_zone.zone", { zone: number(found.zone.zone), task: task(found.zone, block) })));
+    else if (block.action) box.append(make("p", { class: "act" }, swatches(block), actionName(block.action)));
   } else box.append(make("p", { class: "where" }, t("readout.outside")));
   if (found.height !== null) box.append(line("readout.height", metres(found.height), "height", found.height));
   else if (found.elevation !== null) box.append(line("readout.elevation", metres(found.elevation), "elevation", found.elevation));

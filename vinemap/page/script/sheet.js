@@ -11,14 +11,17 @@ import { headline } from "./list.js";
 import { map } from "./map.js";
 import { painters } from "./painter.js";
 import { state } from "./state.js";
+import { byZone, zoneTasks } from "./tasks.js";
 
 export function sheet() {
   const head = ["rank", "block", "variety", "area", "vines", "injury", "range", "action", "nodes"].map((key) => make("th", { scope: "col" }, t(`sheet.${key}`)));
   const rows = ranked.map((block) => make("tr", {},
     make("td", {}, String(block.rank)), make("th", { scope: "row" }, own(block.block)), make("td", {}, own(block.variety ?? "–")),
     make("td", {}, area(block.area_ha)), make("td", {}, number(block.vines)), make("td", {}, make("b", {}, percent(block.pct))), make("td", {}, range(block.low, block.high)),
-    make("td", {}, actionName(block.action)), make("td", {}, number(block.nodes_to_keep))));
-  const present = Object.keys(data.action_colours).filter((code) => blocks.some((block) => block.action === code) && hasText(`do.${code}`));
+    ...(byZone(block) ? [make("td", { colspan: "2" }, make("b", {}, actionName(block.action)), zoneTasks(block, Infinity, "div"))]
+      : [make("td", {}, actionName(block.action)), make("td", {}, number(block.nodes_to_keep))])));
+  const tasks = new Set(blocks.flatMap((block) => (byZone(block) ? block.zonesHere : [block]).map(({ action }) => action)));
+  const present = Object.keys(data.action_colours).filter((code) => tasks.has(code) && hasText(`do.${code}`));
   const warnings = data.report.warnings ?? [];
   const page = byId("sheet");
   page.replaceChildren();
