@@ -157,7 +157,8 @@ def test_decisions_are_the_same_everywhere(demo: Demo) -> None:
     assert by_zone["vines"].tolist() == zones["vines"].tolist()
     sheet = (demo.out / "crew_sheet_en.html").read_text(encoding="utf-8")
     for _, row in blocks.iterrows():
-        sums = "\n".join(explain_block(demo.run.block(row["block"]), demo.run.vineyard.site.settings))
+        name, settings = row["block"], demo.run.vineyard.site.settings
+        sums = "\n".join(explain_block(demo.run.block(name), settings, demo.run.zones_of(name)))
         assert row["action_text"] in sums
         assert f"{row['primary_dead']} of {row['nodes']} = {row['injury_pct']} %" in sums
         if row["nodes_to_keep"] > 0:

@@ -147,7 +147,7 @@ def make_map(vineyard: Vineyard | str | os.PathLike[str], progress: Progress = _
     --------
     >>> run = vinemap.make_map("demo_blocks")
     >>> run.blocks.nlargest(1, "map_injury_pct")[["block", "action"]].to_dict("records")
-    [{'block': 'Dipper', 'action': 'prune_long_wait'}]
+    [{'block': 'Dipper', 'action': 'work_by_zone'}]
     """
     if not isinstance(vineyard, Vineyard):
         progress("reading")

@@ -22,7 +22,7 @@ from vinemap.settings import Settings
 from vinemap.sheet.crew import LANGUAGES, CrewSheet, crew_sheet, write_sheet
 from vinemap.sheet.pdf import write_pdf
 from vinemap.sheet.zone_map import HEIGHT, WIDTH, Shade, block_map
-from vinemap.states import Action
+from vinemap.states import TASKS, Action
 
 CRS = "EPSG:32618"
 X, Y = 500_000.0, 4_800_000.0
@@ -37,13 +37,13 @@ def case() -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame, xr.Dataset]:
             "variety": ["Riesling", None, None],
             "area_ha": [2.0, 1.04, 1.0],
             "vines": [5000.0, 2600.0, np.nan],
-            "action": ["keep_more", "retrain", "no_data"],
+            "action": ["work_by_zone", "retrain", "no_data"],
             "trunks_hurt": [True, False, False],
             "target_nodes": [40.0, 30.0, np.nan],
-            "extra_pct": [35.0, np.nan, np.nan],
-            "nodes_to_keep": [54.0, np.nan, np.nan],
-            "nodes_to_keep_low": [51.0, np.nan, np.nan],
-            "nodes_to_keep_high": [58.0, np.nan, np.nan],
+            "extra_pct": np.nan,
+            "nodes_to_keep": np.nan,
+            "nodes_to_keep_low": np.nan,
+            "nodes_to_keep_high": np.nan,
             "map_injury_pct": [35.0, 97.0, np.nan],
         },
         geometry=[box(X, Y, X + 200, Y + 100), parts, box(X + 500, Y, X + 600, Y + 100)],
@@ -136,7 +136,7 @@ def test_a_percentage_where_no_number_of_nodes_is_known() -> None:
     """One zone: the block's figures stand above it; no target: how many per cent more; no high end: at least."""
     blocks, zones, _ = case()
     blocks.loc[1, ["action", "extra_pct"]] = "keep_more", 40.0
-    blocks.loc[0, "nodes_to_keep_high"] = np.nan
+    blocks.loc[0, ["action", "nodes_to_keep", "nodes_to_keep_low"]] = "keep_more", 54.0, 51.0
     zones.loc[2, ["action", "extra_pct"]] = "keep_more", 40.0
     zones = zones.drop(index=1)
     made, settings = dt.date(2026, 1, 28), Settings()
@@ -171,8 +171,8 @@ def test_every_action_has_its_words_and_colour() -> None:
     for language in LANGUAGES:
         page = section("page")[language]
         assert all(f"action.{code}" in page and f"do.{code}" in page for code in Action)
-    colours = [re.search(rf"^\.{code} {{ fill: (#\w+); }}$", style, re.MULTILINE) for code in Action]
-    assert len({found.group(1) for found in colours if found}) == len(Action)
+    colours = [re.search(rf"^\.{code} {{ fill: (#\w+); }}$", style, re.MULTILINE) for code in TASKS]
+    assert len({found.group(1) for found in colours if found}) == len(TASKS)
 
 
 def test_the_drawing_is_to_scale() -> None:
