@@ -17,6 +17,7 @@ from typing import TypeVar
 import pandas as pd
 
 from vinemap.states import (
+    DECISIVE,
     TASKS,
     TISSUE_STATES,
     Action,
@@ -31,7 +32,10 @@ from vinemap.states import (
     State,
     Third,
     Tissue,
+    TrunkGrade,
     Verdict,
+    Visit,
+    WoodState,
 )
 
 Frame = TypeVar("Frame", bound=pd.DataFrame)
@@ -362,7 +366,30 @@ WOOD = Layout(
         _SAMPLE,
         Column("tissue", Kind.WORD, "wood that was sliced", words=tuple(Tissue), required=True, filled=True),
         replace(_TISSUE, name="phloem", meaning="what the slice showed of the phloem", required=True),
+        replace(_TISSUE, name="cambium", meaning="what the slice showed of the cambium"),
         replace(_TISSUE, name="xylem", meaning="what the slice showed of the xylem"),
+        Column(
+            "browned_pct", Kind.NUMBER, "percent of the ring of phloem that is brown, 0 to 100", "%", low=0, high=100
+        ),
+        Column(
+            "grade",
+            Kind.WORD,
+            "the trunk or cordon as a whole, from no sap to sound; comes before what the slice showed",
+            words=tuple(TrunkGrade),
+            source="after the six figures of Lake Erie Regional Grape Program, Looking at Trunk Damage",
+        ),
+        Column(
+            "visit",
+            Kind.WORD,
+            "when the wood was looked at; a later visit to a vine takes the place of an earlier one",
+            words=tuple(Visit),
+            empty=Visit.WINTER.value,
+        ),
+        Column(
+            "wedge",
+            Kind.YES_NO,
+            "whether the cut across shows a stained wedge, as of a fungus, not of cold: such a piece is in no share",
+        ),
     ),
 )
 _SEEN = "; empty where nobody looked"
@@ -450,7 +477,11 @@ def _cuts(source: str) -> tuple[Column, ...]:
 
 def _checked(tissue: Tissue) -> Iterator[Column]:
     """Yield the columns of the wood checks of one tissue."""
-    states = {"hurt": "with dead phloem", "dead": "dead through"}
+    states = {
+        WoodState.PHLOEM: "with dead phloem",
+        WoodState.HURT: "with dead xylem or cambium",
+        WoodState.DEAD: "dead through",
+    }
     for state, words in states.items():
         stem, what = f"{tissue}_{state}", f"{tissue}s {words}"
         yield _count(f"{stem}_read", f"{what}: vines checked", "vines")
@@ -458,6 +489,35 @@ def _checked(tissue: Tissue) -> Iterator[Column]:
         yield _pct(f"{stem}_pct", f"{what}: share of the vines checked")
         yield _pct(f"{stem}_low_pct", f"{what}: low end of the confidence interval", _WILSON)
         yield _pct(f"{stem}_high_pct", f"{what}: high end of the confidence interval", _WILSON)
+
+
+_WOOD_BESIDE = (
+    _count("trunk_deeper_vines", "vines with brown phloem in a trunk whose xylem was not read: cut deeper", "vines"),
+    _pct("trunk_browned_pct", "trunks: mean share of the phloem that is brown, where it was noted"),
+    Column("trunk_visit", Kind.WORD, "last visit that looked at trunks", words=tuple(Visit)),
+    Column("trunk_unchecked", Kind.TEXT, "samples whose trunks nobody checked, to be checked in this order"),
+    Column(
+        "trunk_checks_of",
+        Kind.WORD,
+        "which share of trunks is too uncertain to decide; empty where the checks decide, or none was made",
+        words=tuple(DECISIVE),
+    ),
+    Column(
+        "trunk_checks_limit_pct",
+        Kind.NUMBER,
+        "limit that lies within its interval",
+        "%",
+        source=f"{_RULES}: wood",
+    ),
+    _count(
+        "trunk_checks_more",
+        "vines more to check until the interval clears the limit; empty where most_more_checks would not do",
+        "vines",
+        _WILSON,
+    ),
+    Column("wood_text", Kind.TEXT, "what the wood asks for next, in sentences"),
+    _count("wedge_vines", "vines whose wood shows a stained wedge, as of a fungus, not of cold", "vines"),
+)
 
 
 def _crop(when: str, nodes: str) -> Iterator[Column]:
@@ -590,7 +650,8 @@ def _blocks_csv() -> Iterator[Column]:
     )
     found = {column.name: column for column in (*_DECIDED, *_COUNTED, *_MAPPED, *_BEFORE, *_SIZE)}
     given = {column.name: column for column in BLOCKS.columns if column.carried and column.name not in found}
-    wood = {column.name: column for tissue in Tissue for column in _checked(tissue)}
+    checked = (column for tissue in Tissue for column in _checked(tissue))
+    wood = {column.name: column for column in (*checked, *_WOOD_BESIDE)}
     known = given | found | wood
     yield from (known.pop(name) for name in first)
     yield from (known.pop(name) for name in found if name in known)

@@ -29,6 +29,7 @@ from vinemap.columns import (
 )
 from vinemap.decisions.actions import decide
 from vinemap.decisions.by_zone import settled
+from vinemap.decisions.checks import check_table
 from vinemap.decisions.spring import SpringCheck, check_forecast, corrected
 from vinemap.decisions.worklist import by_action, work_list
 from vinemap.decisions.zones import action_zones
@@ -264,6 +265,7 @@ def _block_rows(vineyard: Vineyard, tallies: pd.DataFrame, injury: InjuryMap) ->
     rows = rows.join(blocks[given]).join(wood_table(vineyard.wood, samples, blocks, confidence))
     decided = decide(rows, settings)
     rows[decided.columns] = decided
+    rows = rows.join(check_table(rows, settings))
     return _with_geometry(BLOCKS_CSV.arranged(rows), blocks)
 
 

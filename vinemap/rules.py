@@ -120,11 +120,14 @@ class Wood(_Sourced):
     likely_over_pct: float = Field(ge=0, le=100, description="primaries dead: the wood is likely hurt too")
     no_live_bud_over_pct: float = Field(ge=0, le=100, description="nodes with no live bud: check the wood")
     primary_over_pct: float = Field(ge=0, le=100, description="primaries dead, secondaries not read: check the wood")
-    hurt_over_pct: float = Field(ge=0, le=100, description="vines with dead phloem in a trunk: look again")
+    hurt_over_pct: float = Field(ge=0, le=100, description="vines with dead xylem or cambium in a trunk: look again")
     hurt_most_over_pct: float = Field(
-        ge=0, le=100, description="vines with dead phloem in a trunk: look again whatever the buds say"
+        ge=0, le=100, description="vines with dead xylem or cambium in a trunk: look again whatever the buds say"
     )
     dead_low_over_pct: float = Field(ge=0, le=100, description="low end of the vines whose trunks are dead: renew them")
+    most_more_checks: int = Field(
+        ge=1, le=10_000, description="vines more to check at most, before what grows is left to decide"
+    )
 
 
 class SecondaryCrop(_Sourced):

@@ -58,10 +58,47 @@ class Tissue(StrEnum):
 
 
 class WoodState(StrEnum):
-    """State of a vine's wood: phloem dead somewhere, or dead through in every piece that was read."""
+    """State of a vine's wood: phloem dead somewhere; xylem or cambium dead somewhere; every piece read dead through."""
 
+    PHLOEM = "phloem"
     HURT = "hurt"
     DEAD = "dead"
+
+
+DECISIVE = (WoodState.HURT, WoodState.DEAD)
+"""States of the wood that decide; dead phloem alone is told, and decides nothing."""
+
+
+class TrunkGrade(StrEnum):
+    """How a trunk as a whole was judged, from the worst to the best."""
+
+    DRY = "dry"
+    """No sap flows: dead."""
+    DYING_BACK = "dying_back"
+    """Sap flows, but the trunk will die to the ground."""
+    FAILING = "failing"
+    """Much of the wood is brown: keep suckers for a new trunk."""
+    WEAKENED = "weakened"
+    """Some of the wood is brown: keep suckers all the same."""
+    RECOVERING = "recovering"
+    """Little is brown, and the trunk grows out of it."""
+    SOUND = "sound"
+    """Nothing is brown."""
+
+
+DEAD_GRADES = (TrunkGrade.DRY, TrunkGrade.DYING_BACK)
+"""Grades of a trunk that has to be renewed."""
+
+HURT_GRADES = (*DEAD_GRADES, TrunkGrade.FAILING, TrunkGrade.WEAKENED)
+"""Grades of a trunk for which suckers are kept."""
+
+
+class Visit(StrEnum):
+    """When wood was looked at, in the order of the visits: some of what froze collapses only in the season after."""
+
+    WINTER = "winter"
+    AFTER_SAP_RISE = "after_sap_rise"
+    LATE_SUMMER = "late_summer"
 
 
 class Pruning(StrEnum):

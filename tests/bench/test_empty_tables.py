@@ -22,7 +22,7 @@ FILLED: dict[str, list[list[object]]] = {
     ],
     "buds_by_cane": [[sample, None, "AA-", "a", "da"] for sample in SAMPLES],
     "buds_by_count": [[sample, None, 3, 1, 0, None, 1] for sample in SAMPLES],
-    "wood": [[sample, "trunk", "dead", "alive"] for sample in SAMPLES],
+    "wood": [[sample, "trunk", "dead", None, "alive", 40, "Weakened", "late summer", "no"] for sample in SAMPLES],
 }
 
 
@@ -116,6 +116,8 @@ def test_filled_samples_and_wood_templates_read_back(folder: Path, templates: Pa
     vineyard = read_vineyard(folder)
     assert vineyard.samples["block"].tolist() == ["Ash", "Ash", "Birch", "Birch", "Cedar", "Cedar"]
     assert vineyard.wood["phloem"].tolist() == ["dead"] * 6
+    assert vineyard.wood["xylem"].tolist() == ["alive"] * 6
+    assert set(vineyard.wood["grade"] + " " + vineyard.wood["visit"]) == {"weakened late_summer"}
 
 
 def test_templates_never_replace_a_filled_one(templates: Path) -> None:

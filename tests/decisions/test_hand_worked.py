@@ -1,4 +1,4 @@
-"""Fifteen blocks worked by hand, from the counts to the action, the nodes and the crop.
+"""Sixteen blocks worked by hand, from the counts to the action, the nodes and the crop.
 
 The injury that the rule sees is the share cut dead on the nodes that pruning keeps, as if the map agreed with it; its
 intervals are left at the figure itself. The rule is the proportional one (Cornell 2014). A node's crop is (1 - injury)
@@ -6,7 +6,8 @@ intervals are left at the figure itself. The rule is the proportional one (Corne
 hybrids, 0.4 for the new ones, 0.1 for vinifera (judgement: `vinemap.rules`).
 
 roots: own, grafted or ? (unknown). second: secondaries dead, of as many as primaries were read; - where none was read.
-trunks: vines checked / with dead phloem / with dead phloem and xylem; - where none was checked.
+trunks: vines checked / with dead phloem / with dead xylem / dead through; - where none was checked. Phloem alone stops
+no count of nodes (Keller & Mills, Am. J. Enol. Vitic. 58 (2007) 351; before, five of five made the block look again).
 keep: nodes a vine, - where there is no number. crop: percent of a normal year before any change of nodes.
 
 Wilson's 90 % intervals used below, by hand from z² = 2.7055: all of n, low n / (n + z²): 4 -> 59.7 %, 2 -> 42.5 %; none
@@ -36,14 +37,15 @@ unread buds     new_hybrid    spur    own     44     4       80   8      40   - 
 the last step   vinifera      cane    grafted 40     5       100  0      80   40     -      keep_more         72   24.8
 past the rule   vinifera      cane    grafted 40     5       100  0      81   40     -      prune_long_wait   -    23.9
 all dead        american      spur    own     40     4       80   0      80   80     -      check_wood        -    0.0
-dead, grafted   vinifera      cane    grafted 40     4       80   0      80   80     4/4/4  replant_candidate -    0.0
-dead, own roots american      spur    own     40     4       80   0      80   80     4/4/4  retrain           -    0.0
-dead, roots ?   french_hybrid cane    ?       40     4       80   0      80   80     4/4/4  look_again        -    0.0
-two trunks seen vinifera      cane    grafted 40     4       80   0      80   80     2/2/2  look_again        -    0.0
-hurt trunks     french_hybrid cane    grafted 40     5       100  0      85   50     5/2/0  look_again        -    29.0
-sound trunks    american      cane    own     40     6       90   0      90   90     6/0/0  prune_long_wait   -    0.0
-one trunk seen  vinifera      spur    grafted 40     6       90   0      90   90     1/0/0  check_wood        -    0.0
-some hurt       vinifera      cane    grafted 40     5       100  0      35   10     5/1/0  keep_more         54   68.2
+dead, grafted   vinifera      cane    grafted 40     4       80   0      80   80     4/4/4/4replant_candidate -    0.0
+dead, own roots american      spur    own     40     4       80   0      80   80     4/4/4/4retrain           -    0.0
+dead, roots ?   french_hybrid cane    ?       40     4       80   0      80   80     4/4/4/4look_again        -    0.0
+two trunks seen vinifera      cane    grafted 40     4       80   0      80   80     2/2/2/2look_again        -    0.0
+hurt trunks     french_hybrid cane    grafted 40     5       100  0      85   50     5/2/2/0look_again        -    29.0
+sound trunks    american      cane    own     40     6       90   0      90   90     6/0/0/0prune_long_wait   -    0.0
+one trunk seen  vinifera      spur    grafted 40     6       90   0      90   90     1/0/0/0check_wood        -    0.0
+some hurt       vinifera      cane    grafted 40     5       100  0      35   10     5/1/1/0keep_more         54   68.2
+phloem brown    vinifera      cane    grafted 40     5       100  0      35   10     5/5/0/0keep_more         54   68.2
 """
 
 
@@ -69,12 +71,12 @@ def nodes(case: dict[str, str]) -> pd.DataFrame:
 
 
 def wood(case: dict[str, str]) -> pd.DataFrame:
-    checked, hurt, dead = (0, 0, 0) if case["trunks"] == "-" else map(int, case["trunks"].split("/"))
+    checked, *tissues = (0, 0, 0, 0) if case["trunks"] == "-" else map(int, case["trunks"].split("/"))
     rows = [
-        (f"{case['block']} {k}", "trunk", "dead" if k < hurt else "alive", "dead" if k < dead else "alive")
+        (f"{case['block']} {k}", "trunk", *("dead" if k < dead else "alive" for dead in tissues))
         for k in range(checked)
     ]
-    return pd.DataFrame(rows, columns=["sample", "tissue", "phloem", "xylem"])
+    return pd.DataFrame(rows, columns=["sample", "tissue", "phloem", "xylem", "cambium"])
 
 
 def decided() -> pd.DataFrame:
@@ -158,5 +160,7 @@ def test_the_explanation_prints_the_table_s_own_figures(found: pd.DataFrame, cas
     assert chain[-1] == said("en", "explain.advice")
     assert "nan" not in text.lower()
     if case["trunks"] != "-":
-        checked, hurt, _ = case["trunks"].split("/")
-        assert f"dead phloem on {hurt} of {checked} vines" in text
+        checked, phloem, hurt, _ = case["trunks"].split("/")
+        assert f"dead phloem on {phloem} of {checked} vines" in text
+        assert f"dead xylem or cambium on {hurt} of {checked} vines" in text
+        assert ("Dead phloem alone decides nothing" in text) == (phloem != "0")

@@ -162,7 +162,8 @@ def test_wood(folder: Path) -> None:
     """Wood checks arrive in the words of the contract."""
     (folder / "wood.csv").write_text("sample,Tissue,phloem,xylem\nA1,Cane,brown,green\nA2,trunk,live,\n")
     vineyard = read_vineyard(folder)
-    assert vineyard.wood.to_numpy().tolist() == [["A1", "cane", "dead", "alive"], ["A2", "trunk", "alive", "unread"]]
+    read = vineyard.wood[["sample", "tissue", "phloem", "xylem", "visit"]].to_numpy().tolist()
+    assert read == [["A1", "cane", "dead", "alive", "winter"], ["A2", "trunk", "alive", "unread", "winter"]]
     assert "2 wood checks on 2 samples." in summary(vineyard)
 
 
@@ -394,6 +395,25 @@ def test_no_more_can_have_died_before_than_are_dead(folder: Path) -> None:
     (folder / "buds.csv").write_text("sample,nodes,primary_dead,primary_dead_before\nA1,10,3,4\nA2,10,3,3\n")
     assert [problem.split(";")[0] for problem in problems(folder)] == [
         "buds.csv:2: primary_dead_before: 4 dead before the freeze of 3 dead"
+    ]
+
+
+def test_wood_that_contradicts_itself(folder: Path) -> None:
+    """A share browned that the phloem denies, a grade that the tissues deny and unknown words are named."""
+    (folder / "wood.csv").write_text(
+        "sample,tissue,phloem,cambium,xylem,browned_pct,grade,visit,wedge\n"
+        "A1,trunk,alive,,alive,100,,,\nA2,trunk,dead,,,0,,,\nB1,trunk,dead,,alive,30,dry,,\nB2,trunk,,dead,,,sound,,\n"
+        "C1,trunk,dead_before,,,,,,\nC2,trunk,dead,,,,dying back,After sap rise,sí\nC2,trunk,,,,120,fine,autumn,\n"
+    )
+    assert [problem.split(";")[0] for problem in problems(folder)] == [
+        "wood.csv:2: browned_pct: 100 % browned, but phloem alive",
+        "wood.csv:3: browned_pct: 0 % browned, but phloem dead",
+        "wood.csv:4: grade: dry, but xylem alive",
+        "wood.csv:5: grade: sound, but cambium dead",
+        "wood.csv:6: phloem: 'dead_before' is neither alive nor dead nor unread",
+        "wood.csv:8: browned_pct: '120' is out of range",
+        "wood.csv:8: grade: 'fine' is not known here",
+        "wood.csv:8: visit: 'autumn' is not known here",
     ]
 
 

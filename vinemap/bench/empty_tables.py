@@ -34,6 +34,14 @@ _CODES = (
     "tertiary unread. D : primary."
 )
 _EMPTY = "Leave the cell of a node empty that was not cut."
+_WOOD = (
+    "One row a slice: about 3 mm under the bark it shows the phloem, deeper the cambium and the xylem, which decide.",
+    "browned_pct: how much of the ring of phloem is brown. Empty where you did not look.",
+    "grade, of the trunk as a whole: dry (no sap, dead); dying_back (sap, but it will die to the ground); failing and "
+    "weakened (much or some is brown: keep suckers); recovering (little is brown, it grows out); sound.",
+    "visit: winter; after_sap_rise; late_summer. A row for each; the last one counts: some trunks collapse late.",
+    "wedge: yes where the cut across shows a stained wedge. That is disease; cold browns lengthwise under the bark.",
+)
 _PROJECTED = ("easting", "northing")
 
 
@@ -70,7 +78,6 @@ def _shapes() -> Iterator[_Shape]:
     yield _Shape("buds_by_block", "buds", tuple(_wide()), blocks, ("block 1", "block 2", "block 3"))
     counts = ("One row a sample, or one for its basal and one for its apical nodes.", "nodes: how many were read.")
     yield _Shape("buds_by_count", "buds", BUDS_BY_COUNT.columns, (*counts, _CUT))
-    wood = "One row a slice: a shallow one under the bark shows the phloem, a deeper one the xylem."
     shoots = (
         "After budbreak, one row a vine. nodes: left at pruning. shoots: of these, nodes on which a shoot grew.",
         "After a frost, primary_frozen and secondary_frozen: count the seconds again when they have had time to grow.",
@@ -78,7 +85,7 @@ def _shapes() -> Iterator[_Shape]:
         "Hold what vinemap makes of it against the advice of your local extension service.",
     )
     yield _Shape("shoots", "shoots", SHOOTS.columns, shoots)
-    yield _Shape("wood", "wood", WOOD.columns, (wood, _STATES.replace("Buds", "Tissue"), _CUT))
+    yield _Shape("wood", "wood", WOOD.columns, (*_WOOD, _STATES.replace("Buds", "Tissue"), _CUT))
 
 
 def _wide() -> Iterator[Column]:

@@ -40,7 +40,7 @@ class Trunks(NamedTuple):
     dead_low : ndarray
         Low end of the interval of the vines whose trunks are dead.
     hurt : ndarray
-        Vines with dead phloem in a trunk.
+        Vines with dead xylem or cambium in a trunk; dead phloem alone counts for nothing here.
     hurt_high : ndarray
         The high end of its interval.
     """

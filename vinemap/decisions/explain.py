@@ -11,7 +11,8 @@ import pandas as pd
 from vinemap.columns import BLOCKS_CSV, ZONES_CSV
 from vinemap.decisions.actions import action_sentences, chosen_rule, kinds
 from vinemap.decisions.by_zone import by_zone_sentences
-from vinemap.rules import PruningRule, Step
+from vinemap.decisions.checks import wood_sentences
+from vinemap.rules import PruningRule, Rules, Step
 from vinemap.sentences import Figure, Listed, Sentence, ruled
 from vinemap.settings import Settings
 from vinemap.states import Action, Grade, Origin, Pruning, Tissue, WoodState
@@ -58,7 +59,7 @@ def explain_block(block: pd.Series[Any], settings: Settings, zones: pd.DataFrame
         *_counts(row, settings),
         *_map(row),
         *_net(row),
-        *_wood(row),
+        *_wood(row, settings.actions.rules),
         *decided,
         *_crop(row, settings),
         Sentence("explain.so", action=Listed(so, between=" ", most=None)),
@@ -319,8 +320,8 @@ def _named(kin: Kin, table: str) -> Sentence | str:
     return Sentence(f"explain.group.{kin.group or 'unknown'}")
 
 
-def _wood(row: dict[str, Any]) -> Iterator[Sentence]:
-    found = [f"{tissue}_{state}" for tissue in reversed(Tissue) for state in (WoodState.HURT, WoodState.DEAD)]
+def _wood(row: dict[str, Any], rules: Rules) -> Iterator[Sentence]:
+    found = [f"{tissue}_{state}" for tissue in reversed(Tissue) for state in WoodState]
     checked = [stem for stem in found if row.get(f"{stem}_read")]
     for stem in checked:
         yield Sentence(
@@ -329,5 +330,10 @@ def _wood(row: dict[str, Any]) -> Iterator[Sentence]:
             read=Figure(row[f"{stem}_read"]),
             interval=_interval(row, stem),
         )
+    if row.get("trunk_phloem_vines"):
+        yield Sentence("explain.wood.phloem_alone")
+    if _has(row, "trunk_browned_pct"):
+        yield Sentence("explain.wood.browned", share=Figure(row["trunk_browned_pct"], 1))
+    yield from wood_sentences(row, rules)
     if not checked and row["action"] != Action.NO_DATA:
         yield Sentence("explain.wood.none")

@@ -17,6 +17,7 @@ from rasterio.enums import Resampling
 
 from vinemap.arrays import Array
 from vinemap.columns import BLOCKS_CSV, SAMPLES_CSV, ZONES_CSV
+from vinemap.decisions.checks import wood_sentences
 from vinemap.page.grids import CHANGE, MASK, PERCENT, Frame, encoded
 from vinemap.page.outlines import label_points, lonlat, outlines
 from vinemap.page.shell import OnlineBasemap, page
@@ -91,6 +92,10 @@ def write_page(
         "blocks": {
             **columns(blocks, BLOCKS_CSV.on_page),
             "earlier_pct": earlier,
+            "wood_asks": [
+                [_everywhere(text) for text in wood_sentences(row, settings.actions.rules)]
+                for row in blocks.drop(columns="geometry").to_dict("records")
+            ],
             "outline": outlines(blocks.to_crs(4326).geometry),
             "label": label_points(blocks.geometry),
         },

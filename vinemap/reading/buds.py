@@ -32,7 +32,7 @@ from vinemap.sentences import Figure, Listed, Sentence
 from vinemap.settings import Settings
 from vinemap.states import BUDS, Part, State
 
-_TISSUES = ("phloem", "xylem")
+_TISSUES = ("phloem", "cambium", "xylem")
 
 
 def read_buds(

@@ -185,7 +185,7 @@ def status(value: object, *, before: bool = True) -> str:
         return State.DEAD.value
     if word == State.UNREAD:
         return State.UNREAD.value
-    if before and re.sub(r"[\s_-]", "", word) in _DEAD_BEFORE:
+    if before and _bare(word) in _DEAD_BEFORE:
         return State.DEAD_BEFORE.value
     raise bad(
         f"{show(words)} is neither alive nor dead nor unread",
@@ -207,7 +207,7 @@ def yes_no(value: object) -> bool | None:
 
 
 def choice(value: object, *, among: Mapping[str, str], empty: str | None = None, needed: bool = False) -> str | None:
-    """Return one of a few words, matched without regard to case.
+    """Return one of a few words, matched without regard to case, spaces, hyphens and underscores.
 
     Parameters
     ----------
@@ -226,10 +226,14 @@ def choice(value: object, *, among: Mapping[str, str], empty: str | None = None,
         if needed:
             raise bad("is empty", remedy)
         return empty
-    meaning = among.get(words.casefold())
+    meaning = {_bare(word): meant for word, meant in among.items()}.get(_bare(words))
     if meaning is None:
         raise bad(f"{show(words)} is not known here", remedy)
     return meaning
+
+
+def _bare(words: str) -> str:
+    return re.sub(r"[\s_-]", "", words.casefold())
 
 
 def day(value: object, info: ValidationInfo) -> dt.date | None:

@@ -40,6 +40,7 @@ from vinemap.reading import cells
 from vinemap.reading.cells import bad
 from vinemap.reading.tabular import Table, folded
 from vinemap.sentences import Listed, Sentence
+from vinemap.states import State, TrunkGrade
 
 
 class Row(BaseModel):
@@ -129,6 +130,23 @@ class CountRow(Row):
 @with_columns(WOOD)
 class WoodRow(Row):
     """A row of wood.*: a slice under the bark."""
+
+    @field_validator("browned_pct", check_fields=False)
+    @classmethod
+    def _as_the_phloem_says(cls, browned: float | None, info: ValidationInfo) -> float | None:
+        phloem = info.data.get("phloem")
+        if (phloem, browned) in ((State.ALIVE, 100), (State.DEAD, 0)):
+            raise bad(f"{browned:g} % browned, but phloem {phloem}", "look at the slice again and correct either")
+        return browned
+
+    @field_validator("grade", check_fields=False)
+    @classmethod
+    def _as_the_tissues_say(cls, grade: str | None, info: ValidationInfo) -> str | None:
+        contrary = {TrunkGrade.DRY.value: State.ALIVE, TrunkGrade.SOUND.value: State.DEAD}.get(grade or "")
+        for tissue in ("phloem", "cambium", "xylem"):
+            if contrary is not None and info.data.get(tissue) == contrary:
+                raise bad(f"{grade}, but {tissue} {contrary}", "look at the trunk again and correct either")
+        return grade
 
 
 _SHAPEFILE_NAME = 10

@@ -7,7 +7,7 @@ import pandas as pd
 import xarray as xr
 
 from vinemap.settings import Surface as SurfaceSettings
-from vinemap.states import Tissue, WoodState
+from vinemap.states import DECISIVE, Tissue
 from vinemap.surface.design import Design
 from vinemap.surface.fit import FEWEST_SAMPLES, fit_field, predict_cells
 from vinemap.surface.observations import Observations
@@ -41,7 +41,7 @@ def wood_layers(
     tallies = tally_wood(wood)
     design = Design.over(blocks, grid, terrain, settings.hardiness)
     layers, cells = xr.Dataset(coords=grid.coords), BlockCells.of(grid)
-    for name in (f"{Tissue.TRUNK}_{state}" for state in WoodState):
+    for name in (f"{Tissue.TRUNK}_{state}" for state in DECISIVE):
         observed = Observations.of(samples, blocks, tallies, name)
         if observed.samples < FEWEST_SAMPLES or not observed.dead.any():
             continue

@@ -1,7 +1,7 @@
 // One block: what died, what to do, and the sums behind it; `back` is what its button does.
 
 import { ICONS, byId, icon, make, own } from "../../web/script/dom.js";
-import { actionName, area, areaNumber, hasText, number, percent, range, signed, t } from "../../web/script/words.js";
+import { actionName, area, areaNumber, hasText, number, ofLanguage, percent, range, signed, t } from "../../web/script/words.js";
 import { cautions } from "./about.js";
 import { bar, nodeChart, swatch } from "./charts.js";
 import { actionColour } from "./colours.js";
@@ -59,6 +59,8 @@ function work(block) {
   const nodes = nodesToKeep(block);
   if (nodes) box.append(make("p", { class: "nodes-to-keep" }, nodes));
   if (block.trunks_hurt && (nodes || block.zonesHere.some((zone) => zone.nodes_to_keep != null))) box.append(make("p", {}, t("do.trunks_hurt")));
+  // What the wood asks for next: more vines, deeper cuts, an eye for disease, another visit.
+  box.append(...block.wood_asks.map((text) => ofLanguage(text, "p")));
   return box;
 }
 
@@ -114,7 +116,7 @@ function crop(block) {
 }
 
 function woodChecks(block) {
-  return ["trunk", "cordon", "cane"].flatMap((wood) => ["hurt", "dead"].map((state) => [wood, state]))
+  return ["trunk", "cordon", "cane"].flatMap((wood) => ["phloem", "hurt", "dead"].map((state) => [wood, state]))
     .filter(([wood, state]) => block[`${wood}_${state}_read`] > 0)
     .map(([wood, state]) => {
       const value = (column) => block[`${wood}_${state}_${column}`];
