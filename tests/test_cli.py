@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import subprocess
 import sys
@@ -152,6 +153,10 @@ def test_spring_holds_shoots_against_the_map(tmp_path: Path, monkeypatch, capsys
     assert (tmp_path / "out" / "map.html").exists()
     calibration = pd.read_csv(tmp_path / "out" / "spring_calibration.csv")
     assert calibration["nodes"].sum() == 30 * len(samples)
+    assert "no more than chance would give" in out or "more than chance would give" in out
+    told = json.loads((tmp_path / "out" / "run.json").read_text(encoding="utf-8"))["spring"]
+    assert told["razor"][0]["samples"] == len(samples)
+    assert told["razor_published_pct"] == 83.0
 
 
 def test_bench_merge_and_template(tmp_path: Path, monkeypatch, capsys) -> None:

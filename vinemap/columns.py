@@ -197,6 +197,8 @@ _CLUSTERED = (
 )
 _MODEL = "C. E. Rasmussen & C. K. I. Williams, Gaussian Processes for Machine Learning (2006), chapters 3 and 5"
 _DRAWS = "J. T. Wilson et al., J. Mach. Learn. Res. 22 (2021) 105"
+_STRATA = "S. Greenland & J. M. Robins, Biometrics 41 (1985) 55"
+_EXACT = "R. A. Fisher's exact test (1935)"
 _RULES = "rules.toml"
 _VARIETIES = "varieties.toml"
 _PLACES = 7
@@ -313,6 +315,7 @@ SAMPLES = Layout(
 
 _CANE = Column("cane", Kind.NAME, "cane of the sample; 1 where it is a single one", filled=True, empty="1")
 _BUD = Column("", Kind.STATE, "", words=tuple(State), empty=State.UNREAD.value)
+_READER = Column("reader", Kind.TEXT, "who read the buds; empty where one person did, or gave no name")
 _TISSUE = replace(_BUD, words=TISSUE_STATES)
 _DEAD = Column("", Kind.WHOLE, "", "buds", low=0, high=10_000_000, asked="a whole number, 0 or more")
 
@@ -326,6 +329,7 @@ BUDS_BY_NODE = Layout(
         replace(_BUD, name=Bud.PRIMARY, meaning="what the razor showed of the primary bud", required=True),
         replace(_BUD, name=Bud.SECONDARY, meaning="what the razor showed of the secondary bud"),
         replace(_BUD, name=Bud.TERTIARY, meaning="what the razor showed of the tertiary bud"),
+        _READER,
     ),
 )
 BUDS_BY_CANE = Layout(
@@ -340,6 +344,7 @@ BUDS_BY_CANE = Layout(
             "a letter each for primary, secondary and tertiary bud: A alive, D dead, B dead before the freeze, "
             "- unread; empty: no node cut",
         ),
+        _READER,
     ),
 )
 BUDS_BY_COUNT = Layout(
@@ -357,6 +362,7 @@ BUDS_BY_COUNT = Layout(
             name="primary_dead_before",
             meaning="of the dead primary buds those from before the freeze; empty where nobody told them apart",
         ),
+        _READER,
     ),
 )
 WOOD = Layout(
@@ -767,6 +773,36 @@ SPRING_CALIBRATION = Layout(
     ),
 )
 
+SPRING_RAZOR = Layout(
+    "spring_razor.csv",
+    "what one reader saw of the buds, held against what grew; the first row has all readers",
+    (
+        replace(_READER, meaning="who read the buds; empty in the row of all"),
+        _count("samples", "samples cut and counted", "samples"),
+        _count("nodes_cut", "nodes of these that were cut, of which it is known whether a bud was alive", "nodes"),
+        _pct("read_dead_pct", "of these, read as having no live bud"),
+        _count("nodes_left", "nodes of these that were left at pruning and counted", "nodes"),
+        _pct("blind_pct", "of these, with no shoot"),
+        _pct("difference_pct", "blind less read dead, vine by vine, in points", _STRATA),
+        _pct("difference_low_pct", "low end of its confidence interval", _STRATA),
+        _pct("difference_high_pct", "high end of its confidence interval", _STRATA),
+        _pct("by_chance_pct", "points by which chance alone makes them differ where every reading is right", _STRATA),
+        _pct("agreement_pct", "nodes on which readings and shoots can agree at the most", "M. Fréchet (1935)"),
+        _pct("agreement_low_pct", "low end of its confidence interval", "M. Fréchet (1935)"),
+        _pct("agreement_high_pct", "high end of its confidence interval", "M. Fréchet (1935)"),
+        _count("read_too_dead", "samples with fewer blind nodes than were read dead, beyond chance", "samples", _EXACT),
+        _count("read_too_alive", "samples with more blind nodes than were read dead, beyond chance", "samples", _EXACT),
+        Column(
+            "samples_by_chance",
+            Kind.NUMBER,
+            "samples that chance alone would put into the two columns before, at the most",
+            "samples",
+            1,
+            _EXACT,
+        ),
+    ),
+)
+
 PLAN_SAMPLES = Layout(
     "samples.csv of a plan",
     "a point to collect at, as `vinemap map` reads it",
@@ -804,7 +840,7 @@ NAVIGATION = Layout(
 
 INPUTS = (BLOCKS, SAMPLES, BUDS_BY_NODE, BUDS_BY_CANE, BUDS_BY_COUNT, WOOD, SHOOTS)
 OUTPUTS = (
-    *(BLOCKS_CSV, SAMPLES_CSV, ZONES_CSV, WORK_LIST, SPRING_SAMPLES, SPRING_CALIBRATION),
+    *(BLOCKS_CSV, SAMPLES_CSV, ZONES_CSV, WORK_LIST, SPRING_SAMPLES, SPRING_CALIBRATION, SPRING_RAZOR),
     *(PLAN_SAMPLES, PLAN_POINTS, NAVIGATION),
 )
 

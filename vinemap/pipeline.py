@@ -8,7 +8,7 @@ import os
 import platform
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -23,6 +23,7 @@ from vinemap.columns import (
     BLOCKS_CSV,
     SAMPLES_CSV,
     SPRING_CALIBRATION,
+    SPRING_RAZOR,
     SPRING_SAMPLES,
     WORK_LIST,
     ZONES_CSV,
@@ -30,7 +31,7 @@ from vinemap.columns import (
 from vinemap.decisions.actions import decide
 from vinemap.decisions.by_zone import settled
 from vinemap.decisions.checks import check_table
-from vinemap.decisions.spring import SpringCheck, check_forecast, corrected
+from vinemap.decisions.spring import SpringCheck, check_forecast, corrected, spring_findings
 from vinemap.decisions.worklist import by_action, work_list
 from vinemap.decisions.zones import action_zones
 from vinemap.errors import InputError, Problem, TooFewSamplesError
@@ -55,6 +56,7 @@ from vinemap.surface.observations import Observations
 from vinemap.surface.trunks import wood_layers
 from vinemap.survival.before import dead_before, net_table
 from vinemap.survival.growth import growth
+from vinemap.survival.razor import razor_table
 from vinemap.survival.tables import block_table, sample_table
 from vinemap.survival.tally import kept_nodes, tally
 from vinemap.survival.wood import wood_table
@@ -218,8 +220,24 @@ def check_spring(folder: Path, counts: Path, progress: Progress = _quiet) -> tup
     vineyard = first.vineyard
     shoots = read_shoots(counts, set(vineyard.samples["sample"]))
     grown = growth(shoots, vineyard.site.settings.actions.rules.spring.fewest_nodes)
-    check = check_forecast(grown, vineyard.samples, first.surface, vineyard.site.settings.survival.confidence)
-    return check, _mapped(vineyard, corrected(first.tallies, grown), progress)
+    settings, samples = vineyard.site.settings, vineyard.samples
+    confidence, kept = settings.survival.confidence, kept_nodes(samples, vineyard.site.blocks, settings)
+    razor = razor_table(vineyard.nodes, vineyard.counts, kept, grown, confidence)
+    check = check_forecast(grown, samples, first.surface, confidence, razor)
+    run = _mapped(vineyard, corrected(first.tallies, grown), progress)
+    return check, replace(run, report=run.report | {"spring": _spring_report(check, settings)})
+
+
+def _spring_report(check: SpringCheck, settings: Settings) -> dict[str, Any]:
+    """Return what run.json and the page say of the shoots."""
+    return {
+        "samples": len(check.grown),
+        "nodes": int(check.grown["nodes"].sum()),
+        "blind": int(check.grown["blind"].sum()),
+        "findings": spring_findings(check, settings),
+        "razor": [] if check.razor is None else check.razor.to_dict("records"),
+        "razor_published_pct": settings.actions.rules.razor.agreement_pct,
+    }
 
 
 def _mapped(vineyard: Vineyard, tallies: pd.DataFrame, progress: Progress) -> MapRun:
@@ -328,7 +346,7 @@ def write_map(
 
 
 def write_spring(check: SpringCheck, run: MapRun, out: Path, progress: Progress = _quiet) -> list[Path]:
-    """Write the corrected map, and how the first one did: spring_samples.csv and spring_calibration.csv.
+    """Write the corrected map, how the first one did (spring_samples.csv, spring_calibration.csv), and the razor.
 
     Parameters
     ----------
@@ -350,6 +368,8 @@ def write_spring(check: SpringCheck, run: MapRun, out: Path, progress: Progress 
         quoted = run.vineyard.site.settings.quote_formulas
         write_csv(check.samples, stage / "spring_samples.csv", SPRING_SAMPLES, quoted=quoted)
         write_csv(check.calibration, stage / "spring_calibration.csv", SPRING_CALIBRATION)
+        if check.razor is not None:
+            write_csv(check.razor, stage / "spring_razor.csv", SPRING_RAZOR, quoted=quoted)
         names = _page_first(stage)
     return [out / name for name in names]
 

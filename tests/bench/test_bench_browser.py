@@ -603,7 +603,7 @@ def test_names_are_text_and_nothing_else(opened: Open, tmp_path: Path) -> None:
 
 
 def test_reader_goes_into_the_files_name(opened: Open, bench: Path, tmp_path: Path) -> None:
-    """With a name given, the file is that person's; two such files merge into buds.csv."""
+    """With a name given, the file and every node in it are that person's; two such files merge into buds.csv."""
     paths = []
     for reader, keys in (("Ana Peña", "12"), ("Ben", "12")):
         page = begin(opened(bench))
@@ -613,6 +613,7 @@ def test_reader_goes_into_the_files_name(opened: Open, bench: Path, tmp_path: Pa
         press(page, keys)
         paths.append(saved(page, tmp_path))
     assert [path.name for path in paths] == ["buds_ana-pena.csv", "buds_ben.csv"]
+    assert [set(pd.read_csv(path)["reader"]) for path in paths] == [{"Ana Peña"}, {"Ben"}]
     report = merge_buds(paths, tmp_path / "buds.csv")
     assert any("both hold 2 nodes (A1 cane 1)" in sentence for sentence in report)
     assert len(rows(tmp_path / "buds.csv")) == 2

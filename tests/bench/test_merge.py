@@ -48,6 +48,17 @@ def test_files_of_two_people_are_joined_cane_by_cane(tmp_path: Path) -> None:
     assert report[-1].said("es") == "buds.csv: 4 nudos en 3 sarmientos de 2 muestras."
 
 
+def test_readers_are_kept(tmp_path: Path) -> None:
+    """Each node keeps the name of who read it; who found it unread has not; a file without names adds none."""
+    named = f"{HEADER},reader"
+    ana = tmp_path / "ana.csv"
+    ana.write_text(f"{named}\nA,1,1,alive,,,Ana\nA,1,2,unread,,,Ana\n", encoding="utf-8")
+    ben = tmp_path / "ben.csv"
+    ben.write_text(f"{named}\nA,1,2,dead,,,Ben\n", encoding="utf-8")
+    table, _ = merged(tmp_path, ana, ben, bud_file(tmp_path, "old.csv", "A,1,3,dead,,"))
+    assert table["reader"].fillna("").tolist() == ["Ana", "Ben", ""]
+
+
 def test_double_entry_that_agrees_is_kept_once_and_told(tmp_path: Path) -> None:
     """A cane that two people read alike counts once; a bud that only one of them read is taken from that one."""
     ana = bud_file(tmp_path, "ana.csv", "A,1,1,alive,,", "A,1,2,dead,alive,")

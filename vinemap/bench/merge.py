@@ -25,7 +25,7 @@ _KEY = ["sample", "cane", "node"]
 def merge_buds(paths: Sequence[Path], out: Path) -> list[Sentence]:
     """Merge bud files into one that `vinemap map` reads.
 
-    A node that two files hold alike is kept once. One that a file reads where the other leaves it unread is taken from
+    A node that two files hold alike is kept once, with the name of the first reader. One that a file reads where the other leaves it unread is taken from
     the file that reads it.
 
     Parameters
@@ -140,11 +140,15 @@ def _refuse_conflicts(nodes: pd.DataFrame, findings: Findings) -> None:
 def _merged(nodes: pd.DataFrame) -> pd.DataFrame:
     """Return each node once, each bud as the file that read it has it, in the order of samples, canes and nodes."""
     read = nodes.assign(**{bud: nodes[bud].where(nodes[bud] != State.UNREAD) for bud in BUDS})
-    once = read.groupby(_KEY, sort=False)[list(BUDS)].first().fillna(State.UNREAD).reset_index()
+    # Who found a node unread has not read it.
+    read["reader"] = nodes["reader"].where(read[list(BUDS)].notna().any(axis=1))
+    firsts = read.groupby(_KEY, sort=False)[[*BUDS, "reader"]].first()
+    once = firsts.fillna(dict.fromkeys(BUDS, State.UNREAD.value)).reset_index()
     order = {sample: place for place, sample in enumerate(dict.fromkeys(nodes["sample"]))}
     canes = once.groupby("sample", sort=False)["cane"].transform(lambda cane: pd.factorize(cane)[0])
     placed = once.assign(_sample=once["sample"].map(order), _cane=canes)
-    return placed.sort_values(["_sample", "_cane", "node"], kind="stable", ignore_index=True)[BUDS_BY_NODE.names]
+    columns = [name for name in BUDS_BY_NODE.names if name != "reader" or placed[name].notna().any()]
+    return placed.sort_values(["_sample", "_cane", "node"], kind="stable", ignore_index=True)[columns]
 
 
 def _double_entries(nodes: pd.DataFrame) -> list[Sentence]:
@@ -181,5 +185,7 @@ def _near_names(samples: Iterable[str]) -> list[Sentence]:
 
 def _formulas(merged: pd.DataFrame) -> list[Sentence]:
     """Name what a spreadsheet would run of the file."""
-    run = [name for name in pd.unique(merged[["sample", "cane"]].to_numpy().ravel()) if is_formula(name)]
+    named = merged[["sample", "cane", *merged.filter(["reader"])]].fillna("")
+    names = pd.unique(named.to_numpy().ravel())
+    run = [name for name in names if is_formula(name)]
     return [Sentence("warning.formulas.merged", names=Listed(run))] if run else []

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Hashable, Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -40,6 +41,8 @@ class SpringCheck:
         What was compared: 'no_live_bud', or 'primary' where nodes with no live bud cannot be counted.
     not_compared : dict of str to Sentence
         Samples that were counted but could not be compared, and why.
+    razor : DataFrame or None
+        Of `vinemap.survival.razor.razor_table`.
     """
 
     grown: pd.DataFrame
@@ -47,9 +50,16 @@ class SpringCheck:
     calibration: pd.DataFrame
     layer: Bud
     not_compared: dict[str, Sentence]
+    razor: pd.DataFrame | None = None
 
 
-def check_forecast(grown: pd.DataFrame, samples: gpd.GeoDataFrame, grid: xr.Dataset, confidence: float) -> SpringCheck:
+def check_forecast(
+    grown: pd.DataFrame,
+    samples: gpd.GeoDataFrame,
+    grid: xr.Dataset,
+    confidence: float,
+    razor: pd.DataFrame | None = None,
+) -> SpringCheck:
     """Hold spring counts against the map.
 
     Parameters
@@ -63,6 +73,8 @@ def check_forecast(grown: pd.DataFrame, samples: gpd.GeoDataFrame, grid: xr.Data
         no_live_bud_high, else the primary_* layers: fractions.
     confidence : float
         Of the intervals of what was counted.
+    razor : DataFrame, optional
+        Of `vinemap.survival.razor.razor_table`, to be told with the rest.
 
     Returns
     -------
@@ -99,7 +111,7 @@ def check_forecast(grown: pd.DataFrame, samples: gpd.GeoDataFrame, grid: xr.Data
     table["verdict"] = np.select([more, less], [Verdict.MORE, Verdict.LESS], Verdict.AGREES)
     order = ["sample", "block", "nodes", "shoots", "blind", "blind_pct", "blind_low_pct", "blind_high_pct"]
     table = table[[*order, "predicted_pct", "predicted_low_pct", "predicted_high_pct", "verdict"]]
-    return SpringCheck(grown, table, _calibration(table, confidence), layer, not_compared)
+    return SpringCheck(grown, table, _calibration(table, confidence), layer, not_compared, razor)
 
 
 def _predicted(table: pd.DataFrame, samples: gpd.GeoDataFrame, grid: xr.Dataset, layers: list[str]) -> Array:
@@ -142,11 +154,61 @@ def spring_findings(check: SpringCheck, settings: Settings = Settings()) -> list
 
     After a frost nothing is prescribed: in the trials that the rules name no way of pruning paid.
     """
-    frost = [*_frost(check.grown, settings), *_stages(check.grown, settings)]
+    rest = [*_razor(check.razor, settings), *_frost(check.grown, settings), *_stages(check.grown, settings)]
     if check.samples.empty:
-        return [Sentence("spring.nothing"), *_left_out(check), *frost]
+        return [Sentence("spring.nothing"), *_left_out(check), *rest]
     ceiling = [Sentence("spring.ceiling")] if check.layer is Bud.PRIMARY else []
-    return [_blind(check.samples), *ceiling, *_erred(check.samples), *_left_out(check), *frost]
+    return [_blind(check.samples), *ceiling, *_erred(check.samples), *_left_out(check), *rest]
+
+
+def _razor(razor: pd.DataFrame | None, settings: Settings) -> Iterator[Sentence]:
+    """Say how what was read agrees with what grew: all readers together, then each who gave a name."""
+    if razor is None:
+        return
+    if razor.empty:
+        yield Sentence("spring.razor.none")
+        return
+    every, *readers = razor.to_dict("records")
+    published = settings.actions.rules.razor
+    yield Sentence(
+        "spring.razor",
+        samples=Sentence.counted("count.samples", every["samples"]),
+        dead=Figure(every["read_dead_pct"]),
+        cut=Figure(every["nodes_cut"]),
+        blind=Figure(every["blind_pct"]),
+        left=Figure(every["nodes_left"]),
+        verdict=_agreed(every),
+    )
+    yield Sentence(
+        "spring.razor.agreement",
+        agreement=Figure(every["agreement_pct"]),
+        low=Figure(every["agreement_low_pct"]),
+        high=Figure(every["agreement_high_pct"]),
+        published=Figure(published.agreement_pct, None),
+        source=ruled("razor.source", published.source),
+    )
+    yield Sentence(
+        "spring.razor.samples",
+        dead=every["read_too_dead"],
+        alive=every["read_too_alive"],
+        chance=Figure(every["samples_by_chance"], 1),
+    )
+    for reader in readers:
+        samples = Sentence.counted("count.samples", reader["samples"])
+        yield Sentence("spring.razor.reader", reader=reader["reader"], samples=samples, verdict=_agreed(reader))
+    yield Sentence("spring.razor.how")
+
+
+def _agreed(row: dict[Hashable, Any]) -> Sentence:
+    """Say whether the razor erred to one side by more than chance gives."""
+    low, high = row["difference_low_pct"], row["difference_high_pct"]
+    signed = {"points": row["difference_pct"], "low": low, "high": high}
+    if low <= 0 <= high:
+        return Sentence("spring.razor.chance", **{name: Figure(value, 1) for name, value in signed.items()})
+    if low > 0:
+        return Sentence("spring.razor.alive", **{name: Figure(value, 1) for name, value in signed.items()})
+    turned = {"points": -row["difference_pct"], "low": -high, "high": -low}
+    return Sentence("spring.razor.dead", **{name: Figure(value, 1) for name, value in turned.items()})
 
 
 def _frost(grown: pd.DataFrame, settings: Settings) -> Iterator[Sentence]:

@@ -23,7 +23,7 @@ from vinemap.page.outlines import label_points, lonlat, outlines
 from vinemap.page.shell import OnlineBasemap, page
 from vinemap.page.terrain import embedded_terrain
 from vinemap.resources import asset, finite
-from vinemap.sentences import Sentence, section
+from vinemap.sentences import Sentence, ruled, section
 from vinemap.settings import Settings
 from vinemap.states import BUDS, MAPPED
 from vinemap.terrain.grid import coarsened
@@ -79,7 +79,7 @@ def write_page(
     """
     change, earlier = _change(blocks, surface, compare, compare_surface)
     data = {
-        "report": finite(report | {"warnings": [_everywhere(text) for text in report["warnings"]]}),
+        "report": finite(report | {"warnings": [_everywhere(text) for text in report["warnings"]]} | _spring(report)),
         "settings": {
             "units": settings.units,
             "language": settings.language,
@@ -87,6 +87,10 @@ def write_page(
             "confidence": settings.survival.confidence,
             "kept_nodes": settings.survival.kept_nodes,
             "rule": settings.actions.rule,
+            "razor": {
+                "agreement_pct": settings.actions.rules.razor.agreement_pct,
+                "source": _everywhere(ruled("razor.source", settings.actions.rules.razor.source)),
+            },
             "rule_source": getattr(settings.actions.rules.pruning, settings.actions.rule).source,
         },
         "blocks": {
@@ -119,6 +123,13 @@ def write_page(
         "online": {"url": online.url, "attribution": online.attribution, "zoom": online.most_zoom} if online else None,
     }
     path.write_text(page(data, online), encoding="utf-8")
+
+
+def _spring(report: dict[str, Any]) -> dict[str, Any]:
+    """Return what spring said, in every language, where the map rests on shoots."""
+    if "spring" not in report:
+        return {}
+    return {"spring": report["spring"] | {"findings": [_everywhere(text) for text in report["spring"]["findings"]]}}
 
 
 def _everywhere(text: str) -> dict[str, str]:

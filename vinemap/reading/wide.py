@@ -25,7 +25,7 @@ _LETTERS = {
     "b": State.DEAD_BEFORE.value,
     **dict.fromkeys(("-", "–", "−", "u"), State.UNREAD.value),
 }
-_LONG = ("sample", "cane", "node", *BUDS)
+_LONG = ("sample", "cane", "node", *BUDS, "reader")
 _NODE = re.compile(r"(node|n)?0*([1-9][0-9]{0,2})(\.0)?")
 
 
@@ -59,7 +59,7 @@ def unfold(table: Table, mapping: Mapping[str, str], findings: Findings, section
     Returns
     -------
     Table
-        Columns sample, cane, node, primary, secondary, tertiary; ``numbers`` are those of the canes' rows.
+        Columns sample, cane, node, primary, secondary, tertiary, reader; ``numbers`` are those of the canes' rows.
     """
     nodes = _once(table, findings)
     rest = [place for place in range(len(table.columns)) if place not in node_columns(table)]
@@ -83,7 +83,7 @@ def unfold(table: Table, mapping: Mapping[str, str], findings: Findings, section
             for node, place in sorted(nodes.items()):
                 states = _read(table, position, place, findings)
                 if states is not None:
-                    rows.append([cane.sample, cane.cane, node, *states])
+                    rows.append([cane.sample, cane.cane, node, *states, cane.reader])
                     numbers.append(table.numbers[position])
     return Table(table.file, _LONG, rows, numbers)
 

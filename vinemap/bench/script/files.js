@@ -3,10 +3,12 @@
 import { make } from "../../web/script/dom.js";
 import { BUDS, STATES } from "./tally.js";
 
-const HEADER = ["sample", "cane", "node", ...BUDS];
+const HEADER = ["sample", "cane", "node", ...BUDS, "reader"];
 
+// The last column, who read a node, is left out where nobody gave a name.
 export function budsCsv(rows) {
-  return [HEADER, ...rows].map((row) => row.map(quoted).join(",")).join("\r\n") + "\r\n";
+  const wide = rows.some((row) => row.at(-1)) ? HEADER.length : HEADER.length - 1;
+  return [HEADER, ...rows].map((row) => row.slice(0, wide).map(quoted).join(",")).join("\r\n") + "\r\n";
 }
 
 function quoted(value) {
@@ -99,7 +101,7 @@ function nodesOf(rows) {
     const states = BUDS.map((bud) => (row[bud] || "unread").toLowerCase());
     const node = count(row.node);
     if (!tidy(row.sample) || !node || states.some((state) => !STATES.includes(state))) throw new Error("import.row", { cause: row.number });
-    return { sample: tidy(row.sample), cane: tidy(row.cane) || "1", node, states };
+    return { sample: tidy(row.sample), cane: tidy(row.cane) || "1", node, states, reader: tidy(row.reader) };
   });
 }
 

@@ -19,7 +19,7 @@ function fileName() {
 }
 
 export function hand(how) {
-  const rows = rowsOf(allSamples());
+  const rows = rowsOf(allSamples(), choice.reader);
   if (!rows.length) return note("save.nothing");
   const text = budsCsv(rows), upto = log.last, name = fileName();
   return Promise.resolve(how(name, text)).then(
@@ -49,7 +49,7 @@ export async function load(input) {
 // Only what this device does not hold is taken from a file; what it reads otherwise is counted and said.
 function loadNodes(nodes) {
   return inTurn(async () => {
-    const wanted = nodes.flatMap(({ sample, cane, node, states }) => BUDS.map((bud, place) => ({ kind: "take", imported: true, sample, cane, node, bud, state: states[place] })));
+    const wanted = nodes.flatMap(({ sample, cane, node, states, reader }) => BUDS.map((bud, place) => ({ kind: "take", imported: true, sample, cane, node, bud, state: states[place], ...(reader && { reader }) })));
     const here = (record) => stateOf(record.sample, record.cane, record.node, record.bud);
     const news = wanted.filter((record) => here(record) === null && (record.state !== "unread" || record.bud === "primary"));
     const other = wanted.filter((record) => record.state !== "unread" && here(record) !== null && here(record) !== record.state);

@@ -72,10 +72,17 @@ export function naturally(a, b) {
   return a.localeCompare(b, "en", { numeric: true });
 }
 
+// Who read a node: the name given when its last bud was taken, else, of what was taken on this device, `unnamed`.
+function readerOf(sample, cane, node, unnamed) {
+  const takes = [...log.samples.get(sample).get(cane).get(node).values()].flat().filter(stands);
+  const last = takes.reduce((late, take) => (take.seq > late.seq ? take : late));
+  return last.reader ?? (last.imported ? "" : unnamed);
+}
+
 // A row a node of the samples named, as buds.csv has it.
-export function rowsOf(samples) {
+export function rowsOf(samples, unnamed = "") {
   return samples.flatMap((sample) => canesOf(sample).flatMap((cane) => nodesOn(sample, cane).map((node) =>
-    [sample, cane, node, ...statesAt(sample, cane, node).map((state) => state ?? "unread")])));
+    [sample, cane, node, ...statesAt(sample, cane, node).map((state) => state ?? "unread"), readerOf(sample, cane, node, unnamed)])));
 }
 
 // Primaries of the samples named: dead, read, and how many were read of each sample.

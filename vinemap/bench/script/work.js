@@ -3,6 +3,7 @@
 import { byId, icon, make } from "../../web/script/dom.js";
 import { number, t } from "../../web/script/words.js";
 import { dueBud, isComplete, place, readBuds, say, show } from "./board.js";
+import { choice } from "./choice.js";
 import { feel } from "./feel.js";
 import { wantedNodes } from "./plan.js";
 import { TAB, append, keep } from "./store.js";
@@ -26,7 +27,7 @@ function take(bud, state) {
     const at = bud ?? dueBud();
     const before = isComplete(sample, cane, node);
     const same = (record) => record.kind === "clear" || (record.kind === "take" && record.sample === sample && record.cane === cane && record.node === node);
-    if (!(await append([{ kind: "take", sample, cane, node, bud: at, state }], same))) {
+    if (!(await append([{ kind: "take", sample, cane, node, bud: at, state, ...(choice.reader && { reader: choice.reader }) }], same))) {
       feel("refused");
       say("said.elsewhere", { sample, cane, node });
       moveToDue(sample, cane);

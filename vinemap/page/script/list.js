@@ -20,6 +20,7 @@ export function overview() {
   document.title = t("head.page", { name: data.report.name ?? "" });
   byId("headline").replaceChildren(...headline());
   alerts();
+  razor();
   ranks();
   byId("find-row").hidden = blocks.length < 12;
 }
@@ -37,6 +38,13 @@ export function headline() {
   return parts;
 }
 
+// What the razor is known to miss; once shoots were counted, what it missed here stands with the rest of spring's findings.
+function razor() {
+  const { agreement_pct: agreement, source } = data.settings.razor;
+  byId("razor").hidden = Boolean(data.report.spring);
+  byId("razor").replaceChildren(...sentence("razor", { agreement: percent(agreement), source: ofLanguage(source, "span") }));
+}
+
 // What must not be missed before the figures are used.
 function alerts() {
   const box = byId("alerts");
@@ -44,6 +52,11 @@ function alerts() {
   const scores = data.report.scores;
   if (scores && scores.better_than_block_means === false) box.append(make("p", { class: "warn" }, t("scores.no_better")));
   if (typeof DecompressionStream === "undefined") box.append(make("p", { class: "warn" }, t("old_browser")));
+  const spring = data.report.spring;
+  if (spring) {
+    box.append(make("details", { class: "spring", open: true }, make("summary", {}, t("spring.title")),
+      make("ul", {}, spring.findings.map((text) => ofLanguage(text, "li")))));
+  }
   const warnings = data.report.warnings ?? [];
   if (warnings.length) {
     box.append(make("details", { class: "warn" }, make("summary", {}, t("warnings", { count: number(warnings.length) })),
