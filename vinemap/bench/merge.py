@@ -25,8 +25,8 @@ _KEY = ["sample", "cane", "node"]
 def merge_buds(paths: Sequence[Path], out: Path) -> list[Sentence]:
     """Merge bud files into one that `vinemap map` reads.
 
-    A node that two files hold alike is kept once, with the name of the first reader. One that a file reads where the other leaves it unread is taken from
-    the file that reads it.
+    A node that two files hold alike is kept once, with the name of the first reader. One that a file reads where the
+    other leaves it unread is taken from the file that reads it.
 
     Parameters
     ----------
