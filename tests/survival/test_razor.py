@@ -71,7 +71,7 @@ def test_a_reader_who_calls_live_nodes_dead_is_told_from_one_who_does_not() -> N
     """Ana reads half of the live nodes dead, Lee reads them right; the row of all comes first."""
     ten = [20] * 10
     table = held(ten + ten, [12] * 10 + [4] * 10, [40] * 20, [32] * 20, ["Ana"] * 10 + ["Lee"] * 10)
-    assert table["reader"].tolist() == [None, "Ana", "Lee"]
+    assert table["reader"].fillna("").tolist() == ["", "Ana", "Lee"]
     ana, lee = table.iloc[1], table.iloc[2]
     assert ana["difference_pct"] == pytest.approx(-40)
     assert ana["difference_high_pct"] < 0
