@@ -43,7 +43,26 @@ def _mapped(folder: str) -> vinemap.MapRun:
     return make_map(folder)
 
 
-def test_the_front_door_has_examples() -> None:
-    """Each public function shows a call that can be copied."""
-    for name in ("read", "make_map", "write_map"):
-        assert ">>>" in (getattr(vinemap, name).__doc__ or ""), name
+STAGES = {
+    "vinemap": ("read", "make_map", "write_map"),
+    "vinemap.survival.tally": ("tally",),
+    "vinemap.survival.intervals": ("wilson", "intraclass_correlation", "cluster_interval"),
+    "vinemap.survival.tables": ("sample_table", "block_table"),
+    "vinemap.survival.wood": ("wood_table",),
+    "vinemap.terrain.grid": ("block_grid",),
+    "vinemap.terrain.layers": ("terrain_layers", "height_above_low"),
+    "vinemap.model.field": ("BinomialField",),
+    "vinemap.surface.fit": ("injury_map",),
+    "vinemap.decisions.actions": ("decide",),
+    "vinemap.decisions.zones": ("action_zones",),
+    "vinemap.decisions.worklist": ("work_list",),
+    "vinemap.decisions.explain": ("explain_block",),
+    "vinemap.plan.sizes": ("simple_size", "canes_needed"),
+}
+
+
+@pytest.mark.parametrize("module", STAGES)
+def test_the_front_door_and_every_stage_have_examples(module: str) -> None:
+    """Each shows a call that can be copied."""
+    for name in STAGES[module]:
+        assert ">>>" in (getattr(importlib.import_module(module), name).__doc__ or ""), name

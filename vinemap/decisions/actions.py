@@ -93,6 +93,14 @@ def decide(blocks: pd.DataFrame, settings: Settings = Settings()) -> pd.DataFram
     Wood checks come before buds: see `grade`, whose result is carried on as a column. Dead trunks are a call to retrain
     on own roots, and make a candidate for replanting of grafted vines, whose suckers from below the union are rootstock
     (common practice).
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from vinemap.decisions.actions import decide
+    >>> blocks = pd.DataFrame({"map_injury_pct": [30.0], "nodes_per_vine": [40.0]})
+    >>> decide(blocks)[["action", "nodes_to_keep"]].to_dict("records")
+    [{'action': 'keep_more', 'nodes_to_keep': 52.0}]
     """
     rules = settings.actions.rules
     target, target_from = target_nodes(blocks, rules)

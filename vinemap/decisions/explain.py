@@ -46,6 +46,13 @@ def explain_block(block: pd.Series[Any], settings: Settings, zones: pd.DataFrame
     ------
     ValueError
         When the zones of a block that is worked by zone are not given.
+
+    Examples
+    --------
+    >>> from vinemap.decisions.explain import explain_block
+    >>> run = vinemap.make_map("demo_blocks")
+    >>> print(explain_block(run.block("Larkrise"), run.vineyard.site.settings, run.zones)[0])
+    Cut: ... primary buds of 10 samples, ... Dead: ...
     """
     row = {str(name): _printed(str(name), value) for name, value in block.items()}
     caution = ruled(f"pruning.{settings.actions.rule}.caution", chosen_rule(settings).caution)

@@ -43,6 +43,13 @@ def work_list(zones: gpd.GeoDataFrame, blocks: pd.DataFrame, settings: Settings 
           nothing is renewed, or the date of the freeze is not given.
 
         Zones with no figures have no work.
+
+    Examples
+    --------
+    >>> from vinemap.decisions.worklist import work_list
+    >>> run = vinemap.make_map("demo_blocks")
+    >>> len(work_list(run.zones, run.blocks, run.vineyard.site.settings)) == len(run.zones)
+    True
     """
     order = visiting_order(zones, settings.work.order)
     ordered = pd.DataFrame(zones.drop(columns="geometry")).iloc[order].reset_index(drop=True)

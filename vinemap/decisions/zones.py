@@ -72,6 +72,14 @@ def action_zones(
         to the block's. sure_pct is how much of the zone belongs where it was put: the mean, over its cells, of the
         probability that the cell's own injury lies in the step that the zone follows; NaN for 'no_data' and for hurt
         trunks.
+
+    Examples
+    --------
+    >>> from vinemap.decisions.zones import action_zones
+    >>> run = vinemap.make_map("demo_blocks")
+    >>> zones = action_zones(run.surface, run.blocks, run.vineyard.site.settings)
+    >>> set(zones["block"]) == set(run.blocks["block"])
+    True
     """
     rules = settings.actions.rules
     figures = secondary_crop(blocks, rules).assign(

@@ -127,6 +127,19 @@ class BinomialField:
     C. E. Rasmussen & C. K. I. Williams, Gaussian Processes for Machine Learning, 2006, chapters 3 and 5.
     H. Rue, S. Martino & N. Chopin, J. R. Stat. Soc. B 71 (2009) 319, section 6.5: the design.
     D. Madigan & A. E. Raftery, J. Am. Stat. Assoc. 89 (1994) 1535: models averaged within Occam's window.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from vinemap.model.field import BinomialField
+    >>> random = np.random.default_rng(1)
+    >>> xy = random.uniform(0, 300, (60, 2))
+    >>> share = 1 / (1 + np.exp((xy[:, 0] - 150) / 50))  # the west froze, the east did not
+    >>> dead = random.binomial(20, share)
+    >>> field = BinomialField().fit(xy, dead, np.full(60, 20))
+    >>> west, east = field.predict(np.array([[20.0, 150.0], [280.0, 150.0]])).mean
+    >>> bool(west > 0.8 and east < 0.2)
+    True
     """
 
     def __init__(

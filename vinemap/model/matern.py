@@ -21,6 +21,13 @@ def matern32(distance: Array, length: float) -> Array:
         Distances in metres.
     length : float
         Length scale ℓ in metres.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from vinemap.model.matern import matern32
+    >>> matern32(np.array([[0.0, 100.0]]), length=100.0).round(4).tolist()
+    [[1.0, 0.4834]]
     """
     correlation = np.empty_like(distance)
     for rows in cachefuls(distance):

@@ -27,6 +27,12 @@ def simple_size(half_width: float, confidence: float, share: float = 0.5) -> flo
     References
     ----------
     W. G. Cochran, Sampling Techniques, 3rd ed. (1977): n0 = t² p q / d².
+
+    Examples
+    --------
+    >>> from vinemap.plan.sizes import simple_size
+    >>> round(simple_size(half_width=0.05, confidence=0.95))
+    384
     """
     return float(norm.ppf((1 + confidence) / 2)) ** 2 * share * (1 - share) / half_width**2
 
@@ -59,6 +65,12 @@ def canes_needed(simple: float, nodes_per_cane: int, rho: float, vines: float = 
     ----------
     W. G. Cochran (1977), for the finite population correction and, from memory, section 10.3 for the two stages;
     L. Kish, Survey Sampling (1965), for the design effect.
+
+    Examples
+    --------
+    >>> from vinemap.plan.sizes import canes_needed, simple_size
+    >>> round(canes_needed(simple_size(0.10, 0.90), nodes_per_cane=10, rho=0.1, vines=1000), 1)
+    12.8
     """
     if vines <= 1:
         return min(vines, 1.0)

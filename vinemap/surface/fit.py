@@ -85,6 +85,15 @@ def injury_map(
     ------
     TooFewSamplesError
         With fewer than 3 samples inside blocks.
+
+    Examples
+    --------
+    >>> from vinemap.surface.fit import injury_map
+    >>> run = vinemap.make_map("demo_blocks")
+    >>> settings = run.vineyard.site.settings.surface
+    >>> again = injury_map(run.vineyard.samples, run.vineyard.site.blocks, run.tallies, run.surface, settings=settings)
+    >>> {"primary_injury", "primary_low", "primary_high"} <= set(again.grid)
+    True
     """
     design = Design.over(blocks, grid, terrain, settings.hardiness)
     layers, cells = grid.copy(), BlockCells.of(grid)

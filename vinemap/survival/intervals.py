@@ -38,6 +38,13 @@ def wilson(dead: ArrayLike, read: ArrayLike, confidence: float) -> tuple[Array, 
     References
     ----------
     E. B. Wilson, J. Am. Stat. Assoc. 22 (1927) 209; method 3 of R. G. Newcombe, Stat. Med. 17 (1998) 857.
+
+    Examples
+    --------
+    >>> from vinemap.survival.intervals import wilson
+    >>> low, high = wilson([81, 0], [263, 20], confidence=0.95)
+    >>> low.round(4).tolist(), high.round(4).tolist()
+    ([0.2553, 0.0], [0.3662, 0.1611])
     """
     read = np.asarray(read, dtype=np.float64)
     share = np.divide(dead, read, out=np.full(read.shape, np.nan), where=read > 0)
@@ -100,6 +107,12 @@ def intraclass_correlation(dead: ArrayLike, read: ArrayLike, block: ArrayLike) -
     ----------
     M. S. Ridout, C. G. B. Demétrio & D. Firth, Biometrics 55 (1999) 137 (analysis of variance estimator),
     extended to several blocks by pooling sums of squares.
+
+    Examples
+    --------
+    >>> from vinemap.survival.intervals import intraclass_correlation
+    >>> intraclass_correlation([9, 1, 8, 2], [10, 10, 10, 10], ["east"] * 4).known
+    False
     """
     frame = pd.DataFrame({"dead": np.asarray(dead, float), "read": np.asarray(read, float), "block": np.asarray(block)})
     frame = frame[frame["read"] > 0]
@@ -171,6 +184,14 @@ def cluster_interval(
     J. N. K. Rao & A. J. Scott, Biometrics 48 (1992) 577 (effective sample size); F. E. Satterthwaite, Biometrics
     Bulletin 2 (1946) 110; Wilson's form for clustered data: C. Franco, R. J. A. Little, T. A. Louis & E. V. Slud,
     J. Surv. Stat. Methodol. 7 (2019) 334.
+
+    Examples
+    --------
+    >>> from vinemap.survival.intervals import cluster_interval, intraclass_correlation
+    >>> dead, read = [9, 1, 8, 2], [10, 10, 10, 10]
+    >>> vines = intraclass_correlation(dead, read, ["east"] * 4)
+    >>> [round(end, 2) for end in cluster_interval(dead, read, vines, confidence=0.90)]
+    [0.19, 0.81]
     """
     read = np.asarray(read, dtype=np.float64)
     effect = design_effect(read, correlation.rho)

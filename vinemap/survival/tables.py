@@ -68,6 +68,14 @@ def sample_table(samples: gpd.GeoDataFrame, tallies: pd.DataFrame, confidence: f
     DataFrame
         The columns of `vinemap.columns.SAMPLES_CSV`, a row a sample in the order of ``samples``. Counts are missing
         where the position on the cane is not known, percentages where nothing was read.
+
+    Examples
+    --------
+    >>> from vinemap.survival.tables import sample_table
+    >>> run = vinemap.make_map("demo_blocks")
+    >>> table = sample_table(run.vineyard.samples, run.tallies)
+    >>> bool(table["injury_low_pct"].le(table["injury_pct"]).all())
+    True
     """
     place = samples.geometry.to_crs("EPSG:4326")
     table = pd.DataFrame(samples.drop(columns="geometry")).assign(lon=place.x, lat=place.y)
@@ -110,6 +118,14 @@ def block_table(
 
         The other shares follow the same rule, each by the samples that carry it; a part of the cane that holds all
         buds of a block has the interval of the whole.
+
+    Examples
+    --------
+    >>> from vinemap.survival.tables import block_table
+    >>> run = vinemap.make_map("demo_blocks")
+    >>> table = block_table(run.vineyard.site.blocks, run.vineyard.samples, run.tallies)
+    >>> bool(table["injury_low_pct"].le(table["injury_high_pct"]).all())
+    True
     """
     vines, source = _vines(blocks)
     home = dict(zip(samples["sample"], samples["block"], strict=True))

@@ -74,6 +74,14 @@ def tally(nodes: pd.DataFrame, counts: pd.DataFrame, kept: pd.Series[int]) -> pd
     A bud that had died before the freeze counts as dead wherever buds are counted. How many primaries there were of
     these is counted apart, as 'dead_before', where somebody told them apart: in ``nodes`` where one was found anywhere,
     in ``counts`` row by row.
+
+    Examples
+    --------
+    >>> from vinemap.survival.tally import kept_nodes, tally
+    >>> vineyard = vinemap.read("demo_blocks")
+    >>> kept = kept_nodes(vineyard.samples, vineyard.site.blocks, vineyard.site.settings)
+    >>> tally(vineyard.nodes, vineyard.counts, kept).columns.tolist()
+    ['sample', 'part', 'tissue', 'dead', 'read', 'unread']
     """
     known = pd.concat([_tally_nodes(nodes, kept), _tally_counts(counts)], ignore_index=True)
     everything = known.assign(part=Part.ALL.value)

@@ -132,6 +132,14 @@ def wood_table(wood: pd.DataFrame, samples: pd.DataFrame, blocks: pd.DataFrame, 
         `vinemap.columns.BLOCKS_CSV`, such as trunk_hurt_read to trunk_hurt_high_pct: Wilson's interval with vines as
         trials, NaN where none was checked. Then trunk_deeper_vines, trunk_browned_pct, trunk_visit, trunk_unchecked and
         wedge_vines.
+
+    Examples
+    --------
+    >>> from vinemap.survival.wood import wood_table
+    >>> vineyard = vinemap.read("demo_blocks")
+    >>> wood = wood_table(vineyard.wood, vineyard.samples, vineyard.site.blocks, confidence=0.90)
+    >>> bool(wood["trunk_hurt_read"].sum() <= len(vineyard.wood))
+    True
     """
     home = dict(zip(samples["sample"], samples["block"], strict=True))
     counts = tally_wood(wood)

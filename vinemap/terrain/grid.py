@@ -37,6 +37,13 @@ def block_grid(blocks: gpd.GeoDataFrame, cell_m: float = 3.0, max_cells: int = 4
         ``block_index``: int16 (int32 past 32,767 blocks) row of the block that holds the cell's centre, -1 outside; a
         block too thin to hold a centre gets the cells that it touches, but for every other cell of a block that would
         be left with none. Its attribute ``blocks`` lists the blocks' names, where they have any.
+
+    Examples
+    --------
+    >>> from vinemap.terrain.grid import block_grid
+    >>> grid = block_grid(vinemap.read("demo_blocks").site.blocks, cell_m=10.0)
+    >>> grid["block_index"].dims, int(grid["block_index"].max())
+    (('y', 'x'), 7)
     """
     left, bottom, right, top = blocks.total_bounds
     rectangle = (right - left) * (top - bottom) / _RECTANGLE

@@ -80,6 +80,14 @@ def terrain_layers(elevation: xr.DataArray, crs: CRS, bounds: tuple[float, float
         are exp(-h / 4 m) and exp(-h / 8 m) of the heights above low ground, for cold that fills a hollow to a depth
         and has no hold above it. Slope is in degrees from the horizontal; northness and eastness are the components
         of the unit normal, so that flat ground has no aspect.
+
+    Examples
+    --------
+    >>> from vinemap.terrain.layers import terrain_layers
+    >>> site = vinemap.read("demo_blocks").site
+    >>> layers = terrain_layers(site.elevation, site.crs, tuple(site.blocks.total_bounds))
+    >>> bool(layers["elevation_m"].min() > 200), "slope_deg" in layers
+    (True, True)
     """
     ground = _metric(elevation, crs, bounds)
     cell = float(ground.rio.resolution()[0])
@@ -161,6 +169,14 @@ def height_above_low(z: Array, cell: float, radius: float) -> Array:
         Side of a cell in metres.
     radius : float
         Half the side of the square, in metres.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from vinemap.terrain.layers import height_above_low
+    >>> valley = np.abs(np.arange(-50.0, 51.0)) * np.ones((101, 1))  # rises by 1 m a cell on either side
+    >>> height_above_low(valley, cell=1.0, radius=50.0)[50, [50, 75]].round(1).tolist()
+    [0.0, 25.0]
     """
     cells = max(1, round(radius / cell))
     lowest = minimum_filter(z, size=2 * cells + 1, mode="nearest")
