@@ -242,8 +242,9 @@ def _jacksboro(folder: Path) -> Path:
 def test_a_real_elevation_grid(tmp_path: Path) -> None:
     """On real ground with injury that falls with height, the model finds that low ground is hurt more."""
     run = make_map(_jacksboro(tmp_path / "fault"))
-    chosen = run.report["model"]["covariates"]
-    assert any(c["step"] < 0 and c["odds_low"] > 1 for c in chosen)
+    first = run.report["model"]["effects"][0]
+    assert (first["family"], first["told"]) == ("low_ground", True)
+    assert first["low_pct"] > first["other_high_pct"]
     write_map(run, tmp_path / "out")
     assert (tmp_path / "out" / "map.html").stat().st_size < 3_000_000
 
@@ -255,7 +256,7 @@ def test_without_elevation_the_map_says_so(tmp_path: Path) -> None:
     (folder / "elevation.tif").unlink()
     run = make_map(folder)
     assert any("no elevation grid" in warning for warning in run.report["warnings"])
-    assert run.report["model"]["covariates"] == []
+    assert not [one for one in run.report["model"]["effects"] if one["of"] == "terrain"]
 
 
 def test_two_samples_are_refused(tmp_path: Path) -> None:

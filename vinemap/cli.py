@@ -173,7 +173,8 @@ def explain(folder: Path, block: str) -> None:
     with _console().status("starting") as status:
         run = make_map(folder, _shown(status))
     settings = run.vineyard.site.settings
-    _say_all(explain_block(run.block(block), settings, run.zones_of(block)), settings)
+    model = run.report["model"]
+    _say_all(explain_block(run.block(block), settings, run.zones_of(block), model), settings)
 
 
 @commands.command()

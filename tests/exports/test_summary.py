@@ -19,10 +19,22 @@ def _scores(surface: float, means: float) -> dict[str, Any]:
 
 
 def _injury(scores: dict[str, Any]) -> InjuryMap:
-    slope = {"name": "elevation_m", "around_m": 0.0, "odds_ratio": 1.314, "odds_low": 1.12, "odds_high": 1.54}
-    return InjuryMap(None, pd.DataFrame(), (1.9, 1.2, 2.7), None, {"covariates": [slope]}, scores)
+    model = {"effects": EFFECTS, "relief_m": 25.0, "level": False}
+    return InjuryMap(None, pd.DataFrame(), (1.9, 1.2, 2.7), None, model, scores)
 
 
+_FIGURES = ("pct", "low_pct", "high_pct", "other_pct", "other_low_pct", "other_high_pct")
+EFFECTS: list[dict[str, Any]] = [
+    {
+        **{"of": "terrain", "told": True, "name": "height_above_low_m", "shown": "height_above_low_m"},
+        **{"around_m": 150.0, "here": 0.2, "there": 12.4},
+        **dict(zip(_FIGURES, (71.0, 58.0, 82.0, 23.0, 14.0, 34.0), strict=True)),
+    },
+    {
+        **{"of": "terrain", "told": False, "name": "slope_deg", "shown": "slope_deg", "around_m": 0.0},
+        **{"here": 9.0, "there": 1.0, **dict.fromkeys(_FIGURES)},
+    },
+]
 BLOCKS = pd.DataFrame(
     {
         "block": ["mild", "worst", "bad", "fair", "unread"],
@@ -65,18 +77,27 @@ def test_area_in_the_users_units(units: str, figures: str) -> None:
 
 
 def test_what_injury_follows() -> None:
-    """Each covariate chosen is told by what a step of it does where half of the buds would be dead, and never by odds.
+    """What is told stands in injury at either end, heights in the reader's unit; what is not told is not said.
 
-    1.314 / 2.314 = 56.8 %; a foot is 0.3048 m, and 1.314 to that power is 1.0868, so 52.1 %.
+    0.2 m and 12.4 m are 0.7 and 40.7 ft, at 0.3048 m a foot.
     """
+    words = findings(BLOCKS, ZONES, _injury(_scores(0.1, 0.2)), Settings())
+    dead = "71 % of primary buds dead (58 to 82 %) against 23 % (14 to 34 %), all else equal."
+    within = "above the low ground within"
+    assert f"The lowest vines against the highest (0.2 m and 12.4 m {within} 150 m): {dead}" in words
+    american = findings(BLOCKS, ZONES, _injury(_scores(0.1, 0.2)), Settings(units="us"))
+    assert f"The lowest vines against the highest (0.7 ft and 40.7 ft {within} 492 ft): {dead}" in american
+    assert not [sentence for sentence in words if "odds" in sentence or "steepest" in sentence]
+
+
+def test_no_effect_is_told_where_none_is_shown() -> None:
+    """Nothing of the terrain was shown: that is said, and nothing is where there was no elevation grid."""
     injury = _injury(_scores(0.1, 0.2))
-    words = findings(BLOCKS, ZONES, injury, Settings())
-    where = "Where otherwise half of the primary buds would be dead,"
-    assert f"Each metre lower: more dead buds. {where} 56.8 % are (52.8 to 60.6 %)." in words
-    assert f"Each foot lower: more dead buds. {where} 52.1 % are (50.9 to 53.3 %)." in findings(
-        BLOCKS, ZONES, injury, Settings(units="us")
-    )
-    assert not [sentence for sentence in words if "odds" in sentence]
+    injury.model["effects"] = EFFECTS[1:]
+    none = "The samples do not show clearly that injury follows the terrain here, so no effect of it is told."
+    assert none in findings(BLOCKS, ZONES, injury, Settings())
+    injury.model["relief_m"] = None
+    assert none not in findings(BLOCKS, ZONES, injury, Settings())
 
 
 def test_a_map_no_better_than_block_means_says_so() -> None:

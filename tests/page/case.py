@@ -252,10 +252,16 @@ def _report() -> dict[str, Any]:
         "warnings": ["Sample S007 lies 4 m outside block Copse and was joined to it."],
         "model": {
             "samples": 42,
-            "covariates": [
-                {"name": "height_above_low_m", "label": "each metre lower above the low ground within 150 m",
-                 "around_m": 150.0, "odds_ratio": 1.24, "odds_low": 1.15, "odds_high": 1.34},
+            "effects": [
+                {"of": "terrain", "family": "low_ground", "name": "height_above_low_m", "shown": "height_above_low_m",
+                 "told": True, "probability": 0.99, "sign_probability": 1.0, "around_m": 150.0, "here": 0.2,
+                 "there": 12.4, "pct": 71.2, "low_pct": 58.1, "high_pct": 82.3, "other_pct": 23.4,
+                 "other_low_pct": 14.2, "other_high_pct": 34.3},
+                {"of": "terrain", "family": "slope_deg", "name": "slope_deg", "shown": "slope_deg", "told": False,
+                 "probability": 0.1, "sign_probability": 0.1, "around_m": 0.0, "here": 9.0, "there": 1.0, "pct": None,
+                 "low_pct": None, "high_pct": None, "other_pct": None, "other_low_pct": None, "other_high_pct": None},
             ],
+            "relief_m": 14.0, "level": False,
             "range_m": 180.0, "range_low_m": 60.0, "range_high_m": 540.0,
         },
         "scores": {"better_than_block_means": True, "text": "Left-out samples: 18 % better than block averages."},

@@ -263,8 +263,8 @@ def test_outlines_come_back_to_the_centimetre() -> None:
 def test_terrain_without_elevation_is_left_out() -> None:
     """No layer, or a layer of NaN alone, gives no terrain."""
     grid = page_case().surface
-    assert embedded_terrain(grid.drop_vars("elevation_m")) is None
-    assert embedded_terrain(grid.assign(elevation_m=grid.elevation_m * np.nan)) is None
+    assert embedded_terrain(grid.drop_vars("elevation_m"), {}) is None
+    assert embedded_terrain(grid.assign(elevation_m=grid.elevation_m * np.nan), {}) is None
 
 
 # --- colours and words --------------------------------------------------------------------------------------------

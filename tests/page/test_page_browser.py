@@ -373,7 +373,7 @@ def test_readout_agrees_with_the_grid_to_half_a_percent(opened: Open, file: Path
         assert abs(int(high) - 100 * float(cell.primary_high)) <= 0.5 + 1e-4
         probability = _percent(page.page.inner_text("#readout [data-of=probability] b"))
         assert abs(probability - 100 * float(cell.prob_over_threshold)) <= 0.5 + 1e-4
-        height = float(page.page.get_attribute("#readout [data-of=height]", "data-value"))
+        height = float(page.page.get_attribute("#readout [data-of=ground]", "data-value"))
         assert abs(height - float(cell.height_above_low_m)) <= 0.02
         assert page.page.inner_text("#readout .where b") == page_case().blocks["block"][int(cell.block_index)]
     assert page.quiet(), page.said
@@ -547,7 +547,7 @@ def test_us_units_convert(opened: Open, file: Path) -> None:
     assert "ft" in page.page.inner_text(".leaflet-control-scale")
     place = gpd.GeoSeries([case.blocks.geometry.iloc[2].centroid], crs=case.blocks.crs).to_crs(4326).iloc[0]
     page.look_at(place.x, place.y)
-    height = page.page.locator("#readout [data-of=height]")
+    height = page.page.locator("#readout [data-of=ground]")
     feet = float(height.get_attribute("data-value")) / 0.3048
     assert height.locator("b").inner_text().replace("\u00a0", " ") == f"{feet:.0f} ft"
 
@@ -561,21 +561,41 @@ def test_settings_choose_language_and_units(opened: Open, tmp_path: Path) -> Non
     assert "acres" in page.page.text_content("#ranks")
 
 
-def test_odds_of_a_height_follow_the_unit(opened: Open, file: Path) -> None:
-    """An odds ratio r takes half of the buds to r / (1 + r); a foot's is the 0.3048th power of a metre's.
+def test_effects_are_injury_at_both_ends(opened: Open, file: Path) -> None:
+    """What is told is said in injury, in the reader's unit and language; what the data do not show is not said.
 
-    1.24 a metre (1.15 to 1.34) is 1.0678 a foot (1.0435 to 1.0933), by hand.
+    0.2 m and 12.4 m are 0.7 and 40.7 ft, 150 m are 492 ft, at 0.3048 m a foot.
     """
     page = opened(file)
-    line = page.page.text_content("#about ul li").replace("\u00a0", " ")
-    assert line.startswith("Each metre lower above the low ground within 150 m: more dead buds.")
-    assert "half of the primary buds would be dead, 55.4% are (53.5 to 57.3%)" in line
+
+    def lines() -> list[str]:
+        items = page.page.locator("#about details").first.locator("li").all_text_contents()
+        return [re.sub("[\u00a0\u202f]", " ", item) for item in items]
+
+    dead = "71% of primary buds dead (58 to 82%) against 23% (14 to 34%), all else equal."
+    where = "The lowest vines against the highest"
+    assert lines() == [f"{where} (0.2 m and 12.4 m above the low ground within 150 m): {dead}"]
     page.page.click("#units [value=us]")
-    line = page.page.text_content("#about ul li").replace("\u00a0", " ")
-    assert line.startswith("Each foot lower above the low ground within 492 ft: more dead buds.")
-    assert "half of the primary buds would be dead, 51.6% are (51.1 to 52.2%)" in line
+    assert lines() == [f"{where} (1 ft and 41 ft above the low ground within 492 ft): {dead}"]
     page.page.click("#languages [value=es]")
-    assert page.page.text_content("#about ul li").startswith("Cada pie más bajo")
+    assert lines()[0].startswith("Las vides más bajas frente a las más altas (1 pies y 41 pies")
+
+
+def test_the_readout_shows_the_statistic_that_was_found_to_matter(opened: Open, tmp_path: Path) -> None:
+    """It names the most probable statistic that is told; where none is, a height, and that nothing was found."""
+    case = page_case()
+    height, slope = (one for one in case.report["model"]["effects"])
+    place = gpd.GeoSeries([case.blocks.geometry.iloc[2].centroid], crs=case.blocks.crs).to_crs(4326).iloc[0]
+    shown = {}
+    for name, told in {"height": height | {"told": True}, "slope": slope | {"told": True}, "none": None}.items():
+        case.report["model"]["effects"] = [] if told is None else [told]
+        write_page(tmp_path / "map.html", **case.arguments())
+        page = opened(tmp_path / "map.html")
+        page.look_at(place.x, place.y)
+        shown[name] = re.sub("[\u00a0\u202f]", " ", page.page.inner_text("#readout [data-of=ground]"))
+    assert shown["height"].startswith("Above the low ground within 150 m:")
+    assert shown["slope"] == "Slope: 3.0°"
+    assert shown["none"] == f"{shown['height']} (no terrain was found to matter here)"
 
 
 def test_how_well_samples_were_predicted_is_said_in_both_languages(opened: Open, tmp_path: Path) -> None:

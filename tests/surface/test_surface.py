@@ -60,12 +60,13 @@ def test_the_map_is_nearer_the_truth_than_block_means(hollow: tuple[Simulated, I
 
 
 def test_low_ground_is_found_to_matter(hollow: tuple[Simulated, InjuryMap]) -> None:
-    """The model chooses a covariate of low ground, with odds above one for the cold side."""
+    """The low ground is told to be hurt more than the high, each within its own interval."""
     _, found = hollow
-    chosen = found.model["covariates"]
-    assert chosen
-    assert all(c["odds_low"] < c["odds_ratio"] < c["odds_high"] for c in chosen)
-    assert max(c["odds_ratio"] for c in chosen) > 1.05
+    first = found.model["effects"][0]
+    assert (first["family"], first["told"]) == ("low_ground", True)
+    assert first["low_pct"] < first["pct"] < first["high_pct"]
+    assert first["other_low_pct"] < first["other_pct"] < first["other_high_pct"]
+    assert first["pct"] > first["other_pct"] + 10
 
 
 def test_block_averages_lie_within_their_bounds(hollow: tuple[Simulated, InjuryMap]) -> None:
@@ -122,7 +123,8 @@ def test_scores_prefer_the_surface(hollow: tuple[Simulated, InjuryMap]) -> None:
 def test_position_alone_makes_a_map() -> None:
     """With no elevation grid there is a map, with no covariate."""
     found = _map(simulate("hollow", 101), terrain=False)
-    assert found.model["covariates"] == []
+    assert not [one for one in found.model["effects"] if one["of"] == "terrain"]
+    assert found.model["relief_m"] is None
     assert np.isfinite(found.grid["primary_injury"]).any()
 
 
@@ -201,7 +203,9 @@ def test_apical_nodes_inform_but_do_not_set_the_basal_map() -> None:
     counts = pd.DataFrame(rows).assign(secondary_dead=np.nan, tertiary_dead=np.nan)
     found = injury_map(samples, blocks, _tally(counts), block_grid(blocks, 10.0, 10_000), None, SETTINGS)
     assert found.blocks["map_injury_pct"][0] == pytest.approx(30, abs=4)
-    assert found.model["apical"]["odds_low"] > 2
+    (part,) = [one for one in found.model["effects"] if one["of"] == "part"]
+    assert part["pct"] == pytest.approx(60, abs=4)
+    assert part["other_pct"] == pytest.approx(30, abs=4)
 
 
 def test_rows_take_the_whole_where_a_part_is_unknown() -> None:

@@ -195,5 +195,6 @@ def sample_axis(sample: np.lib.npyio.NpzFile, axis: str) -> tuple[float, float]:
 def test_every_terrain_figure_has_its_words() -> None:
     """A figure that the model may find to matter can be said in every language."""
     for language, words in languages().items():
-        missing = [one.name for one in COVARIATES if f"page.covariate.{one.name}" not in words]
-        assert not missing, language
+        keys = [f"page.covariate.{one.name}" for one in COVARIATES]
+        keys += [f"page.readout.{one.shown or one.name}" for one in COVARIATES]
+        assert not set(keys) - set(words), language

@@ -16,13 +16,19 @@ from vinemap.rules import PruningRule, Rules, Step
 from vinemap.sentences import Figure, Listed, Sentence, ruled
 from vinemap.settings import Settings
 from vinemap.states import Action, Grade, Origin, Pruning, Tissue, WoodState
+from vinemap.surface.effects import effect_sentences
 from vinemap.units import KILOGRAMS_PER_POUND, METRES_PER_FOOT
 from vinemap.varieties import Kin
 
 _BY_RULE = (Grade.BY_NUMBER, Grade.BY_LENGTH)
 
 
-def explain_block(block: pd.Series[Any], settings: Settings, zones: pd.DataFrame | None = None) -> list[Sentence]:
+def explain_block(
+    block: pd.Series[Any],
+    settings: Settings,
+    zones: pd.DataFrame | None = None,
+    model: dict[str, Any] | None = None,
+) -> list[Sentence]:
     """Say how a block's action follows from what was cut.
 
     Parameters
@@ -34,13 +40,15 @@ def explain_block(block: pd.Series[Any], settings: Settings, zones: pd.DataFrame
         Of the run.
     zones : DataFrame, optional
         The block's rows of zones.csv: needed where it is worked by zone, for each zone then has sums of its own.
+    model : dict, optional
+        ``model`` of run.json, for what injury follows over the vineyard.
 
     Returns
     -------
     list of Sentence
-        Counts, their interval, the map's average, the wood; what decides: the rule's step with its source, the target
-        and the nodes, or the figure that takes the rule's place; the crop, the action, cautions. Every figure is
-        printed as the tables have it.
+        Counts, their interval, the map's average, what injury follows, the wood; what decides: the rule's step with its
+        source, the target and the nodes, or the figure that takes the rule's place; the crop, the action, cautions.
+        Every figure is printed as the tables have it.
 
     Raises
     ------
@@ -66,6 +74,7 @@ def explain_block(block: pd.Series[Any], settings: Settings, zones: pd.DataFrame
         *_counts(row, settings),
         *_map(row),
         *_net(row),
+        *(Sentence("explain.follows", effect=one) for one in (effect_sentences(model, settings) if model else [])),
         *_wood(row, settings.actions.rules),
         *decided,
         *_crop(row, settings),

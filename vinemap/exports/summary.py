@@ -10,8 +10,9 @@ from vinemap.decisions.worklist import by_action
 from vinemap.sentences import Figure, Listed, Sentence
 from vinemap.settings import Settings
 from vinemap.states import Action
+from vinemap.surface.effects import effect_sentences
 from vinemap.surface.fit import InjuryMap
-from vinemap.units import area_unit, length_unit
+from vinemap.units import area_unit
 
 _WORST = 3
 
@@ -30,7 +31,7 @@ def findings(blocks: pd.DataFrame, zones: pd.DataFrame, injury: InjuryMap, setti
         *_worst(blocks),
         _work(zones, settings),
         _area(injury, settings),
-        *_follows(injury.model, settings),
+        *effect_sentences(injury.model, settings),
         *verdict(injury.scores),
     ]
 
@@ -67,30 +68,6 @@ def _area(injury: InjuryMap, settings: Settings) -> Sentence:
     mean, low, high = (Figure(per_hectare * value, 1) for value in injury.area_over_ha)
     threshold = Figure(100 * settings.surface.threshold)
     return Sentence("found.area", area=mean, low=low, high=high, unit=unit, threshold=threshold)
-
-
-def _follows(model: dict[str, Any], settings: Settings) -> list[Sentence]:
-    """Say what each terrain figure does where half of the buds would be dead: odds say little to most readers."""
-    per_metre, unit = length_unit(settings.units)
-    sentences = []
-    for found in model["covariates"]:
-        # Heights are fitted by the metre; the odds of a foot are the 0.3048th power of a metre's.
-        power = 1 / per_metre if found["name"].endswith("_m") else 1.0
-        pct, low, high = (_of_half(found[name] ** power) for name in ("odds_ratio", "odds_low", "odds_high"))
-        sense = "more" if found["odds_low"] > 1 else "fewer" if found["odds_high"] < 1 else "unclear"
-        around = found["around_m"]
-        step = Sentence(
-            f"page.covariate.{found['name']}",
-            step=Sentence(f"page.covariate.step.{settings.units}"),
-            distance=Figure(around * per_metre, 0, unit),
-        )
-        between = Sentence("page.range", low=Figure(low, 1), high=Figure(high, 1, "%"))
-        sentences.append(Sentence(f"page.covariate.{sense}", step=step, pct=Figure(pct, 1, "%"), range=between))
-    return sentences
-
-
-def _of_half(odds_ratio: float) -> float:
-    return 100 * odds_ratio / (1 + odds_ratio)
 
 
 def verdict(scores: dict[str, Any]) -> list[Sentence]:

@@ -71,9 +71,15 @@ def encoded(layer: Array, scale: Scale) -> dict[str, Any]:
 
 def metres(layer: Array) -> Scale:
     """Scale of a layer in metres: 16 bits, steps of 2 cm or, over a great range, as fine as they go."""
+    scale = fine(layer)
+    return Scale(max(0.02, scale.step), scale.offset, 16)
+
+
+def fine(layer: Array) -> Scale:
+    """Scale of any layer, as fine as 16 bits go."""
     known = layer[np.isfinite(layer)]
     low, high = (float(known.min()), float(known.max())) if known.size else (0.0, 0.0)
-    return Scale(max(0.02, (high - low) / 65_000), low, 16)
+    return Scale(max(1e-9, (high - low) / 65_000), low, 16)
 
 
 @dataclass(frozen=True)

@@ -73,7 +73,7 @@ def write_page(
     compare_surface : Dataset (y, x), optional
         The earlier run's grid with ``primary_injury``: the change is then shown cell by cell.
     terrain : Dataset (y, x), optional
-        ``elevation_m`` and ``height_above_low_m`` beyond the blocks, for the hill shading; ``surface`` by default.
+        ``elevation_m`` and the terrain statistics, beyond the blocks for the hill shading; ``surface`` by default.
     online : OnlineBasemap, optional
         A tile service that the reader may switch on.
     """
@@ -116,7 +116,7 @@ def write_page(
             "canes": _canes(nodes, samples),
         },
         "surface": _embedded(surface, change),
-        "terrain": embedded_terrain(surface if terrain is None else terrain),
+        "terrain": embedded_terrain(surface if terrain is None else terrain, report.get("model", {})),
         "action_colours": ACTION_COLOURS,
         "ramps": json.loads(asset("vinemap.exports", "ramps.json")),
         "texts": section("page"),

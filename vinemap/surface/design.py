@@ -19,6 +19,9 @@ from vinemap.terrain.sparse import BlockCells
 _INTERCEPT_SD, _VARIETY_SD, _PART_SD, _TERRAIN_SD = 2.0, 1.0, 0.7, 1.0
 _MOST_COVARIATES = 2
 _ROWS_PER_COVARIATE = 8
+# As far apart as two heights of level ground may be, each 0.1 m off: 1.96 √2 × 0.1 m. A root mean square of 0.1 m is
+# what the USGS Lidar Base Specification asks of quality level 2 (from memory).
+_LEAST_RELIEF_M = 0.3
 _BATCH = 100_000
 
 
@@ -40,6 +43,8 @@ class Design:
         That standardise the terrain columns over the vineyard's cells.
     terrain : Dataset or None
         The layers.
+    relief_m : float or None
+        From the lowest to the highest ground of the blocks; None without terrain.
     """
 
     varieties: list[str]
@@ -49,32 +54,48 @@ class Design:
     centre: Array
     scale: Array
     terrain: xr.Dataset | None
+    relief_m: float | None = None
 
     @classmethod
     def over(
         cls, blocks: gpd.GeoDataFrame, grid: xr.Dataset, terrain: xr.Dataset | None, hardiness: dict[str, float]
     ) -> Design:
-        """Design for the blocks of a vineyard; terrain is standardised over their cells."""
+        """Design for the blocks of a vineyard; terrain is standardised over their cells.
+
+        Where their heights differ by less than the error of heights, no terrain statistic is a covariate.
+        """
         known = blocks["variety"].dropna()
         varieties = sorted(set(known))
         index = blocks["variety"].map({name: k for k, name in enumerate(varieties)}).fillna(-1).to_numpy(int)
         offset = blocks["variety"].map(hardiness).fillna(0.0).to_numpy(float)
         covariates: tuple[Covariate, ...] = ()
         centre = scale = np.empty(0)
+        relief = None
         if terrain is not None:
             cells = BlockCells.of(grid)
             some = slice(None, None, max(1, len(cells) // _BATCH))
             values = read_layers(terrain, [c.name for c in COVARIATES], cells.centres(some))
+            relief = float(np.ptp(read_layers(terrain, ["elevation_m"], cells.centres(some))))
             sd = values.std(axis=0)
-            varies = sd > 1e-6
+            varies = (sd > 1e-6) & (relief >= _LEAST_RELIEF_M)
             covariates = tuple(itertools.compress(COVARIATES, varies))
             centre, scale = values.mean(axis=0)[varies], sd[varies]
-        return cls(varieties, index, offset, covariates, centre, scale, terrain)
+        return cls(varieties, index, offset, covariates, centre, scale, terrain, relief)
+
+    @property
+    def level(self) -> bool:
+        """Whether the ground is too level for heights to tell places apart."""
+        return self.relief_m is not None and self.relief_m < _LEAST_RELIEF_M
+
+    @property
+    def first_terrain(self) -> int:
+        """First column of terrain."""
+        return 2 + len(self.varieties)
 
     @property
     def columns(self) -> int:
         """Number of columns: intercept, apical part, varieties, terrain."""
-        return 2 + len(self.varieties) + len(self.covariates)
+        return self.first_terrain + len(self.covariates)
 
     def rows(self, xy: Array, block: Array, apical: Array | None = None) -> tuple[Array, Array]:
         """Covariates (m, columns) and offsets (m,) of places in blocks, by default for the part that pruning keeps."""
@@ -87,7 +108,7 @@ class Design:
         X[known, 2 + variety[known]] = 1.0
         if self.terrain is not None and self.covariates:
             values = read_layers(self.terrain, [c.name for c in self.covariates], xy)
-            X[:, 2 + len(self.varieties) :] = (values - self.centre) / self.scale
+            X[:, self.first_terrain :] = (values - self.centre) / self.scale
         return X, self.offset_of_block[block]
 
     def at_cells(self, cells: BlockCells, part: slice) -> tuple[Array, Array, Array]:
@@ -103,14 +124,14 @@ class Design:
         Scott & J. O. Berger, Ann. Stat. 38 (2010) 2587).
         """
         base = np.zeros(self.columns)
-        base[0], base[1], base[2 : 2 + len(self.varieties)] = _INTERCEPT_SD, _PART_SD, _VARIETY_SD
+        base[0], base[1], base[2 : self.first_terrain] = _INTERCEPT_SD, _PART_SD, _VARIETY_SD
         candidates = len(self.covariates)
         most = min(_MOST_COVARIATES, samples // _ROWS_PER_COVARIATE, candidates)
         sds, weights = [], []
         for size in range(most + 1):
             for chosen in itertools.combinations(range(candidates), size):
                 row = base.copy()
-                row[[2 + len(self.varieties) + k for k in chosen]] = _TERRAIN_SD
+                row[[self.first_terrain + k for k in chosen]] = _TERRAIN_SD
                 sds.append(row)
                 weights.append(-np.log(comb(candidates, size)))
         return np.array(sds), np.array(weights)

@@ -17,41 +17,16 @@ _BETTER = 0.995
 
 
 def describe(field: BinomialField, design: Design, observed: Observations) -> dict[str, Any]:
-    """Say what the model found: covariates with their odds ratios, range, standard deviations, variety effects."""
-    first = 2 + len(design.varieties)
+    """Say what the model found: the terrain that it weighed, over what range places are alike, how much varies."""
     sds, _ = design.models(observed.samples)
-    probability = field.model_weights_ @ (sds[:, first:] > 0)
-    best = sds[field.model_weights_.argmax()] > 0
-    sd = np.sqrt(np.diag(field.best_coef_cov_))
-
-    def odds(column: int, per: float) -> dict[str, float]:
-        centre, half = field.best_coef_[column] * per, TAIL * sd[column] * abs(per)
-        names = ("odds_ratio", "odds_low", "odds_high")
-        return {
-            name: float(np.exp(value))
-            for name, value in zip(names, (centre, centre - half, centre + half), strict=True)
-        }
-
-    covariates = [
-        {
-            "name": c.name,
-            "label": c.label,
-            "around_m": c.around_m,
-            "step": c.step,
-            "probability": float(probability[k]),
-            **odds(first + k, c.step / design.scale[k]),
-        }
-        for k, c in enumerate(design.covariates)
-        if best[first + k]
-    ]
+    probability = field.model_weights_ @ (sds[:, design.first_terrain :] > 0)
     length, field_sd, between_vine_sd = np.exp(field.theta_)
     half = np.exp(TAIL * field.theta_sd_[0])
     return {
         "samples": observed.samples,
-        "covariates": covariates,
         "covariates_weighed": {c.name: float(probability[k]) for k, c in enumerate(design.covariates)},
-        "varieties": {name: odds(2 + k, 1.0) for k, name in enumerate(design.varieties)},
-        "apical": odds(1, 1.0) if observed.apical.any() else None,
+        "relief_m": design.relief_m,
+        "level": design.level,
         "range_m": float(2 * length),
         "range_low_m": float(2 * length / half),
         "range_high_m": float(2 * length * half),

@@ -15,7 +15,8 @@ from vinemap.settings import Surface as SurfaceSettings
 from vinemap.surface.design import Design, batches
 from vinemap.terrain.sparse import BlockCells
 
-_QUANTILES = (0.05, 0.95)
+QUANTILES = (0.05, 0.95)
+"""Ends of every credible interval."""
 _AT_ONCE = 20_000
 
 
@@ -74,7 +75,7 @@ class JointDraws:
 
     def credible_interval(self, shapes: gpd.GeoSeries) -> tuple[Array, Array]:
         """Return the 90 % credible interval of the mean injury over each polygon, fractions; NaN without a cell."""
-        low, high = np.quantile(self.over(self.cells.label(shapes), len(shapes), 0.5)[0], _QUANTILES, axis=1)
+        low, high = np.quantile(self.over(self.cells.label(shapes), len(shapes), 0.5)[0], QUANTILES, axis=1)
         return low, high
 
 
@@ -92,8 +93,8 @@ def block_averages(
             return np.full(count, np.nan)
         return 100 * np.bincount(block, joint.cells.read(layers[layer]), count) / size
 
-    low, high = np.quantile(shares, _QUANTILES, axis=1)
-    area_low, area_high = np.quantile(over, _QUANTILES, axis=1)
+    low, high = np.quantile(shares, QUANTILES, axis=1)
+    area_low, area_high = np.quantile(over, QUANTILES, axis=1)
     table = pd.DataFrame(
         {
             "map_injury_pct": mean_pct("primary_injury"),
@@ -107,5 +108,5 @@ def block_averages(
         }
     )
     total = over.sum(axis=0)
-    area = total.mean(), *np.quantile(total, _QUANTILES)
+    area = total.mean(), *np.quantile(total, QUANTILES)
     return table, (float(area[0]), float(area[1]), float(area[2]))

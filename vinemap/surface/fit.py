@@ -19,6 +19,7 @@ from vinemap.states import MAPPED, Bud
 from vinemap.surface.design import Design, batches
 from vinemap.surface.diagnostics import cross_validate, describe
 from vinemap.surface.draws import JointDraws, block_averages
+from vinemap.surface.effects import effects
 from vinemap.surface.observations import Observations
 from vinemap.terrain.grid import cell_size
 from vinemap.terrain.sparse import BlockCells
@@ -118,7 +119,9 @@ def injury_map(
     joint = JointDraws(draws, design, cells, cell_size(grid))
     averages, area = block_averages(joint, layers, settings)
     progress("scores")
-    model, scores = describe(primary, design, primary_observed), cross_validate(primary, primary_observed)
+    model = describe(primary, design, primary_observed)
+    model["effects"] = effects(joint, primary, primary_observed, settings.max_width)
+    scores = cross_validate(primary, primary_observed)
     return InjuryMap(layers, averages, area, joint, model, scores)
 
 

@@ -23,40 +23,43 @@ _MOST_CELLS = 4_000_000
 
 @dataclass(frozen=True)
 class Covariate:
-    """A terrain figure that may explain injury.
+    """A terrain statistic that may explain injury.
 
     Attributes
     ----------
     name : str
-        Layer of the terrain grid.
-    label : str
-        The step that the odds ratio is for, in words; what readers see is ``page.covariate.NAME`` of the word lists,
-        and this only where they lack it.
+        Layer of the terrain grid; ``page.covariate.NAME`` of the word lists says its two ends to readers.
     step : float
-        That step, in the layer's unit.
+        Its sign leads to the end that is named first: the lowest, the steepest, the most northern ground.
     around_m : float
         How far around a place it looks, metres; 0 for what is of the place alone.
+    family : str
+        Statistics of one family measure the same thing, and their effect is told as one; the name's own by default.
+    shown : str
+        Layer by which readers know it, in a unit that they know; the statistic itself by default.
+        ``page.readout.LAYER`` is what it is called under the pointer.
     """
 
     name: str
-    label: str
     step: float
     around_m: float = 0.0
+    family: str = ""
+    shown: str = ""
 
 
 _NEAR_M, _FAR_M = 150.0, 400.0
-
+_LOW = "low_ground"
 
 COVARIATES = (
-    Covariate("height_above_low_m", f"each metre lower above the low ground within {_NEAR_M:g} m", -1.0, _NEAR_M),
-    Covariate("height_above_basin_m", f"each metre lower above the low ground within {_FAR_M:g} m", -1.0, _FAR_M),
-    Covariate("elevation_m", "each metre lower", -1.0),
-    Covariate("pool", "the floor of a hollow rather than the ground well above it", 1.0),
-    Covariate("basin", "the floor of the valley rather than the ground well above it", 1.0),
-    Covariate("rise_m", f"each metre lower than the mean ground within {_NEAR_M:g} m", -1.0, _NEAR_M),
-    Covariate("slope_deg", "each degree steeper", 1.0),
-    Covariate("northness", "a 10 % slope that faces north rather than flat ground", 0.1),
-    Covariate("eastness", "a 10 % slope that faces east rather than flat ground", 0.1),
+    Covariate("height_above_low_m", -1.0, _NEAR_M, _LOW),
+    Covariate("height_above_basin_m", -1.0, _FAR_M, _LOW),
+    Covariate("elevation_m", -1.0, 0.0, _LOW),
+    Covariate("pool", 1.0, _NEAR_M, _LOW, "height_above_low_m"),
+    Covariate("basin", 1.0, _FAR_M, _LOW, "height_above_basin_m"),
+    Covariate("rise_m", -1.0, _NEAR_M, _LOW),
+    Covariate("slope_deg", 1.0),
+    Covariate("northness", 1.0),
+    Covariate("eastness", 1.0),
 )
 
 

@@ -1,7 +1,7 @@
 // How sure the map is, what it follows, cautions, and where its rules come from.
 
 import { byId, make, own } from "../../web/script/dom.js";
-import { FEET_PER_M, hasText, metres, number, percent, range, sentence, t, words } from "../../web/script/words.js";
+import { measured, metres, number, percent, range, sentence, t, words } from "../../web/script/words.js";
 import { data } from "./data.js";
 import { surface, terrain } from "./layers.js";
 
@@ -46,27 +46,30 @@ function cellWords() {
   return surface.factor > 1 ? t("sure.coarsened", { cell, fine: metres(surface.cell_m / surface.factor, 1) }) : t("sure.cell", { cell });
 }
 
-// A covariate in words, and the power of its odds that belongs to one step of them: heights are fitted per metre, and a
-// foot's odds are the 0.3048th power of a metre's.
-function stepOf({ name, label, around_m: around }) {
-  if (!hasText(`covariate.${name}`)) return { step: own(label ?? name), power: 1 };
-  const height = name.endsWith("_m");
-  const step = t(`covariate.${name}`, { step: t(`covariate.step.${words.units}`), distance: metres(around ?? 0, 0) });
-  return { step, power: height && words.units === "us" ? 1 / FEET_PER_M : 1 };
+const shares = (one) => ({
+  pct: percent(one.pct),
+  range: range(one.low_pct, one.high_pct),
+  other_pct: percent(one.other_pct),
+  other_range: range(one.other_low_pct, one.other_high_pct),
+});
+
+function endsWords({ name, around_m: around, shown, here, there }) {
+  return t(`covariate.${name}`, { distance: metres(around, 0), here: measured(shown, here), there: measured(shown, there) });
 }
 
-// What an odds ratio does where half of the buds would be dead, in percent: odds of their own say little to most.
-function ofHalf(ratio) {
-  return (100 * ratio) / (1 + ratio);
+// What injury follows, as far as the samples show it; where they show nothing of the terrain, that.
+function effectWords({ effects, relief_m: relief, level }) {
+  const told = effects.filter((one) => one.told);
+  const items = told.map((one) => {
+    if (one.of === "terrain") return t("effect.terrain", { ends: endsWords(one), ...shares(one) });
+    return sentence(`effect.${one.of}`, { ...shares(one), ...(one.of === "variety" && { name: own(one.name), other: own(one.other) }) });
+  });
+  if (relief !== null && !told.some((one) => one.of === "terrain")) items.unshift(level ? t("effect.level", { relief: metres(relief, 2) }) : t("effect.none"));
+  return items.map((text) => make("li", {}, text));
 }
 
 function modelWords(model) {
-  const effects = (model.covariates ?? []).map((one) => {
-    const { step, power } = stepOf(one);
-    const [pct, low, high] = [one.odds_ratio, one.odds_low, one.odds_high].map((ratio) => ofHalf(ratio ** power));
-    const sense = one.odds_low > 1 ? "more" : one.odds_high < 1 ? "fewer" : "unclear";
-    return make("li", {}, sentence(`covariate.${sense}`, { step, pct: percent(pct, 1), range: range(low, high, 1) }));
-  });
+  const effects = model.effects ? effectWords(model) : [];
   const lines = [];
   if (effects.length) lines.push(make("p", {}, t("sure.follows")), make("ul", {}, effects));
   if (model.range_m != null) lines.push(make("p", {}, t("sure.range", { range: metres(model.range_m, 0), low: metres(model.range_low_m ?? model.range_m, 0), high: metres(model.range_high_m ?? model.range_m, 0) })));

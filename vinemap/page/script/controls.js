@@ -74,7 +74,7 @@ export async function needed() {
     if (name) await surface.load(name);
     if (terrain) await terrain.load("shade");
     await surface.load("too_few");
-    return { readable: Promise.all([...wanted.map((one) => surface.load(one)), terrain?.load("height_above_low_m"), terrain?.load("elevation_m")]) };
+    return { readable: Promise.all([...wanted.map((one) => surface.load(one)), terrain?.load(terrain.statistic.layer), terrain?.load("elevation_m")]) };
   } catch (problem) {
     if (typeof DecompressionStream !== "undefined") throw problem;
     return { readable: null };

@@ -1,7 +1,7 @@
 // What lies under the finger, the mouse or the aim of the keyboard.
 
 import { byId, isolated, make, own } from "../../web/script/dom.js";
-import { actionName, metres, number, percent, signed, t } from "../../web/script/words.js";
+import { actionName, measured, metres, number, percent, signed, t } from "../../web/script/words.js";
 import { swatch } from "./charts.js";
 import { actionColour } from "./colours.js";
 import { blocks, threshold, zones } from "./data.js";
@@ -26,8 +26,7 @@ export function look(lon, lat) {
     probability: value("prob_over_threshold"),
     change: value("change"),
     few: value("too_few") === 1,
-    elevation: terrain?.at("elevation_m", lon, lat) ?? null,
-    height: terrain?.at("height_above_low_m", lon, lat) ?? null,
+    ground: terrain?.at(terrain.statistic.layer, lon, lat) ?? null,
   };
 }
 
@@ -35,7 +34,7 @@ export function readout(found, pinned = false) {
   const box = byId("readout");
   box.replaceChildren();
   box.classList.toggle("pinned", pinned);
-  if (!found || (!found.block && found.height === null)) {
+  if (!found || (!found.block && found.ground === null)) {
     box.append(make("p", { class: "hint" }, t(found ? "readout.outside" : "readout.hint")));
     return;
   }
@@ -46,8 +45,7 @@ export function readout(found, pinned = false) {
     if (found.zone) box.append(make("p", { class: "act" }, swatch(actionColour(found.zone.action)), t("by_zone.zone", { zone: number(found.zone.zone), task: task(found.zone, block) })));
     else if (block.action) box.append(make("p", { class: "act" }, swatches(block), actionName(block.action)));
   } else box.append(make("p", { class: "where" }, t("readout.outside")));
-  if (found.height !== null) box.append(line("readout.height", metres(found.height), "height", found.height));
-  else if (found.elevation !== null) box.append(line("readout.elevation", metres(found.elevation), "elevation", found.elevation));
+  if (found.ground !== null) box.append(groundRead(found.ground));
   if (block && pinned) {
     box.append(make("button", { type: "button", class: "go", onclick: () => choose(block, { open: true }) }, t("readout.open")));
   }
@@ -69,8 +67,11 @@ function injuryRead(found) {
   return box;
 }
 
-function line(key, text, of, value) {
-  return make("p", { class: "line", "data-of": of, "data-value": value.toFixed(2) }, t(key), " ", make("b", {}, text));
+// The terrain statistic that injury was found to follow; where it follows none, a height, and that nothing was found.
+function groundRead(value) {
+  const { layer, around_m: around, found } = terrain.statistic;
+  return make("p", { class: "line", "data-of": "ground", "data-value": value.toFixed(4) },
+    t(`readout.${layer}`, { distance: metres(around, 0) }), " ", make("b", {}, measured(layer, value)), found ? "" : ` ${t("readout.not_found")}`);
 }
 
 // One sentence for a screen reader.

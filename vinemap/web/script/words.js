@@ -70,6 +70,12 @@ export function metres(value, digits = 1) {
   return t(us ? "unit.ft" : "unit.m", { value: number(us ? value * FEET_PER_M : value, us ? Math.max(0, digits - 1) : digits) });
 }
 
+// A terrain statistic in the unit that its layer's name ends in; what has none is a share of fall.
+export function measured(layer, value) {
+  if (layer.endsWith("_m")) return metres(value);
+  return layer.endsWith("_deg") ? `${number(value, 1)}°` : percent(100 * value);
+}
+
 export function day(iso) {
   const [year, month, date] = iso.slice(0, 10).split("-").map(Number);
   return new Date(Date.UTC(year, month - 1, date)).toLocaleDateString(words.language, {
