@@ -15,6 +15,7 @@ from scipy.stats import norm
 
 from vinemap.model.field import BinomialField, logistic_normal_mean
 from vinemap.model.hyperparameters import Priors
+from vinemap.model.many import ManyCounts
 from vinemap.model.matern import matern32
 
 SMALL = np.log([100.0, 1e-4, 1e-4])
@@ -50,13 +51,14 @@ def test_star98_is_the_published_binomial_regression() -> None:
     np.testing.assert_allclose(field.coef_, peer.params, atol=1e-4)
 
 
-def test_with_very_many_trials_it_is_kriging() -> None:
+@pytest.mark.parametrize(("n", "most_exact"), [(40, 1000), (320, 100)], ids=["exact", "in strips"])
+def test_with_very_many_trials_it_is_kriging(n: int, most_exact: int) -> None:
     """Where each row has 10,000 trials, mean and variance are gstools' simple kriging with known errors."""
     rng = np.random.default_rng(2)
-    xy = rng.uniform(0, 300, (40, 2))
-    read = np.full(40, 1e4)
+    xy = rng.uniform(0, 300, (n, 2))
+    read = np.full(n, 1e4)
     dead = np.round(read * expit(0.8 * np.sin(xy[:, 0] / 60)))
-    field = BinomialField(theta=np.log([80.0, 1.1, 1e-6]))
+    field = BinomialField(theta=np.log([80.0, 1.1, 1e-6]), most_exact=most_exact)
     field.fit(xy, dead, read, prior_sd=0.0, offset=-0.2)
     points = rng.uniform(0, 300, (25, 2))
     predicted = field.predict(points, offset=-0.2)
@@ -105,27 +107,59 @@ def test_draws_have_the_predicted_moments() -> None:
     assert np.corrcoef(drawn)[0, 1] == pytest.approx(correlation, abs=0.04)
 
 
-def test_inducing_points_agree_with_the_exact_algebra() -> None:
-    """With many points for the field's length, the approximation for many rows gives the exact means and quantiles."""
-    xy, dead, read, X = _survey(11, n=300)
-    theta = np.log([90.0, 1.0, 0.3])
-    exact = BinomialField(theta=theta).fit(xy, dead, read, X)
-    approximate = BinomialField(theta=theta, most_exact=100, inducing=150).fit(xy, dead, read, X)
-    grid = np.random.default_rng(1).uniform(0, 400, (400, 2))
-    rows = np.column_stack([np.ones(400), np.zeros(400)])
-    one, other = exact.predict(grid, rows), approximate.predict(grid, rows)
-    for name in ("mean", "low", "high"):
-        assert np.abs(getattr(one, name) - getattr(other, name)).mean() < 0.006
-        np.testing.assert_allclose(getattr(one, name), getattr(other, name), atol=0.04)
-    np.testing.assert_allclose(exact.coef_, approximate.coef_, atol=0.02)
-    np.testing.assert_allclose(exact.coef_cov_, approximate.coef_cov_, atol=5e-3)
-    held = [field.predict_held_out(np.arange(300) // 3).logit_mean for field in (exact, approximate)]
-    np.testing.assert_allclose(*held, atol=0.15)
-    drawn = logit(approximate.draw((0, 0, 400, 400), 3000, np.random.default_rng(5)).at(grid[:20], rows[:20]))
-    np.testing.assert_allclose(drawn.mean(axis=1), other.logit_mean[:20], atol=0.06)
-    points = approximate._components[0].inducing
-    carried = np.sqrt(other.logit_sd[:20] ** 2 - points.missed(points.basis(grid[:20])))
-    np.testing.assert_allclose(drawn.std(axis=1), carried, rtol=0.06)
+def _large_survey() -> dict[str, np.ndarray]:
+    """600 vines in 60 patches, with two parts of the cane each: 1,200 rows."""
+    rng = np.random.default_rng(11)
+    vines = np.repeat(rng.uniform(0, (1200, 900), (60, 2)), 10, axis=0) + rng.uniform(0, 80, (600, 2))
+    xy, cluster, apical = np.repeat(vines, 2, axis=0), np.repeat(np.arange(600), 2), np.tile([0.0, 1.0], 600)
+    X = np.column_stack([np.ones(1200), apical, np.repeat(rng.standard_normal(600), 2), rng.standard_normal(1200)])
+    read = rng.integers(5, 40, 1200).astype(float)
+    z = X @ [-0.4, 0.3, 0.8, 0.0] + 0.9 * np.sin(xy[:, 0] / 150) * np.cos(xy[:, 1] / 110)
+    z += 0.4 * np.repeat(rng.standard_normal(600), 2)
+    dead = rng.binomial(read.astype(int), expit(z)).astype(float)
+    return {"xy": xy, "events": dead, "trials": read, "X": X, "cluster": cluster}
+
+
+PRIOR_SD = np.array([2.0, 0.7, 1.0, 0.0])
+
+
+@pytest.mark.parametrize("length", [30.0, 150.0, 600.0])
+def test_many_rows_agree_with_the_exact_algebra(length: float) -> None:
+    """In strips, means, quantiles, held-out rows and draws' averages are the exact ones to 0.3 percentage points."""
+    survey, theta = _large_survey(), np.log([length, 1.0, 0.4])
+    exact, many = (
+        BinomialField(theta=theta, most_exact=most).fit(**survey, prior_sd=PRIOR_SD) for most in (2000, 1000)
+    )
+    assert isinstance(many.counts_, ManyCounts)
+    assert many.log_evidence_ == pytest.approx(exact.log_evidence_, abs=0.1)
+    np.testing.assert_allclose(many.coef_, exact.coef_, atol=2e-3)
+    np.testing.assert_allclose(many.coef_cov_, exact.coef_cov_, atol=1e-3)
+    rng = np.random.default_rng(1)
+    points = rng.uniform(-50, (1300, 1000), (1500, 2))
+    rows = np.column_stack([np.ones(1500), np.zeros(1500), rng.standard_normal((1500, 2))])
+    one, other = (field.predict(points, rows) for field in (exact, many))
+    patches = np.repeat(np.arange(12), 100)
+    pairs = [(one, other)]
+    for folds in (survey["cluster"], patches):
+        pairs.append((exact.predict_held_out(folds), many.predict_held_out(folds)))
+    for one, other in pairs:
+        for name in ("mean", "low", "high"):
+            np.testing.assert_allclose(getattr(other, name), getattr(one, name), atol=3e-3)
+    block = (points // 300).astype(int) @ [10, 1]
+    averages = []
+    for field in (exact, many):
+        drawn = field.draw((-50, -50, 1300, 1000), 50, np.random.default_rng(5)).at(points, rows)
+        averages.append([drawn[block == k].mean(axis=0) for k in np.unique(block)])
+    np.testing.assert_allclose(averages[1], averages[0], atol=3e-3)
+
+
+def test_the_search_in_strips_finds_the_exact_mode() -> None:
+    """Found in thin strips, the covariance parameters cost less than 0.05 of the exact log posterior at its mode."""
+    survey = _large_survey()
+    exact, many = (BinomialField(most_exact=most).fit(**survey, prior_sd=PRIOR_SD) for most in (2000, 1000))
+    there = exact.counts_.at(many.theta_, PRIOR_SD**2).log_posterior
+    assert there > exact.log_evidence_ - 0.05
+    assert np.abs(many.theta_ - exact.theta_).max() < 0.1
 
 
 def test_held_out_rows_are_predicted_as_by_a_refit() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -14,8 +15,10 @@ from scipy.special import expit
 from sklearn.gaussian_process import GaussianProcessClassifier
 from sklearn.gaussian_process.kernels import ConstantKernel, Matern
 
-from vinemap.model.covariances import Dense, LowRank
+from vinemap.model.covariances import Dense
+from vinemap.model.hyperparameters import Counts, Priors
 from vinemap.model.laplace import Laplace, expected_information, laplace, log_marginal_gradient
+from vinemap.model.many import ManyCounts
 from vinemap.model.matern import matern32, matern32_by_length
 
 DATA = Path(__file__).parents[1] / "data"
@@ -145,13 +148,35 @@ def test_unread_rows_change_nothing() -> None:
     np.testing.assert_allclose(whole.mode[:20], part.mode, atol=1e-6)
 
 
-def test_low_rank_algebra_is_the_dense_one() -> None:
-    """A covariance given by its factor has the mode, the marginal likelihood and the solves of the full matrix."""
+def test_algebra_in_strips_is_the_dense_one() -> None:
+    """A covariance in strips has the mode, the marginal likelihood and the solves of the same matrix written out."""
     rng = np.random.default_rng(5)
-    _, dead, read = _case(rng, 50)
-    U, D = rng.normal(0, 0.7, (50, 6)), rng.uniform(0.05, 0.4, 50)
-    low, full = laplace(LowRank(U, D), dead, read, 0.2), laplace(Dense(U @ U.T + np.diag(D)), dead, read, 0.2)
-    np.testing.assert_allclose(low.mode, full.mode, atol=1e-6)
-    assert low.log_marginal == pytest.approx(full.log_marginal, abs=1e-7)
-    vector = rng.standard_normal(50)
-    np.testing.assert_allclose(low.factor.solve(vector), full.factor.solve(vector), atol=1e-6)
+    xy, dead, read = _case(rng, 450)
+    read[:20], dead[:20] = 0.0, 0.0
+    # Two rows in every third cluster, and two clusters on every fifth place.
+    cluster = np.unique(np.where(np.arange(450) % 3 == 1, np.arange(450) - 1, np.arange(450)), return_inverse=True)[1]
+    xy = xy[np.unique(cluster, return_index=True)[1]]
+    xy[::5] = xy[1::5][: len(xy[::5])]
+    counts = Counts.of(xy[cluster], dead, read, rng.standard_normal((450, 3)), 0.2, cluster, Priors())
+    many = replace(ManyCounts.all_of(counts), depth=1.0)
+    strips = many.covariance(np.log([90.0, 1.1, 0.4]), np.array([2.0, 1.0, 0.0]))
+    assert len(strips.chain.strips) > 2
+    full = laplace(Dense(np.array([strips @ unit for unit in np.eye(450)])), dead, read, 0.2)
+    fit = laplace(strips, dead, read, 0.2)
+    np.testing.assert_allclose(fit.mode, full.mode, atol=1e-6)
+    assert fit.log_marginal == pytest.approx(full.log_marginal, abs=1e-6)
+    vector, noise = rng.standard_normal((450, 1)), rng.standard_normal((450, 1))
+    np.testing.assert_allclose(fit.factor.solve(vector[:, 0]), full.factor.solve(vector[:, 0]), atol=1e-5)
+    np.testing.assert_allclose(fit.factor.solve_noisy(vector, noise), full.factor.solve_noisy(vector, noise), atol=1e-5)
+    rows = np.array([5, 40, 41, 44, 300])
+    inner = full.K.K[:, rows]
+    posterior = full.K.K[np.ix_(rows, rows)] - inner.T @ full.factor.solve(inner)
+    np.testing.assert_allclose(fit.factor.row_covariance(rows), posterior, atol=1e-5)
+
+
+def test_rows_of_one_cluster_stand_on_one_place() -> None:
+    """A cluster spread over places, which strips cannot carry, is refused."""
+    xy, dead, read = _case(np.random.default_rng(6), 30)
+    counts = Counts.of(xy, dead, read, None, 0.0, np.arange(30) // 2, Priors())
+    with pytest.raises(ValueError, match="on one place"):
+        ManyCounts.all_of(counts).at(np.log([90.0, 1.0, 0.3]), np.ones(1))

@@ -8,16 +8,17 @@ from functools import cached_property
 from typing import cast
 
 import numpy as np
-from scipy.cluster.vq import kmeans2
-from scipy.linalg import blas, cholesky, solve_triangular
+from scipy.linalg import blas
 from scipy.spatial.distance import cdist
 
 from vinemap.arrays import Array
-from vinemap.model.covariances import Dense, DenseFactor, LowRank, LowRankFactor
+from vinemap.model.covariances import Dense, DenseFactor, Vecchia, VecchiaFactor
 from vinemap.model.hyperparameters import Counts, Mode
-from vinemap.model.laplace import laplace
 from vinemap.model.lattice import Lattice
 from vinemap.model.matern import matern32
+from vinemap.model.strips import times
+
+_BATCH = 4000
 
 Chunked = Callable[[Callable[[Array], Array], Array], Array]
 """Applies a function of points (m, 2) that returns (k, m), a part of the points at a time."""
@@ -82,138 +83,108 @@ class ExactComponent:
 
     def draw(self, lattice: Lattice, draws: int, rng: np.random.Generator, in_chunks: Chunked) -> tuple[Array, Array]:
         """Draw the field on a lattice (points, draws) and the coefficients (p, draws) by Matheron's rule."""
-        counts, fit, variance = self.counts, self.mode.fit, self.mode.variance
-        length, field_sd, cluster_sd = np.exp(self.mode.theta)
-        # At four lengths beyond the lattice the correlation has fallen below one per cent.
-        covariance = field_sd**2 * matern32(lattice.spacing_on_torus(4 * length), length)
-        fields = lattice.stationary(covariance, draws, rng)
-        coefs = np.sqrt(variance)[:, None] * rng.standard_normal((len(variance), draws))
-        at_data = lattice.cubic(counts.xy) @ fields + counts.X @ coefs
-        at_data += cluster_sd * rng.standard_normal((len(counts), draws))[counts.cluster]
-        pull = fit.weight[:, None] - self._factor.solve_noisy(at_data, rng.standard_normal(at_data.shape))
+        length, field_sd, _ = np.exp(self.mode.theta)
+        fields, coefs, pull = _prior_draw(self, lattice, draws, rng)
 
         def update(points: Array) -> Array:
-            return np.asarray(field_sd**2 * matern32(cdist(points, counts.xy), length) @ pull).T
+            return np.asarray(field_sd**2 * matern32(cdist(points, self.counts.xy), length) @ pull).T
 
         fields += in_chunks(update, lattice.points()).T
-        return fields, coefs + variance[:, None] * (counts.X.T @ pull)
+        return fields, coefs
 
 
 @dataclass(frozen=True)
-class Inducing:
-    """A field of finite rank: its values at inducing points, and functions that carry them elsewhere.
-
-    Attributes
-    ----------
-    points : array (m, 2)
-        In metres.
-    length, field_sd : float
-        Length scale in metres and standard deviation of the field.
-    """
-
-    points: Array
-    length: float
-    field_sd: float
-
-    @cached_property
-    def _cholesky(self) -> Array:
-        K = self.field_sd**2 * matern32(cdist(self.points, self.points), self.length)
-        K.flat[:: len(K) + 1] += 1e-8 * self.field_sd**2
-        return np.asarray(cholesky(K, lower=True))
-
-    def basis(self, xy: Array) -> Array:
-        """Return P (m, n) such that ``P'P`` is the prior covariance of the field at n points."""
-        cross = self.field_sd**2 * matern32(cdist(self.points, xy), self.length)
-        return np.asarray(solve_triangular(self._cholesky, cross, lower=True, overwrite_b=True))
-
-    def missed(self, basis: Array) -> Array:
-        """Prior variance (n,) that the inducing points miss."""
-        return np.maximum(self.field_sd**2 - np.einsum("ij,ij->j", basis, basis), 0.0)
-
-
-@dataclass(frozen=True)
-class InducingComponent:
-    """The field seen through inducing points, with the variance that they miss kept at each row.
-
-    For more rows than exact algebra carries: ``f(x) = k(x, Z) K_ZZ^-1 u + r(x)``, u the field at the points Z and r
-    independent from place to place. Draws leave r out, which averages over areas do not feel.
+class VecchiaComponent:
+    """The field in strips, for more rows than exact algebra carries well.
 
     Attributes
     ----------
     counts, mode, weight
-        As in `ExactNode`; the mode's fit has a `LowRankFactor`, whose last columns are the coefficients.
-    inducing : Inducing
-        The points Z.
-
-    References
-    ----------
-    E. Snelson & Z. Ghahramani, "Sparse Gaussian Processes using Pseudo-inputs", NIPS 18 (2006) 1257; J.
-    Quiñonero-Candela & C. E. Rasmussen, J. Mach. Learn. Res. 6 (2005) 1939 (fully independent training conditional).
+        As in `ExactComponent`; the mode's fit has a `Vecchia` covariance.
     """
 
     counts: Counts
     mode: Mode
     weight: float
-    inducing: Inducing
-
-    @classmethod
-    def fit(cls, counts: Counts, theta: Array, variance: Array, points: int) -> InducingComponent:
-        """Fit at given covariance parameters, with inducing points at the k-means centres of the rows."""
-        length, field_sd, cluster_sd = (float(value) for value in np.exp(theta))
-        centres = np.unique(kmeans2(counts.xy, points, seed=0, minit="points", missing="warn")[0], axis=0)
-        inducing = Inducing(centres, length, field_sd)
-        basis = inducing.basis(counts.xy)
-        U = np.hstack([basis.T, counts.X * np.sqrt(variance)])
-        fit = laplace(LowRank(U, inducing.missed(basis) + cluster_sd**2), counts.events, counts.trials, counts.offset)
-        mode = Mode(theta, variance, fit, fit.log_marginal + counts.priors.log_density(theta)[0])
-        return cls(counts, mode, 1.0, inducing)
 
     @property
-    def _factor(self) -> LowRankFactor:
-        return cast(LowRankFactor, self.mode.fit.factor)
+    def _factor(self) -> VecchiaFactor:
+        return cast(VecchiaFactor, self.mode.fit.factor)
 
-    @cached_property
-    def _mean(self) -> Array:
-        """Posterior mean (m + p,) of the weights of the columns of U, which have unit prior variance."""
-        return np.asarray(self._factor.U.T @ self.mode.fit.weight)
-
-    @cached_property
-    def _whitened(self) -> Array:
-        sd = np.sqrt(self.mode.variance)
-        return self._factor.whiten(np.vstack([np.zeros((len(self.inducing.points), len(sd))), np.diag(sd)]))
+    @property
+    def _prior(self) -> Vecchia:
+        return cast(Vecchia, self.mode.fit.K)
 
     @cached_property
     def coef(self) -> Array:
         """Posterior mean (p,) of the coefficients."""
-        return np.asarray(np.sqrt(self.mode.variance) * self._mean[len(self.inducing.points) :])
+        return np.asarray(self.mode.variance * (self.counts.X.T @ self.mode.fit.weight))
 
     def coef_covariance(self) -> Array:
         """Posterior covariance (p, p) of the coefficients."""
-        return np.asarray(self._whitened.T @ self._whitened)
+        return self._factor.coef_covariance
+
+    @cached_property
+    def _at_places(self) -> Array:
+        """Posterior mean (u,) of the field at the places."""
+        return (self._prior.chain @ (self._prior.at.T @ self.mode.fit.weight)[:, None])[:, 0]
 
     def features(self, xy: Array) -> Array:
-        """Return the inducing points' basis at points, for `field_moments`."""
-        return self.inducing.basis(xy)
+        """Return the points themselves: what `field_moments` asks."""
+        return xy
 
-    def field_moments(self, basis: Array) -> tuple[Array, Array, Array]:
+    def field_moments(self, xy: Array) -> tuple[Array, Array, Array]:
         """Mean (m,) and variance (m,) of the field at points, and its covariance (p, m) with the coefficients."""
-        mean = self._mean[: len(basis)] @ basis
-        whitened = self._factor.whiten(np.vstack([basis, np.zeros((len(self.coef), basis.shape[1]))]))
-        variance = np.einsum("ij,ij->j", whitened, whitened) + self.inducing.missed(basis)
-        return mean, variance, self._whitened.T @ whitened
+        factor, chain = self._factor, self._prior.chain
+        mean, variance, joint = np.empty(len(xy)), np.empty(len(xy)), np.empty((len(self.coef), len(xy)))
+        for pair, points in chain.strips.pairs(xy):
+            whiten = chain.whitener(pair)
+            by_coef = whiten(factor.field_by_coef[pair])
+            known = whiten(whiten(factor.seen.covariance(np.arange(len(chain.strips.places))[pair])).T)
+            known += by_coef @ factor.coef_covariance @ by_coef.T
+            pull, to_coef = whiten(self._at_places[pair, None])[:, 0], -factor.coef_covariance @ by_coef.T
+            for batch in np.array_split(points, -(-len(points) // _BATCH)):
+                whitened = whiten(chain.covariance(pair, xy[batch]))
+                mean[batch] = pull @ whitened
+                variance[batch] = chain.sd**2 - np.einsum("ij,ij->j", whitened, whitened - times(known, whitened))
+                joint[:, batch] = times(to_coef, whitened)
+        return mean, np.maximum(variance, 0.0), joint
 
     def row_covariances(self, members: list[Array]) -> Iterator[Array]:
         """Yield the posterior covariance of the log-odds of each group of rows, clusters' own deviations included."""
-        shrink = self._factor.S / np.maximum(self.mode.fit.curvature, 1e-300)
-        own = (1 - shrink) / np.maximum(self.mode.fit.curvature, 1e-300)
-        for rows in members:
-            whitened = self._factor.whiten((shrink[rows, None] * self._factor.U[rows]).T)
-            yield whitened.T @ whitened + np.diag(own[rows])
+        yield from map(self._factor.row_covariance, members)
 
     def draw(self, lattice: Lattice, draws: int, rng: np.random.Generator, in_chunks: Chunked) -> tuple[Array, Array]:
-        """Draw the field on a lattice (points, draws) and the coefficients (p, draws)."""
-        noise = rng.standard_normal((len(self._mean), draws))
-        weights = self._mean[:, None] + solve_triangular(self._factor.cholesky, noise, lower=True, trans="T")
-        rank = len(self.inducing.points)
-        fields = in_chunks(lambda points: weights[:rank].T @ self.inducing.basis(points), lattice.points()).T
-        return fields, np.sqrt(self.mode.variance)[:, None] * weights[rank:]
+        """Draw the field on a lattice (points, draws) and the coefficients (p, draws) by Matheron's rule."""
+        chain, at = self._prior.chain, self._prior.at
+        fields, coefs, pull = _prior_draw(self, lattice, draws, rng)
+        change = chain @ (at.T @ pull)
+        points = lattice.points()
+        for pair, some in chain.strips.pairs(points):
+            whiten = chain.whitener(pair)
+            moved = whiten(change[pair]).T
+            for batch in np.array_split(some, -(-len(some) // _BATCH)):
+                fields[batch] += times(moved, whiten(chain.covariance(pair, points[batch]))).T
+        return fields, coefs
+
+
+Component = ExactComponent | VecchiaComponent
+
+
+def _prior_draw(
+    component: Component, lattice: Lattice, draws: int, rng: np.random.Generator
+) -> tuple[Array, Array, Array]:
+    """Draw the field on a lattice (points, draws) as if there were no data, and how these pull at its rows (n, draws).
+
+    The coefficients (p, draws), in between, are of the posterior already.
+    """
+    counts, fit, variance = component.counts, component.mode.fit, component.mode.variance
+    length, field_sd, cluster_sd = np.exp(component.mode.theta)
+    # At four lengths beyond the lattice the correlation has fallen below one per cent.
+    covariance = field_sd**2 * matern32(lattice.spacing_on_torus(4 * length), length)
+    fields = lattice.stationary(covariance, draws, rng)
+    coefs = np.sqrt(variance)[:, None] * rng.standard_normal((len(variance), draws))
+    at_data = lattice.cubic(counts.xy) @ fields + counts.X @ coefs
+    at_data += cluster_sd * rng.standard_normal((len(counts), draws))[counts.cluster]
+    pull = fit.weight[:, None] - fit.factor.solve_noisy(at_data, rng.standard_normal(at_data.shape))
+    return fields, coefs + variance[:, None] * (counts.X.T @ pull), pull

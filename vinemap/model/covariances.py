@@ -1,4 +1,4 @@
-"""Prior covariances of the logits, full or of low rank, and what the Laplace approximation asks of each."""
+"""Prior covariances of the logits, written out or in strips, and what the Laplace approximation asks of each."""
 
 from __future__ import annotations
 
@@ -6,9 +6,11 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from scipy.linalg import blas, cho_solve, cholesky, lapack, solve_triangular
+import scipy.sparse as sp
+from scipy.linalg import blas, cho_solve, cholesky, lapack
 
 from vinemap.arrays import Array, cachefuls
+from vinemap.model.strips import Chain, SeenChain
 
 
 def symmetric_times(matrix: Array, vectors: Array) -> Array:
@@ -117,67 +119,142 @@ class DenseFactor:
 
 
 @dataclass(frozen=True)
-class LowRank:
-    """The covariance ``U U' + diag(D)``, never written out.
+class Vecchia:
+    """The covariance ``H C H' + τ² Z Z' + X V X'``, never written out, for rows at places and in clusters.
 
     Attributes
     ----------
-    U : array (n, q)
-        With q much smaller than n.
-    D : array (n,)
-        Positive.
+    chain : Chain
+        The field at the places, of covariance C.
+    at : csr_array (n, u)
+        H, which puts each row on its place.
+    of : csr_array (n, c)
+        Z, which puts each row in its cluster; a cluster has one place.
+    cluster_variance : float
+        τ².
+    X : array (n, p)
+        Covariates.
+    variance : array (p,)
+        Prior variances V of their coefficients.
     """
 
-    U: Array
-    D: Array
+    chain: Chain
+    at: sp.csr_array
+    of: sp.csr_array
+    cluster_variance: float
+    X: Array
+    variance: Array
 
     def __matmul__(self, vector: Array) -> Array:
-        return np.asarray(self.U @ (self.U.T @ vector) + self.D * vector)
+        field = self.at @ (self.chain @ (self.at.T @ vector[:, None]))[:, 0]
+        return np.asarray(
+            field
+            + self.cluster_variance * (self.of @ (self.of.T @ vector))
+            + self.X @ (self.variance * (self.X.T @ vector))
+        )
 
-    def factor(self, curvature: Array) -> LowRankFactor:
-        """Factor ``M = I + U' S U`` with ``S = (W^-1 + D)^-1`` (Woodbury's identity)."""
-        S = curvature / (1 + curvature * self.D)
-        M = (self.U.T * S) @ self.U
-        M.flat[:: len(M) + 1] += 1.0
-        factor = cholesky(M, lower=True, overwrite_a=True, check_finite=False)
-        return LowRankFactor(curvature, self.U, S, factor, 0.5 * float(np.log1p(curvature * self.D).sum()))
+    def factor(self, curvature: Array) -> VecchiaFactor:
+        """Condition the field on rows of curvature W (n,)."""
+        return VecchiaFactor(self, curvature)
 
 
 @dataclass(frozen=True)
-class LowRankFactor:
-    """``R = S - S U M^-1 U' S``.
+class VecchiaFactor:
+    """``R = (K + W^-1)^-1``, with clusters, field and coefficients taken out of K one after another (Woodbury).
 
     Attributes
     ----------
+    K : Vecchia
+        The covariance.
     curvature : array (n,)
         W.
-    U : array (n, q)
-        As in `LowRank`.
-    S : array (n,)
-        (W^-1 + D)^-1.
-    cholesky : array (q, q)
-        Lower factor of M.
-    diagonal : float
-        Half the log determinant of I + W D.
     """
 
+    K: Vecchia
     curvature: Array
-    U: Array
-    S: Array
-    cholesky: Array
-    diagonal: float
 
-    @property
+    @cached_property
+    def shrink(self) -> Array:
+        """Variance (c,) that each cluster's deviation keeps where all else is known: τ² / (1 + τ² Z'W)."""
+        variance = self.K.cluster_variance
+        return np.asarray(variance / (1 + variance * (self.K.of.T @ self.curvature)))
+
+    def _precision(self, weighted: Array) -> Array:
+        """Return ``N^-1 v`` with N = W^-1 + τ² Z Z', for ``W v`` (n, m)."""
+        shared = self.shrink[:, None] * (self.K.of.T @ weighted)
+        return np.asarray(weighted - self.curvature[:, None] * (self.K.of @ shared))
+
+    @cached_property
+    def seen(self) -> SeenChain:
+        """The field as seen through the rows, the coefficients known."""
+        # N^-1 links no two places, so that its sums over each place's rows are all there is of H'N^-1 H.
+        precision = self._precision(self.curvature[:, None])[:, 0]
+        return self.K.chain.seen(np.maximum(self.K.at.T @ precision, 0.0))
+
+    @cached_property
+    def _weighted(self) -> Array:
+        """N^-1 X, shape (n, p)."""
+        return self._precision(self.curvature[:, None] * self.K.X)
+
+    @cached_property
+    def field_by_coef(self) -> Array:
+        """What the posterior mean of the field (u, p) loses as each coefficient gains 1."""
+        return self.seen.solve(self.K.at.T @ self._weighted)
+
+    @cached_property
+    def _solved(self) -> Array:
+        """R_f X, shape (n, p), R_f being R with the coefficients known."""
+        return self._weighted - self._precision(self.curvature[:, None] * (self.K.at @ self.field_by_coef))
+
+    @cached_property
+    def _coef_cholesky(self) -> Array:
+        """Lower factor (p, p) of ``I + V^1/2 X'R_f X V^1/2``."""
+        root = np.sqrt(self.K.variance)
+        seen = root[:, None] * (self.K.X.T @ self._solved) * root
+        return np.asarray(cholesky(np.eye(len(root)) + seen, lower=True))
+
+    @cached_property
+    def coef_covariance(self) -> Array:
+        """Posterior covariance (p, p) of the coefficients."""
+        root = np.sqrt(self.K.variance)
+        return np.asarray(root[:, None] * cho_solve((self._coef_cholesky, True), np.diag(root)))
+
+    @cached_property
     def half_log_determinant(self) -> float:
-        """Half the log determinant of B."""
-        return self.diagonal + float(np.log(np.diag(self.cholesky)).sum())
+        """Half the log determinant of I + W K."""
+        clusters = 0.5 * float(np.log1p(self.K.cluster_variance * (self.K.of.T @ self.curvature)).sum())
+        return clusters + self.seen.half_log_determinant + float(np.log(np.diag(self._coef_cholesky)).sum())
 
     def solve(self, vector: Array) -> Array:
         """Return R times a vector (n,)."""
-        scaled = self.S * vector
-        inner = cho_solve((self.cholesky, True), self.U.T @ scaled, check_finite=False)
-        return np.asarray(scaled - self.S * (self.U @ inner))
+        return self._solve((self.curvature * vector)[:, None])[:, 0]
 
-    def whiten(self, inner: Array) -> Array:
-        """Return V with ``V'V = inner' M^-1 inner``: posterior covariances, for weights (q, m) of the columns of U."""
-        return np.asarray(solve_triangular(self.cholesky, inner, lower=True, check_finite=False))
+    def solve_noisy(self, vectors: Array, noise: Array) -> Array:
+        """Return ``R (vectors + W^-1/2 noise)``, shape (n, m), with no division by W."""
+        return self._solve(self.curvature[:, None] * vectors + np.sqrt(self.curvature)[:, None] * noise)
+
+    def _solve(self, weighted: Array) -> Array:
+        """Return ``R v`` for ``W v`` (n, m)."""
+        solved = self._precision(weighted)
+        field = self.seen.solve(self.K.at.T @ solved)
+        solved -= self._precision(self.curvature[:, None] * (self.K.at @ field))
+        return np.asarray(solved - self._solved @ (self.coef_covariance @ (self.K.X.T @ solved)))
+
+    def row_covariance(self, rows: Array) -> Array:
+        """Posterior covariance (k, k) of the log-odds of some rows, clusters' own deviations included."""
+        place, cluster = self.K.at.indices, self.K.of.indices
+        # A cluster's deviation follows from all of its rows.
+        whole = np.unique(self._members[np.unique(cluster[rows])].indices)
+        places, where = np.unique(place[whole], return_inverse=True)
+        known = self.seen.covariance(places)[np.ix_(where, where)]
+        slope = self.K.X[whole] - self.field_by_coef[place[whole]]
+        known += slope @ self.coef_covariance @ slope.T
+        own = self.shrink[cluster[whole]] * (cluster[whole][:, None] == cluster[whole])
+        keep = np.eye(len(whole)) - own * self.curvature[whole]
+        asked = np.searchsorted(whole, rows)
+        return np.asarray((keep @ known @ keep.T + own)[np.ix_(asked, asked)])
+
+    @cached_property
+    def _members(self) -> sp.csr_array:
+        """Z', a row a cluster."""
+        return sp.csr_array(self.K.of.T)

@@ -11,11 +11,10 @@ from scipy.special import expit, logit, ndtr, ndtri
 from threadpoolctl import threadpool_limits
 
 from vinemap.arrays import Array
-from vinemap.model.components import ExactComponent, InducingComponent
+from vinemap.model.components import Component, ExactComponent, VecchiaComponent
 from vinemap.model.hyperparameters import NEARLY_NORMAL, Counts, Mode, Priors
 from vinemap.model.lattice import Lattice
-
-Component = ExactComponent | InducingComponent
+from vinemap.model.many import ManyCounts
 
 TAIL = float(ndtri(0.95))
 """Standard deviations from the middle to the 5 % and 95 % quantiles of a normal variable."""
@@ -28,7 +27,6 @@ _STEPS_DRAWN = 8.0
 _MOST_PREDICTED = 2e5
 _MOST_DRAWN = 2e7
 _FEW = 400
-_PART = 2000
 _WINDOW = 4.0
 _MASS = 0.98
 _MOST_MODELS = 6
@@ -148,14 +146,12 @@ class BinomialField:
         *,
         integrate: bool | None = None,
         theta: Array | None = None,
-        most_exact: int = 5000,
-        inducing: int = 1000,
+        most_exact: int = 1000,
     ) -> None:
         self.priors = Priors() if priors is None else priors
         self.integrate = integrate
         self.theta = theta
         self.most_exact = most_exact
-        self.inducing = inducing
 
     def fit(
         self,
@@ -197,22 +193,22 @@ class BinomialField:
             Itself.
         """
         self.counts_ = Counts.of(xy, events, trials, X, offset, cluster, self.priors)
+        if len(self.counts_) > self.most_exact:
+            self.counts_ = ManyCounts.all_of(self.counts_)
         columns = self.counts_.X.shape[1]
         variances = np.square(np.atleast_2d(prior_sd)) * np.ones(columns)
         weights = np.broadcast_to(log_prior, len(variances))
         few = len(self.counts_) <= _FEW if self.integrate is None else self.integrate
-        with threadpool_limits(1 if len(self.counts_) <= _FEW else None, "blas"):
-            # Threads cost more than they give on matrices this small.
+        small = len(self.counts_) <= _FEW or isinstance(self.counts_, ManyCounts)
+        with threadpool_limits(1 if small else None, "blas"):
+            # Threads cost more than they give on matrices of some hundreds.
             self._fit(variances, weights, start, few)
         return self
 
     def _fit(self, variances: Array, log_prior: Array, start: Array | None, few: bool) -> None:
-        if len(self.counts_) > self.most_exact:
-            self._components: list[Component] = [self._inducing_component(variances, log_prior)]
-        else:
-            modes = self._models(variances, log_prior, start, few)
-            best = max(modes, key=lambda mode: mode.log_posterior)
-            self._components = self._design(modes) if few and self.theta is None else self._as_components([(best, 1.0)])
+        modes = self._models(variances, log_prior, start, few)
+        best = max(modes, key=lambda mode: mode.log_posterior)
+        self._components = self._design(modes) if few and self.theta is None else self._as_components([(best, 1.0)])
         best = max((component.mode for component in self._components), key=lambda mode: mode.log_posterior)
         self.theta_, self.log_evidence_ = best.theta, best.log_posterior
         self.coef_, self.coef_cov_ = _coefficients(self._components)
@@ -246,12 +242,6 @@ class BinomialField:
         self.model_weights_ = np.eye(len(variances))[model]
         return model
 
-    def _inducing_component(self, variances: Array, log_prior: Array) -> InducingComponent:
-        """Fit more rows than exact algebra carries; covariance parameters come from a random part of them."""
-        model = self._best_of_part(variances, log_prior)
-        theta = self._mode(self.counts_.part(_PART), variances[model], float(log_prior[model]), None).theta
-        return InducingComponent.fit(self.counts_, theta, variances[model], self.inducing)
-
     def _rank(self, counts: Counts, variances: Array, log_prior: Array, start: Array | None) -> list[Mode]:
         """Fit every model, each from where the one before it ended."""
         modes: list[Mode] = []
@@ -271,7 +261,8 @@ class BinomialField:
         mass = np.cumsum([weight for _, weight in weighted])
         kept = weighted[: int(np.searchsorted(mass, _MASS * mass[-1])) + 1]
         total = sum(weight for _, weight in kept)
-        return [ExactComponent(self.counts_, mode, weight / total) for mode, weight in kept]
+        kind = VecchiaComponent if isinstance(self.counts_, ManyCounts) else ExactComponent
+        return [kind(self.counts_, mode, weight / total) for mode, weight in kept]
 
     def _design(self, modes: list[Mode]) -> list[Component]:
         """Design over the covariance parameters of every model that was kept: composite, or its axial part alone."""
@@ -421,8 +412,10 @@ class BinomialField:
         return FieldDraws(lattice, fields[0] if len(fields) == 1 else np.hstack(fields), np.hstack(coefs))
 
     def _in_chunks(self, function: Callable[[Array], Array], xy: Array) -> Array:
-        """Apply a function of points (m, 2) that returns (k, m), a part at a time; BLAS uses the cores."""
-        rows = max(_NARROWEST_CHUNK, int(_CHUNK_BYTES / (8 * min(len(self.counts_), self.most_exact))))
+        """Apply a function of points (m, 2) that returns (k, m), a part at a time where the algebra is exact."""
+        if isinstance(self.counts_, ManyCounts):
+            return function(xy)
+        rows = max(_NARROWEST_CHUNK, int(_CHUNK_BYTES / (8 * len(self.counts_))))
         return np.hstack([function(xy[first : first + rows]) for first in range(0, len(xy), rows)])
 
 

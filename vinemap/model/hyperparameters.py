@@ -10,7 +10,7 @@ from scipy.linalg import blas
 from scipy.spatial.distance import cdist
 
 from vinemap.arrays import Array
-from vinemap.model.covariances import Dense
+from vinemap.model.covariances import Dense, Vecchia
 from vinemap.model.laplace import Laplace, expected_information, laplace, log_marginal_gradient
 from vinemap.model.matern import matern32, matern32_by_length
 
@@ -157,7 +157,10 @@ class Counts:
 
     def part(self, rows: int) -> Counts:
         """Return a random part of the rows, the same one each time."""
-        pick = np.random.default_rng(0).permutation(len(self))[:rows]
+        return self.take(np.random.default_rng(0).permutation(len(self))[:rows])
+
+    def take(self, pick: Array) -> Counts:
+        """Return some of the rows, given by number."""
         return Counts.of(
             self.xy[pick],
             self.events[pick],
@@ -168,7 +171,7 @@ class Counts:
             self.priors,
         )
 
-    def covariance(self, theta: Array, variance: Array) -> Dense:
+    def covariance(self, theta: Array, variance: Array) -> Dense | Vecchia:
         """Prior covariance (n, n) of the log-odds: coefficients, field and between-cluster deviations."""
         length, field_sd, cluster_sd = np.exp(theta)
         K = matern32(self._distance, length)

@@ -10,7 +10,7 @@ import numpy as np
 from scipy.special import expit, gammaln, log_expit
 
 from vinemap.arrays import Array
-from vinemap.model.covariances import Dense, DenseFactor, LowRank, LowRankFactor, symmetric_times
+from vinemap.model.covariances import Dense, DenseFactor, Vecchia, VecchiaFactor, symmetric_times
 
 _NEWTON_STEPS = 100
 _HALVINGS = 30
@@ -31,13 +31,13 @@ class Laplace:
 
     Attributes
     ----------
-    K : Dense or LowRank (n, n)
+    K : Dense or Vecchia (n, n)
         Prior covariance of the logits.
     mode : array (n,)
         Posterior mode of the logits.
     weight : array (n,)
         ``(K^-1)(mode - mean)``, which is the gradient of the log likelihood at the mode.
-    factor : DenseFactor or LowRankFactor
+    factor : DenseFactor or VecchiaFactor
         Of ``K + W^-1``.
     log_marginal : float
         Approximate log marginal likelihood, binomial coefficients included.
@@ -47,10 +47,10 @@ class Laplace:
     C. E. Rasmussen & C. K. I. Williams, Gaussian Processes for Machine Learning, 2006, algorithms 3.1 and 5.1.
     """
 
-    K: Dense | LowRank
+    K: Dense | Vecchia
     mode: Array
     weight: Array
-    factor: DenseFactor | LowRankFactor
+    factor: DenseFactor | VecchiaFactor
     log_marginal: float
 
     @property
@@ -60,13 +60,13 @@ class Laplace:
 
 
 def laplace(
-    K: Dense | LowRank, events: Array, trials: Array, mean: Array | float = 0.0, near: Laplace | None = None
+    K: Dense | Vecchia, events: Array, trials: Array, mean: Array | float = 0.0, near: Laplace | None = None
 ) -> Laplace:
     """Find the posterior mode of the logits by Newton's method with step halving.
 
     Parameters
     ----------
-    K : Dense or LowRank (n, n)
+    K : Dense or Vecchia (n, n)
         Prior covariance of the logits.
     events, trials : array (n,)
         Counts.
@@ -134,7 +134,7 @@ class _Likelihood:
         return self.events - self.trials * probability, self.trials * probability * (1 - probability)
 
 
-def _whole_step(K: Dense | LowRank, factor: DenseFactor | LowRankFactor, offset: Array, gradient: Array) -> Array:
+def _whole_step(K: Dense | Vecchia, factor: DenseFactor | VecchiaFactor, offset: Array, gradient: Array) -> Array:
     """Return the weight (n,) that Newton's method goes to from an offset, by the curvature that was factored."""
     target = factor.curvature * offset + gradient
     return target - factor.solve(K @ target)

@@ -1,0 +1,103 @@
+"""Counts in more rows than exact algebra carries well, with a field in strips."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields, replace
+from functools import cached_property
+
+import numpy as np
+import scipy.sparse as sp
+from scipy.spatial import cKDTree
+
+from vinemap.arrays import Array
+from vinemap.model.covariances import Vecchia
+from vinemap.model.hyperparameters import Counts, Mode
+from vinemap.model.laplace import Laplace
+from vinemap.model.strips import Chain, Strips
+
+_PART = 1000
+_PATCH = 50
+_ROUNDS = 10
+_FLATTEST = 0.25
+_LONGEST_STEP = 4.0
+# The parameters' likelihood is told well enough by strips of two places' depth, the field itself by five.
+_DEPTH, _DEPTH_OF_SEARCH = 5.0, 2.0
+
+
+@dataclass(frozen=True)
+class ManyCounts(Counts):
+    """Counts whose prior covariance is Vecchia's approximation; rows of one cluster have one place.
+
+    Attributes
+    ----------
+    depth : float
+        How many places deep a strip is, where they stand evenly over a square.
+    """
+
+    depth: float = _DEPTH
+
+    @classmethod
+    def all_of(cls, counts: Counts) -> ManyCounts:
+        """Take over counts as they are."""
+        return cls(**{field.name: getattr(counts, field.name) for field in fields(counts)})
+
+    @cached_property
+    def _layout(self) -> tuple[Strips, sp.csr_array, sp.csr_array]:
+        """Strips, and the matrices that put each row on its place and in its cluster."""
+        strips, place = Strips.of(self.xy, self.depth)
+        _, first = np.unique(self.cluster, return_index=True)
+        if np.any(place[first][self.cluster] != place):
+            raise ValueError("so many rows can be fitted only where the rows of each cluster stand on one place")
+        return strips, _indicator(place), _indicator(self.cluster)
+
+    def covariance(self, theta: Array, variance: Array) -> Vecchia:
+        """Prior covariance (n, n) of the log-odds: coefficients, field and between-cluster deviations."""
+        length, field_sd, cluster_sd = (float(value) for value in np.exp(theta))
+        strips, at, of = self._layout
+        return Vecchia(Chain(strips, length, field_sd), at, of, cluster_sd**2, self.X, variance)
+
+    def _patches(self) -> Counts:
+        """Take some of the rows for exact algebra: patches of neighbours, which show near and far distances alike."""
+        centres = np.random.default_rng(0).permutation(len(self))[: _PART // _PATCH]
+        return self.take(np.unique(cKDTree(self.xy).query(self.xy[centres], _PATCH)[1]))
+
+    def mode(self, variance: Array, log_prior: float = 0.0, start: Array | None = None) -> Mode:
+        """Find the posterior mode of the covariance parameters of one model.
+
+        The search starts from the exact mode on some of the rows and goes on with all rows in thin strips. These are
+        enough for it: the score of Vecchia's likelihood has mean 0 at the truth, however little it conditions on
+        (Stein, Chi & Welty 2004).
+        """
+        patches = self._patches()
+        near = patches.mode(variance, start=start)
+        axes = patches.axes(near) * np.sqrt(len(patches) / len(self))
+        thin = replace(self, depth=_DEPTH_OF_SEARCH)
+        theta, fit = thin._search(thin.at(near.theta, variance), axes)
+        return self.at(theta, variance, log_prior, fit)
+
+    def _search(self, mode: Mode, axes: Array) -> tuple[Array, Laplace]:
+        """Climb to within a fraction of a posterior sd of the mode; ``axes`` (3, 3) are roughly that long."""
+        for _ in range(_ROUNDS):
+            ahead, behind = (
+                np.array([self._beside(mode, side * axis).log_posterior for axis in axes.T]) for side in (1, -1)
+            )
+            slope, bend = (ahead - behind) / 2, np.maximum(2 * mode.log_posterior - ahead - behind, _FLATTEST)
+            step = slope / bend
+            step *= min(1.0, _LONGEST_STEP / float(np.abs(step).max()))
+            if slope @ step < 1.0:
+                # Within one posterior sd the surface is so nearly a parabola that its top is there.
+                return self._inside(mode.theta + axes @ step), mode.fit
+            mode = self._ahead(mode, axes @ step, 0.0) or mode
+        return mode.theta, mode.fit
+
+    def _beside(self, mode: Mode, step: Array) -> Mode:
+        return self.at(self._inside(mode.theta + step), mode.variance, near=mode.fit)
+
+    def _inside(self, theta: Array) -> Array:
+        return np.clip(theta, *self.limits().T)
+
+
+def _indicator(group: Array) -> sp.csr_array:
+    """Return the matrix (n, groups) that is 1 where a row belongs to a group."""
+    pointer = np.arange(len(group) + 1)
+    return sp.csr_array((np.ones(len(group)), group, pointer), shape=(len(group), int(group.max()) + 1))
