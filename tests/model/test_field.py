@@ -108,14 +108,17 @@ def test_draws_have_the_predicted_moments() -> None:
 
 
 def _large_survey() -> dict[str, np.ndarray]:
-    """600 vines in 60 patches, with two parts of the cane each: 1,200 rows."""
+    """1,000 vines in 100 blocks of a large vineyard, both parts of the cane on every second one: 1,500 rows."""
     rng = np.random.default_rng(11)
-    vines = np.repeat(rng.uniform(0, (1200, 900), (60, 2)), 10, axis=0) + rng.uniform(0, 80, (600, 2))
-    xy, cluster, apical = np.repeat(vines, 2, axis=0), np.repeat(np.arange(600), 2), np.tile([0.0, 1.0], 600)
-    X = np.column_stack([np.ones(1200), apical, np.repeat(rng.standard_normal(600), 2), rng.standard_normal(1200)])
-    read = rng.integers(5, 40, 1200).astype(float)
+    corner = 120.0 * np.column_stack([np.arange(100) % 12, np.arange(100) // 12])
+    vines = np.repeat(corner, 10, axis=0) + rng.uniform(0, 100, (1000, 2))
+    cluster = np.repeat(np.arange(1000), np.tile([2, 1], 500))
+    apical = np.append(cluster[1:] == cluster[:-1], False).astype(float)
+    xy, height = vines[cluster], rng.standard_normal(1000)[cluster]
+    X = np.column_stack([np.ones(1500), apical, height, rng.standard_normal(1500)])
+    read = rng.integers(5, 40, 1500).astype(float)
     z = X @ [-0.4, 0.3, 0.8, 0.0] + 0.9 * np.sin(xy[:, 0] / 150) * np.cos(xy[:, 1] / 110)
-    z += 0.4 * np.repeat(rng.standard_normal(600), 2)
+    z += 0.4 * rng.standard_normal(1000)[cluster]
     dead = rng.binomial(read.astype(int), expit(z)).astype(float)
     return {"xy": xy, "events": dead, "trials": read, "X": X, "cluster": cluster}
 
@@ -135,10 +138,10 @@ def test_many_rows_agree_with_the_exact_algebra(length: float) -> None:
     np.testing.assert_allclose(many.coef_, exact.coef_, atol=2e-3)
     np.testing.assert_allclose(many.coef_cov_, exact.coef_cov_, atol=1e-3)
     rng = np.random.default_rng(1)
-    points = rng.uniform(-50, (1300, 1000), (1500, 2))
+    points = rng.uniform(-20, (1460, 1100), (1500, 2))
     rows = np.column_stack([np.ones(1500), np.zeros(1500), rng.standard_normal((1500, 2))])
     one, other = (field.predict(points, rows) for field in (exact, many))
-    patches = np.repeat(np.arange(12), 100)
+    patches = survey["cluster"] // 100
     pairs = [(one, other)]
     for folds in (survey["cluster"], patches):
         pairs.append((exact.predict_held_out(folds), many.predict_held_out(folds)))
@@ -148,7 +151,7 @@ def test_many_rows_agree_with_the_exact_algebra(length: float) -> None:
     block = (points // 300).astype(int) @ [10, 1]
     averages = []
     for field in (exact, many):
-        drawn = field.draw((-50, -50, 1300, 1000), 50, np.random.default_rng(5)).at(points, rows)
+        drawn = field.draw((-20, -20, 1460, 1100), 50, np.random.default_rng(5)).at(points, rows)
         averages.append([drawn[block == k].mean(axis=0) for k in np.unique(block)])
     np.testing.assert_allclose(averages[1], averages[0], atol=3e-3)
 

@@ -158,7 +158,7 @@ def test_algebra_in_strips_is_the_dense_one() -> None:
     xy = xy[np.unique(cluster, return_index=True)[1]]
     xy[::5] = xy[1::5][: len(xy[::5])]
     counts = Counts.of(xy[cluster], dead, read, rng.standard_normal((450, 3)), 0.2, cluster, Priors())
-    many = replace(ManyCounts.all_of(counts), depth=1.0)
+    many = replace(ManyCounts.all_of(counts), depth=2.0)
     strips = many.covariance(np.log([90.0, 1.1, 0.4]), np.array([2.0, 1.0, 0.0]))
     assert len(strips.chain.strips) > 2
     full = laplace(Dense(np.array([strips @ unit for unit in np.eye(450)])), dead, read, 0.2)

@@ -137,14 +137,14 @@ class VecchiaComponent:
         """Mean (m,) and variance (m,) of the field at points, and its covariance (p, m) with the coefficients."""
         factor, chain = self._factor, self._prior.chain
         mean, variance, joint = np.empty(len(xy)), np.empty(len(xy)), np.empty((len(self.coef), len(xy)))
-        for pair, points in chain.strips.pairs(xy):
-            whiten = chain.whitener(pair)
-            by_coef = whiten(factor.field_by_coef[pair])
-            known = whiten(whiten(factor.seen.covariance(np.arange(len(chain.strips.places))[pair])).T)
+        for window, points in chain.strips.windows(xy):
+            whiten = chain.whitener(window)
+            by_coef = whiten(factor.field_by_coef[window])
+            known = whiten(whiten(factor.seen.covariance(np.arange(len(chain.strips.places))[window])).T)
             known += by_coef @ factor.coef_covariance @ by_coef.T
-            pull, to_coef = whiten(self._at_places[pair, None])[:, 0], -factor.coef_covariance @ by_coef.T
+            pull, to_coef = whiten(self._at_places[window, None])[:, 0], -factor.coef_covariance @ by_coef.T
             for batch in np.array_split(points, -(-len(points) // _BATCH)):
-                whitened = whiten(chain.covariance(pair, xy[batch]))
+                whitened = whiten(chain.covariance(window, xy[batch]))
                 mean[batch] = pull @ whitened
                 variance[batch] = chain.sd**2 - np.einsum("ij,ij->j", whitened, whitened - times(known, whitened))
                 joint[:, batch] = times(to_coef, whitened)
@@ -160,11 +160,11 @@ class VecchiaComponent:
         fields, coefs, pull = _prior_draw(self, lattice, draws, rng)
         change = chain @ (at.T @ pull)
         points = lattice.points()
-        for pair, some in chain.strips.pairs(points):
-            whiten = chain.whitener(pair)
-            moved = whiten(change[pair]).T
+        for window, some in chain.strips.windows(points):
+            whiten = chain.whitener(window)
+            moved = whiten(change[window]).T
             for batch in np.array_split(some, -(-len(some) // _BATCH)):
-                fields[batch] += times(moved, whiten(chain.covariance(pair, points[batch]))).T
+                fields[batch] += times(moved, whiten(chain.covariance(window, points[batch]))).T
         return fields, coefs
 
 

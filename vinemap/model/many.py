@@ -20,7 +20,7 @@ _PATCH = 50
 _ROUNDS = 10
 _FLATTEST = 0.25
 _LONGEST_STEP = 4.0
-# The parameters' likelihood is told well enough by strips of two places' depth, the field itself by five.
+# Thin strips tell the covariance parameters well enough; the field itself wants deeper ones.
 _DEPTH, _DEPTH_OF_SEARCH = 5.0, 2.0
 
 
@@ -31,7 +31,7 @@ class ManyCounts(Counts):
     Attributes
     ----------
     depth : float
-        How many places deep a strip is, where they stand evenly over a square.
+        How many places deep a strip is, where they stand evenly over a square; more where there are under 2,500.
     """
 
     depth: float = _DEPTH

@@ -6,7 +6,8 @@ The field is then a Markov chain, whose algebra costs as many times more as ther
 approximation of A. V. Vecchia, J. R. Stat. Soc. B 50 (1988) 297, with blocks that condition on blocks (M. L. Stein, Z.
 Chi & L. J. Welty, J. R. Stat. Soc. B 66 (2004) 275), of the field itself and not of its noisy counts (M. Katzfuss & J.
 Guinness, Stat. Sci. 36 (2021) 124; D. Zilber & M. Katzfuss, Comput. Stat. Data Anal. 153 (2021) 107081, for counts).
-With one strip or two it is exact. A point between the places is predicted from the two strips around it.
+With one strip or two it is exact. A point between
+the places is predicted from the strip that it lies in and those on either side.
 """
 
 from __future__ import annotations
@@ -23,8 +24,8 @@ from scipy.spatial.distance import cdist
 from vinemap.arrays import Array
 from vinemap.model.matern import matern32
 
-# Places a strip: smaller matrices take no less time.
-_FEWEST = 100
+# Places along a strip, at the least: with few places deeper strips cost little.
+_SHORTEST = 50
 # Of the variance: places that nearly coincide would leave no digits to their difference.
 _NUGGET = 1e-8
 
@@ -54,12 +55,12 @@ class Strips:
 
     @classmethod
     def of(cls, xy: Array, depth: float) -> tuple[Strips, Array]:
-        """Cut points (n, 2) into strips so many places deep; also return each point's place (n,)."""
+        """Cut points (n, 2) into strips of about so many places' depth; also return each point's place (n,)."""
         places, place = np.unique(xy, axis=0, return_inverse=True)
         centred = places - places.mean(axis=0)
         axis = np.linalg.eigh(centred.T @ centred)[1][:, -1]
         order = np.argsort(centred @ axis, kind="stable")
-        count = int(np.ceil(len(places) / max(_FEWEST, depth * np.sqrt(len(places)))))
+        count = int(np.ceil(len(places) / (depth * max(_SHORTEST, np.sqrt(len(places))))))
         bounds = np.linspace(0, len(places), count + 1).round().astype(int)
         return cls(places[order], axis, bounds), np.argsort(order)[place.ravel()]
 
@@ -70,12 +71,12 @@ class Strips:
         """Return the strips as slices of the places."""
         return [slice(*pair) for pair in zip(self.bounds[:-1], self.bounds[1:], strict=True)]
 
-    def pairs(self, xy: Array) -> Iterator[tuple[slice, Array]]:
-        """Yield the places of two neighbouring strips and the numbers of the points (m, 2) between their middles."""
-        middles = (self.places @ self.axis)[(self.bounds[:-1] + self.bounds[1:]) // 2]
-        pair = np.searchsorted(middles[1:-1], xy @ self.axis)
-        for number in np.unique(pair):
-            yield slice(*self.bounds[[number, min(number + 2, len(self))]]), np.flatnonzero(pair == number)
+    def windows(self, xy: Array) -> Iterator[tuple[slice, Array]]:
+        """Yield each strip with its neighbours, as a slice of the places, and the points (m, 2) that lie in it."""
+        edges = (self.places @ self.axis)[self.bounds[1:-1]]
+        strip = np.searchsorted(edges, xy @ self.axis)
+        for k in np.unique(strip):
+            yield slice(*self.bounds[[max(k - 1, 0), min(k + 2, len(self))]]), np.flatnonzero(strip == k)
 
 
 @dataclass(frozen=True)
