@@ -179,32 +179,36 @@ class VecchiaFactor:
         variance = self.K.cluster_variance
         return np.asarray(variance / (1 + variance * (self.K.of.T @ self.curvature)))
 
-    def _precision(self, weighted: Array) -> Array:
-        """Return ``N^-1 v`` with N = W^-1 + τ² Z Z', for ``W v`` (n, m)."""
-        shared = self.shrink[:, None] * (self.K.of.T @ weighted)
-        return np.asarray(weighted - self.curvature[:, None] * (self.K.of @ shared))
+    @cached_property
+    def _own(self) -> Array:
+        """Row sums (n,) of N^-1, for N = W^-1 + τ² Z Z', which links no two places."""
+        return np.asarray(self.curvature / (1 + self.K.cluster_variance * (self.K.of @ (self.K.of.T @ self.curvature))))
 
     @cached_property
     def seen(self) -> SeenChain:
         """The field as seen through the rows, the coefficients known."""
-        # N^-1 links no two places, so that its sums over each place's rows are all there is of H'N^-1 H.
-        precision = self._precision(self.curvature[:, None])[:, 0]
-        return self.K.chain.seen(np.maximum(self.K.at.T @ precision, 0.0))
+        return self.K.chain.seen(self.K.at.T @ self._own)
 
-    @cached_property
-    def _weighted(self) -> Array:
-        """N^-1 X, shape (n, p)."""
-        return self._precision(self.curvature[:, None] * self.K.X)
-
-    @cached_property
-    def field_by_coef(self) -> Array:
-        """What the posterior mean of the field (u, p) loses as each coefficient gains 1."""
-        return self.seen.solve(self.K.at.T @ self._weighted)
+    def _solve_field(self, weighted: Array) -> Array:
+        """Return ``(H C H' + N)^-1 v`` for ``W v`` (n, m)."""
+        at, of = self.K.at, self.K.of
+        solved = weighted - self.curvature[:, None] * (of @ (self.shrink[:, None] * (of.T @ weighted)))
+        precision = self.seen.precision[:, None]
+        read = precision > 0
+        # The rows of a place tell of the field no more than their weighted mean does.
+        mean = np.divide(at.T @ solved, precision, out=np.zeros((len(precision), weighted.shape[1])), where=read)
+        pull = np.divide(self.seen.solve(mean), precision, out=np.zeros_like(mean), where=read)
+        return np.asarray(solved - self._own[:, None] * (at @ (mean - pull)))
 
     @cached_property
     def _solved(self) -> Array:
         """R_f X, shape (n, p), R_f being R with the coefficients known."""
-        return self._weighted - self._precision(self.curvature[:, None] * (self.K.at @ self.field_by_coef))
+        return self._solve_field(self.curvature[:, None] * self.K.X)
+
+    @cached_property
+    def field_by_coef(self) -> Array:
+        """What the posterior mean of the field (u, p) loses as each coefficient gains 1."""
+        return self.K.chain @ (self.K.at.T @ self._solved)
 
     @cached_property
     def _coef_cholesky(self) -> Array:
@@ -235,9 +239,7 @@ class VecchiaFactor:
 
     def _solve(self, weighted: Array) -> Array:
         """Return ``R v`` for ``W v`` (n, m)."""
-        solved = self._precision(weighted)
-        field = self.seen.solve(self.K.at.T @ solved)
-        solved -= self._precision(self.curvature[:, None] * (self.K.at @ field))
+        solved = self._solve_field(weighted)
         return np.asarray(solved - self._solved @ (self.coef_covariance @ (self.K.X.T @ solved)))
 
     def row_covariance(self, rows: Array) -> Array:

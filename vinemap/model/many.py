@@ -18,6 +18,8 @@ from vinemap.model.strips import Chain, Strips
 _PART = 1000
 _PATCH = 50
 _ROUNDS = 10
+# From half a posterior sd off, one more step leads to the mode.
+_NEAR = 0.25
 _FLATTEST = 0.25
 _LONGEST_STEP = 4.0
 # Thin strips tell the covariance parameters well enough; the field itself wants deeper ones.
@@ -76,19 +78,36 @@ class ManyCounts(Counts):
         return self.at(theta, variance, log_prior, fit)
 
     def _search(self, mode: Mode, axes: Array) -> tuple[Array, Laplace]:
-        """Climb to within a fraction of a posterior sd of the mode; ``axes`` (3, 3) are roughly that long."""
+        """Climb to within a fraction of a posterior sd of the mode; ``axes`` (3, 3) are roughly that long.
+
+        By the quasi-Newton method of Broyden, Fletcher, Goldfarb and Shanno (J. Nocedal & S. J. Wright, Numerical
+        Optimization, 2006, eq. 6.19), with slopes from differences along the axes.
+        """
+        slope, bend = self._slopes(mode, axes)
+        curvature = np.diag(bend)
         for _ in range(_ROUNDS):
-            ahead, behind = (
-                np.array([self._beside(mode, side * axis).log_posterior for axis in axes.T]) for side in (1, -1)
-            )
-            slope, bend = (ahead - behind) / 2, np.maximum(2 * mode.log_posterior - ahead - behind, _FLATTEST)
-            step = slope / bend
+            step = np.linalg.solve(curvature, slope)
             step *= min(1.0, _LONGEST_STEP / float(np.abs(step).max()))
-            if slope @ step < 1.0:
-                # Within one posterior sd the surface is so nearly a parabola that its top is there.
+            if slope @ step < _NEAR:
                 return self._inside(mode.theta + axes @ step), mode.fit
-            mode = self._ahead(mode, axes @ step, 0.0) or mode
+            better = self._ahead(mode, axes @ step, 0.0)
+            if better is None:
+                break
+            moved = np.linalg.solve(axes, better.theta - mode.theta)
+            mode, before = better, slope
+            slope, _ = self._slopes(mode, axes)
+            change, expected = before - slope, curvature @ moved
+            if change @ moved > 0:
+                curvature += np.outer(change, change) / (change @ moved)
+                curvature -= np.outer(expected, expected) / (expected @ moved)
         return mode.theta, mode.fit
+
+    def _slopes(self, mode: Mode, axes: Array) -> tuple[Array, Array]:
+        """Slopes of the log posterior along the axes, shape (3,), and how it bends down along each."""
+        ahead, behind = (
+            np.array([self._beside(mode, side * axis).log_posterior for axis in axes.T]) for side in (1, -1)
+        )
+        return (ahead - behind) / 2, np.maximum(2 * mode.log_posterior - ahead - behind, _FLATTEST)
 
     def _beside(self, mode: Mode, step: Array) -> Mode:
         return self.at(self._inside(mode.theta + step), mode.variance, near=mode.fit)

@@ -182,10 +182,10 @@ class _Step:
         """U (w, w) with ``U'U = (predicted + S^-1)^-1``."""
         return np.ascontiguousarray(lapack.dtrtri(self.cholesky, lower=1)[0] * self.root)
 
-    def unseen(self, vectors: Array) -> Array:
-        """Return vectors (w, m) times ``I - (predicted + S^-1)^-1 predicted``."""
-        inner = solve_triangular(self.cholesky, times(self.gain, vectors), lower=True, trans="T", check_finite=False)
-        return np.asarray(vectors - self.root[:, None] * inner)
+    def solve(self, vectors: Array) -> Array:
+        """Return ``(predicted + S^-1)^-1`` times vectors (w, m)."""
+        root = self.root[:, None]
+        return np.asarray(root * cho_solve((self.cholesky, True), root * vectors, check_finite=False))
 
 
 @dataclass(frozen=True)
@@ -217,21 +217,18 @@ class SeenChain:
         return float(sum(np.log(np.diag(step.cholesky)).sum() for step in self.steps))
 
     def solve(self, vectors: Array) -> Array:
-        """Return the posterior covariance times vectors (u, m)."""
-        parts = self.prior.strips.slices()
-        pulls = [pull for pull, _ in self.prior.links]
-        means, rests = [], []
-        mean = np.zeros_like(vectors[parts[0]])
-        for k, (part, step) in enumerate(zip(parts, self.steps, strict=True)):
-            means.append(times(pulls[k], mean) if k else mean)
-            rests.append(vectors[part] - self.precision[part, None] * means[k])
-            mean = means[k] + times(step.filtered, rests[k])
+        """Return ``(K + S^-1)^-1`` times vectors (u, m), with no difference of large numbers."""
+        parts, pulls = self.prior.strips.slices(), [pull for pull, _ in self.prior.links]
+        errors = [vectors[parts[0]]]
+        for k, step in enumerate(self.steps[:-1]):
+            mean = vectors[parts[k]] - errors[k] + times(step.predicted, step.solve(errors[k]))
+            errors.append(vectors[parts[k + 1]] - times(pulls[k + 1], mean))
         solved = np.empty_like(vectors)
-        back = self.steps[-1].unseen(rests[-1])
+        later = np.zeros_like(errors[-1])
         for k in range(len(parts) - 1, -1, -1):
-            solved[parts[k]] = means[k] + times(self.steps[k].predicted, back)
-            if k:
-                back = self.steps[k - 1].unseen(rests[k - 1] + times(pulls[k].T, back))
+            step = self.steps[k]
+            solved[parts[k]] = step.solve(errors[k] - times(step.predicted, later))
+            later = times(pulls[k].T, solved[parts[k]] + later)
         return solved
 
     @cached_property
