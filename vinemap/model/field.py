@@ -101,9 +101,7 @@ class BinomialField:
     theta : array (3,), optional
         Fixed log length scale, log field sd, log cluster sd: nothing is estimated then.
     most_exact : int
-        Beyond this many rows the field is seen through inducing points.
-    inducing : int
-        How many of them.
+        Beyond this many rows the algebra is that of `ManyCounts`, in which the rows of a cluster have one place.
 
     Attributes
     ----------
