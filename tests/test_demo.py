@@ -167,9 +167,10 @@ def test_bud_rows_are_complete_canes(buds):
 
 
 def test_wood_fails_from_the_bark_inward(made):
-    """Phloem is never alive over dead xylem, and canes fail before trunks (Lake Erie Regional Grape Program)."""
+    """Phloem, xylem, then cambium (Lake Erie Regional Grape Program, Looking at Trunk Damage); canes before trunks."""
     wood = pd.read_csv(made[0] / "wood.csv")
     assert not ((wood["phloem"] == "alive") & (wood["xylem"] == "dead")).any()
+    assert not ((wood["xylem"] == "alive") & (wood["cambium"] == "dead")).any()
     dead = (wood["phloem"] == "dead").groupby(wood["tissue"]).mean()
     assert dead["cane"] > dead["trunk"]
 

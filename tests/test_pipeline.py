@@ -305,3 +305,31 @@ def test_formulas_are_quoted_where_the_settings_say_so(tmp_path: Path) -> None:
     assert plain == written[False]
     assert all("'=Ash" in text for text in written[True].values())
     assert "'@tie_pieces" in written[True]["worklist.csv"]
+
+
+def test_what_was_dead_before_and_the_wood_reach_every_output(tmp_path: Path) -> None:
+    """Net injury by Abbott's formula in tables, gross in decisions; what the wood asks for on page and sheet."""
+    folder = tmp_path / "vineyard"
+    folder.mkdir()
+    plain = make_map(write_vineyard(folder))
+    names = plain.samples["sample"].tolist()
+    rows = [f"{name},trunk,dead,{xylem}" for name, xylem in zip(names, ("dead", "dead", "alive"), strict=False)]
+    (folder / "wood.csv").write_text("\n".join(["sample,tissue,phloem,xylem", *rows, ""]))
+    (folder / "vinemap.toml").write_text("dead_before_pct = 12\n")
+    run = make_map(folder)
+    write_map(run, tmp_path / "out")
+    for table, stem in (("blocks", "map"), ("zones", "injury")):
+        written = pd.read_csv(tmp_path / "out" / f"{table}.csv")
+        injury = written["map_injury_pct" if table == "blocks" else "injury_pct"]
+        killed = (100 * (injury - 12) / (100 - 12)).clip(lower=0).round(1)
+        assert written["net_injury_pct"].tolist() == pytest.approx(killed.tolist(), abs=0.0501)
+        assert (written["net_low_pct"] <= written["net_injury_pct"]).all()
+        assert (written["net_injury_pct"] <= written["net_high_pct"]).all()
+        assert (written[f"{stem}_low_pct"] >= written["net_low_pct"]).all()
+    assert (run.blocks["map_injury_pct"] == plain.blocks["map_injury_pct"]).all()
+    asked = run.blocks[run.blocks["wood_text"] != ""]
+    assert len(asked)
+    for text in asked["wood_text"]:
+        assert "third in late summer" in text
+    assert "third in late summer" in (tmp_path / "out" / "map.html").read_text(encoding="utf-8")
+    assert "third in late summer" in (tmp_path / "out" / "crew_sheet_en.html").read_text(encoding="utf-8")

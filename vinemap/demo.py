@@ -389,7 +389,7 @@ def _buds(rng: np.random.Generator, samples: gpd.GeoDataFrame, block_logit: Arra
 
 
 def _wood(rng: np.random.Generator, samples: gpd.GeoDataFrame) -> pd.DataFrame:
-    """Return wood.csv: every third vine cut under the bark; phloem fails before xylem, thin wood before thick."""
+    """Return wood.csv: every third vine cut under the bark; phloem fails, then xylem, then cambium, thin wood first."""
     spur = {block.name: block.pruning == "spur" for block in _BLOCKS}
     lethal = {block.name: block.lethal_c for block in _BLOCKS}
     rows = []
@@ -405,7 +405,9 @@ def _wood(rng: np.random.Generator, samples: gpd.GeoDataFrame) -> pd.DataFrame:
                     "sample": sample.sample,
                     "tissue": tissue,
                     "phloem": "dead" if luck < expit(logit) else "alive",
+                    "cambium": "unread" if unread else "dead" if luck < expit(logit - 2.6) else "alive",
                     "xylem": "unread" if unread else "dead" if luck < expit(logit - 2.0) else "alive",
+                    "visit": "winter",
                 }
             )
     return pd.DataFrame(rows)

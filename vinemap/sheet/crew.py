@@ -12,6 +12,7 @@ import pandas as pd
 import xarray as xr
 
 from vinemap.characters import isolated
+from vinemap.decisions.checks import wood_sentences
 from vinemap.sentences import section
 from vinemap.settings import Settings
 from vinemap.sheet.zone_map import BlockMap, Shade, block_map
@@ -236,7 +237,9 @@ def _watch(block: pd.Series[Any], zones: gpd.GeoDataFrame, words: Words, setting
     if len(unsure):
         points.append(words("watch.unsure", zones=", ".join(map(str, unsure))))
     points.append(words("watch.wood"))
-    hurt = zones["injury_pct"].max().round(1) > settings.actions.rules.wood.likely_over_pct
+    rules = settings.actions.rules
+    points += [sentence.said(words.language) for sentence in wood_sentences(block.to_dict(), rules)]
+    hurt = zones["injury_pct"].max().round(1) > rules.wood.likely_over_pct
     if hurt or block["action"] in (Action.LOOK_AGAIN, Action.RETRAIN, Action.REPLANT):
         points.append(words("watch.suckers"))
     return points
