@@ -148,6 +148,9 @@ class Settings(_Section):
     name: str | None = Field(None, max_length=200, description="of the vineyard; the folder's name by default")
     crs: str | None = Field(None, description="CRS of easting/northing columns, e.g. EPSG:32618")
     metric_crs: str | None = Field(None, description="CRS to work in; the UTM zone by default")
+    elevation_units: Literal["m", "ft"] | None = Field(
+        None, description="unit of the elevation grid's heights; as its file states, else metres, by default"
+    )
     units: Literal["metric", "us"] = Field("metric", description="that the page and the sentences begin with")
     language: Literal["en", "es"] = Field("en", description="that the page and the plan begin with")
     event_date: dt.date | None = Field(None, description="date of the freeze")

@@ -8,11 +8,12 @@ import geopandas as gpd
 import numpy as np
 import pytest
 import rasterio
+import shapely
 from matplotlib import cbook
 from rasterio.transform import from_origin
 from rasterio.warp import Resampling, calculate_default_transform, reproject
 
-from tests.builders import CRS, EAST, NORTH, blocks, only_problem, square, write_elevation
+from tests.builders import CRS, EAST, NORTH, blocks, only_problem, samples, square, write_elevation
 from vinemap.errors import Findings
 from vinemap.reading.elevation import read_elevation
 from vinemap.reading.geotiff import open_grid
@@ -265,7 +266,10 @@ def test_unknown_unit_of_height(folder: Path) -> None:
 
 
 def test_crs_in_feet_without_a_unit_of_height(folder: Path) -> None:
-    """A plane in US survey feet (EPSG:2261) suggests heights in feet, which is asked, not assumed."""
+    """A plane in US survey feet (EPSG:2261) suggests heights in feet: asked, not assumed. Its cells are told in metres.
+
+    50 US survey feet of 1200 / 3937 m (NIST SP 811) are 15.24 m, and 50 feet.
+    """
     path = folder / "elevation.tif"
     centre = gpd.GeoSeries(gpd.points_from_xy([EAST + 170], [NORTH + 50]), crs=CRS).to_crs(2261).iloc[0]
     z = write_elevation(path, crs="EPSG:2261", transform=from_origin(centre.x - 1500, centre.y + 1500, 50, 50))
@@ -273,7 +277,75 @@ def test_crs_in_feet_without_a_unit_of_height(folder: Path) -> None:
     assert vineyard.site.elevation is not None
     assert np.array_equal(vineyard.site.elevation.to_numpy(), z)
     (said,) = vineyard.warnings
-    assert "states no unit of height, and its CRS NAD83 / New York Central (ftUS) is in US survey foot" in said
+    assert "states no unit of height, and its CRS NAD83 / New York Central (ftUS) is in US survey foot." in said
+    assert 'Are they feet? If so, set elevation_units = "ft" in vinemap.toml' in said
+    assert "in cells of 15.2 m, " in summary(vineyard)[3]
+    (folder / "vinemap.toml").write_text('units = "us"\nelevation_units = "ft"\n', encoding="utf-8")
+    vineyard = read_vineyard(folder)
+    assert vineyard.warnings == ()
+    assert "in cells of 50 ft, 0 to 118 ft in and around the blocks." in summary(vineyard)[3]
+    assert vineyard.site.elevation.to_numpy() == pytest.approx(z * 0.3048, rel=1e-6)
+
+
+def _plane(folder: Path, grade: float, base: float, unit: str = "") -> None:
+    """Write heights that rise to the north-east by a grade, on cells of 10 m."""
+    z = write_elevation(folder / "elevation.tif")
+    with rasterio.open(folder / "elevation.tif", "r+") as grid:
+        # The builder's heights grow by 1 a cell to the east and to the south: by 0.1 √2 a metre along the slope.
+        grid.write((base + z * grade / (0.1 * np.sqrt(2))).astype("float32"), 1)
+        grid.units = (unit,)
+
+
+def test_blocks_steeper_than_vineyards_are_asked_about(folder: Path) -> None:
+    """Ground of 12 % in feet reads as 12 / 0.3048 = 39 %: asked where no unit is stated, and nowhere else."""
+    _plane(folder, 0.12 / 0.3048, 300.0)
+    (said,) = read_vineyard(folder).warnings
+    assert "As metres the blocks slope by 39 %, as only few vineyards do; as feet by 12 %." in said
+    _plane(folder, 0.12 / 0.3048, 300.0, "m")
+    assert read_vineyard(folder).warnings == ()
+    _plane(folder, 0.12, 300.0)
+    assert read_vineyard(folder).warnings == ()
+
+
+def test_blocks_higher_than_any_vineyard_are_asked_about(folder: Path) -> None:
+    """Heights about 4,000 with no unit: no vineyard lies at 4,000 m, while 4,000 ft are 1,219 m."""
+    _plane(folder, 0.02, 4000.0)
+    (said,) = read_vineyard(folder).warnings
+    assert "which is higher than any vineyard; as feet they are 1,2" in said
+
+
+@pytest.mark.parametrize("as_gpx", [True, False])
+def test_heights_of_the_samples_are_held_against_the_grid(folder: Path, as_gpx: bool) -> None:
+    """Points at 150 m on a grid of 500 with no unit: in feet that is 152 m, and is asked; on one of 160 nothing is.
+
+    GPX 1.1 gives ``ele`` in metres; a layer of points may have a third coordinate.
+    """
+    (folder / "samples.csv").unlink()
+    points = samples().to_crs(4326)
+    if as_gpx:
+        waypoints = points.rename(columns={"sample": "name"}).assign(ele=150.0)
+        waypoints.to_file(folder / "samples.gpx", driver="GPX", layer="waypoints")
+    else:
+        points.geometry = shapely.force_3d(points.geometry.to_numpy(), 150.0)
+        points.to_file(folder / "samples.gpkg")
+    _plane(folder, 0.02, 495.0)
+    (said,) = read_vineyard(folder).warnings
+    assert "where the samples' own are about 150 m; as feet they are 15" in said
+    _plane(folder, 0.02, 150.0)
+    assert read_vineyard(folder).warnings == ()
+
+
+def test_the_settings_decide_the_unit_of_height(folder: Path) -> None:
+    """Where the file states another unit than the settings, the settings' is taken and the note says so."""
+    _plane(folder, 0.02, 300.0, "m")
+    (folder / "vinemap.toml").write_text('elevation_units = "ft"\n', encoding="utf-8")
+    vineyard = read_vineyard(folder)
+    assert vineyard.site.elevation is not None
+    assert 80 < float(vineyard.site.elevation.max()) < 110
+    (said,) = vineyard.warnings
+    assert said == (
+        "elevation.tif states heights in 'm'; they were taken in feet, as elevation_units in vinemap.toml has it."
+    )
 
 
 def test_many_zeros_are_asked_about(folder: Path) -> None:

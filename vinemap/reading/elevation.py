@@ -29,6 +29,12 @@ from vinemap.units import METRES_PER_FOOT
 _LOWEST_M, _HIGHEST_M = -500.0, 9000.0
 _MARGIN_M = 1000.0
 _MOST_ZEROS = 0.05
+# Vineyards steeper than 30 % are the few that the trade calls heroic (CERVIM, the centre for mountain viticulture), and
+# the highest vineyard lies at 3,563 m (Guinness World Records 2018); both from memory.
+_STEEP, _HIGHEST_VINEYARD_M = 0.30, 3600.0
+# Heights of a phone or a handheld receiver are good to some 20 m, and above the ellipsoid by up to 100 m: as metres the
+# grid has to be far off before it is asked about, and as feet it has to fit much better.
+_FAR_OFF_M, _BETTER = 60.0, 3.0
 # Metres in a unit of height, by its name without capitals, spaces and marks: the international foot (1959 agreement),
 # the US survey foot (1200 / 3937 m, NIST SP 811), and the parts of a metre.
 _UNITS: dict[str, tuple[str, float]] = {
@@ -48,6 +54,8 @@ _UNITS: dict[str, tuple[str, float]] = {
     **dict.fromkeys(("cm", "centimeter", "centimeters", "centimetre", "centimetres"), ("centimetres", 0.01)),
 }
 _POINTS = 100_000
+STATED, CHOSEN, ASSUMED = "file", "settings", "assumed"
+"""Where the unit of the heights comes from: ``unit_from`` of an elevation grid's attributes."""
 
 
 def read_elevation(
@@ -68,7 +76,8 @@ def read_elevation(
     -------
     DataArray (y, x) or None
         float32 metres, NaN where unknown, north up, in the grid's own CRS and resolution, cut to the blocks and
-        1 km around them; None where there is no file or it cannot be used.
+        1 km around them; None where there is no file or it cannot be used. Its attribute ``unit_from`` says where the
+        unit of its heights comes from.
     """
     path = find_file(folder, "elevation", GRIDS, settings.files.elevation, findings)
     if path is None:
@@ -77,7 +86,7 @@ def read_elevation(
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            return _read(path, blocks, findings)
+            return _read(path, settings, blocks, findings)
     except RefusedError as refusal:
         findings.problem(path.name, None, "", refusal.message, refusal.remedy)
         return None
@@ -86,7 +95,7 @@ def read_elevation(
         return None
 
 
-def _read(path: Path, blocks: gpd.GeoDataFrame | None, findings: Findings) -> xr.DataArray | None:
+def _read(path: Path, settings: Settings, blocks: gpd.GeoDataFrame | None, findings: Findings) -> xr.DataArray | None:
     with open_grid(path) as grid:
         crs = _fitting_crs(grid, path, findings)
         if crs is None:
@@ -99,7 +108,7 @@ def _read(path: Path, blocks: gpd.GeoDataFrame | None, findings: Findings) -> xr
                 return None
         if grid.count > 1:
             findings.warn(Sentence("warning.bands", file=path.name, bands=grid.count))
-        unit = _height_unit(grid, crs, path, findings)
+        unit, unit_from = _height_unit(grid, path, settings, findings)
         if unit is None:
             return None
         elevation = grid.read(window)
@@ -111,6 +120,9 @@ def _read(path: Path, blocks: gpd.GeoDataFrame | None, findings: Findings) -> xr
     elevation = elevation.rename("elevation").rio.write_crs(crs).rio.write_nodata(np.nan)
     if blocks is not None and len(blocks) and not _covers(elevation, crs, blocks, path, findings):
         return None
+    elevation.attrs |= {"unit_from": unit_from, "file": path.name}
+    if unit_from == ASSUMED:
+        _question(elevation, crs, blocks, path, findings)
     return elevation
 
 
@@ -144,26 +156,110 @@ def _window(grid: Grid, crs: CRS, blocks: gpd.GeoDataFrame) -> Window | None:
     return Window(left, top, right - left, bottom - top) if right > left and bottom > top else None
 
 
-def _height_unit(grid: Grid, crs: CRS, path: Path, findings: Findings) -> float | None:
-    """Return the metres in the grid's unit of height, as its band or a vertical CRS states it; None where unknown."""
-    stated = grid.unit
-    unit = _UNITS.get("".join(letter for letter in stated.casefold() if letter.isalnum()))
-    if unit is None:
+def _height_unit(grid: Grid, path: Path, settings: Settings, findings: Findings) -> tuple[float | None, str]:
+    """Return the metres in the grid's unit of height, None where unknown, and where that comes from.
+
+    The settings decide; else the grid's band or a vertical CRS; else metres are assumed.
+    """
+    stated, chosen = _UNITS.get("".join(filter(str.isalnum, grid.unit.casefold()))), settings.elevation_units
+    if chosen is not None:
+        name, metres = _UNITS[chosen]
+        if stated is not None and stated[0].endswith(name) and grid.unit:
+            return stated[1], STATED
+        if grid.unit:
+            own = Sentence(f"unit.{chosen}")
+            findings.warn(Sentence("warning.heights.settings", file=path.name, stated=show(grid.unit), unit=own))
+        return metres, CHOSEN
+    if stated is None:
         findings.problem(
             path.name,
             None,
             "",
-            f"states its heights in {show(stated)}, a unit that is not known here",
-            "save the grid in metres, or state m, ft or US survey foot as the unit of its band",
+            f"states its heights in {show(grid.unit)}, a unit that is not known here",
+            'set elevation_units = "m" or "ft" in vinemap.toml, or state m, ft or US survey foot as its unit',
         )
-        return None
-    name, metres = unit
-    across = crs.axis_info[0]
+        return None, ASSUMED
+    name, metres = stated
     if metres != 1.0:
         findings.warn(Sentence("warning.heights", file=path.name, unit=Sentence(f"unit.{name.replace(' ', '_')}")))
-    elif not stated and crs.is_projected and across.unit_conversion_factor != 1.0:
-        findings.warn(Sentence("warning.height_unit", file=path.name, crs=crs.name, unit=across.unit_name))
-    return metres
+    return metres, STATED if grid.unit else ASSUMED
+
+
+def _question(
+    elevation: xr.DataArray, crs: CRS, blocks: gpd.GeoDataFrame | None, path: Path, findings: Findings
+) -> None:
+    """Ask whether heights of no stated unit are feet: by the unit of the plane, and by what vineyards can be."""
+    across = crs.axis_info[0]
+    if crs.is_projected and across.unit_conversion_factor != 1.0:
+        findings.warn(_asked("crs", path.name, crs=crs.name, unit=across.unit_name))
+    if blocks is None or not len(blocks):
+        return
+    grade, height = _lie(elevation, crs, blocks)
+    if height > _HIGHEST_VINEYARD_M:
+        feet = Figure(METRES_PER_FOOT * height)
+        findings.warn(_asked("high", path.name, height=Figure(height), feet=feet))
+    elif grade > _STEEP:
+        feet = Figure(100 * METRES_PER_FOOT * grade)
+        findings.warn(_asked("steep", path.name, grade=Figure(100 * grade), feet=feet))
+
+
+def _asked(why: str, file: str, **values: object) -> Sentence:
+    return Sentence("warning.feet", why=Sentence(f"warning.feet.{why}", file=file, **values))
+
+
+def _lie(elevation: xr.DataArray, crs: CRS, blocks: gpd.GeoDataFrame) -> tuple[float, float]:
+    """Return the blocks' grade, of the plane that fits each best and averaged by area, and their median height."""
+    grades, areas, heights = [], [], []
+    for shape in blocks.geometry:
+        xy = _lattice(shape, max(1.0, math.sqrt(shape.area / 400)))
+        z = _heights_at(elevation, crs, blocks.crs, xy)
+        known = np.isfinite(z)
+        heights.append(z[known])
+        if known.sum() >= 10:
+            plane = np.column_stack([np.ones(known.sum()), xy[known] - xy[known].mean(axis=0)])
+            (_, east, north), *_ = np.linalg.lstsq(plane, z[known], rcond=None)
+            grades.append(math.hypot(east, north))
+            areas.append(shape.area)
+    grade = float(np.average(grades, weights=areas)) if grades else 0.0
+    return grade, float(np.median(np.concatenate(heights)))
+
+
+def question_samples(elevation: xr.DataArray, samples: gpd.GeoDataFrame, findings: Findings) -> None:
+    """Ask whether heights of no stated unit are feet, by the heights that the samples' own points carry.
+
+    Parameters
+    ----------
+    elevation : DataArray
+        As `read_elevation` gives it.
+    samples : GeoDataFrame
+        Points with ``height_m``, any CRS.
+    findings : Findings
+        Gets a warning where the grid as feet fits the samples, and as metres is far off.
+    """
+    if elevation.attrs["unit_from"] != ASSUMED:
+        return
+    xy = np.column_stack([samples.geometry.x, samples.geometry.y])
+    grid = _heights_at(elevation, CRS(elevation.rio.crs), CRS(samples.crs), xy)
+    own = samples["height_m"].to_numpy(float)
+    both = np.isfinite(grid) & np.isfinite(own)
+    if both.sum() < 3:
+        return
+    as_metres, as_feet = (float(np.median(np.abs(unit * grid - own)[both])) for unit in (1.0, METRES_PER_FOOT))
+    if as_metres > _FAR_OFF_M and as_metres > _BETTER * as_feet:
+        middle = {"grid": np.median(grid[both]), "own": np.median(own[both])}
+        figures = {name: Figure(float(value)) for name, value in middle.items()}
+        feet = Figure(float(METRES_PER_FOOT * middle["grid"]))
+        findings.warn(_asked("samples", str(elevation.attrs["file"]), **figures, feet=feet))
+
+
+def _heights_at(elevation: xr.DataArray, crs: CRS, source: CRS, xy: Array) -> Array:
+    """Return the heights of the cells that hold points (n, 2), NaN where the grid has none."""
+    x, y = Transformer.from_crs(source, crs, always_xy=True).transform(*xy.T)
+    column, row = _index(elevation.x.to_numpy(), x), _index(elevation.y.to_numpy(), y)
+    inside = (column >= 0) & (row >= 0)
+    z = np.full(len(xy), np.nan)
+    z[inside] = elevation.to_numpy()[row[inside], column[inside]]
+    return z
 
 
 def _warn_of_zeros(z: Array, path: Path, findings: Findings) -> None:
@@ -225,12 +321,7 @@ def _known_share(elevation: xr.DataArray, crs: CRS, blocks: gpd.GeoDataFrame) ->
     points = [_lattice(shape, step) for shape in shapes]
     owner = np.repeat(np.arange(len(shapes)), [len(xy) for xy in points])
     xy = np.concatenate(points)
-    to_grid = Transformer.from_crs(blocks.crs, crs, always_xy=True)
-    column = _index(elevation.x.to_numpy(), to_grid.transform(*xy.T)[0])
-    row = _index(elevation.y.to_numpy(), to_grid.transform(*xy.T)[1])
-    inside = (column >= 0) & (row >= 0)
-    known = np.zeros(len(xy))
-    known[inside] = np.isfinite(elevation.to_numpy()[row[inside], column[inside]])
+    known = np.isfinite(_heights_at(elevation, crs, CRS(blocks.crs), xy)).astype(float)
     return np.bincount(owner, known, len(shapes)) / np.bincount(owner, minlength=len(shapes))
 
 

@@ -48,7 +48,7 @@ def read_samples(
     -------
     samples : GeoDataFrame or None
         The samples without a problem, in the file's CRS: the columns of `vinemap.columns.SAMPLES` that are carried on,
-        stated_block, ``file``, ``row``, points; None where there are none.
+        stated_block, ``file``, ``row``, ``height_m`` (that its point carries), points; None where there are none.
     names : set of str or None
         Every sample that the file names, also those with a problem; None where it cannot be read.
     file : str
@@ -148,12 +148,14 @@ def _placed(
     good = [(place, row) for place, row in checked.good() if place in points]
     if crs is None or not good:
         return None
+    heights = checked.table.heights
     frame = pd.DataFrame(
         {
             **{c.name: typed(c, [getattr(row, c.name) for _, row in good]) for c in SAMPLES.columns if c.carried},
             "stated_block": pd.Series([row.block for _, row in good], dtype=object),
             "file": checked.table.file,
             "row": [checked.table.numbers[place] for place, _ in good],
+            "height_m": np.nan if heights is None else heights[[place for place, _ in good]],
         }
     )
     return gpd.GeoDataFrame(frame, geometry=[points[place] for place, _ in good], crs=crs)

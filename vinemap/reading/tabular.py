@@ -15,6 +15,7 @@ from pathlib import Path
 import geopandas as gpd
 import openpyxl
 
+from vinemap.arrays import Array
 from vinemap.characters import from_spreadsheet
 from vinemap.errors import Findings, Problem, RefusedError
 from vinemap.reading.cells import blank
@@ -54,6 +55,8 @@ class Table:
         The row that a spreadsheet gives each of ``rows``; the header is row 1 where nothing stands above it.
     geometry : GeoSeries or None
         Geometries of ``rows`` in the file's CRS (None where the file states none); None for plain tables.
+    heights : array (rows,) or None
+        Heights that the points themselves carry, in metres, NaN where one carries none.
     """
 
     file: str
@@ -61,6 +64,7 @@ class Table:
     rows: list[Cells]
     numbers: list[int]
     geometry: gpd.GeoSeries | None = None
+    heights: Array | None = None
 
 
 @contextmanager

@@ -7,8 +7,10 @@ import warnings
 from pathlib import Path
 
 import geopandas as gpd
+import numpy as np
 import shapely
 
+from vinemap.arrays import Array
 from vinemap.errors import Findings, RefusedError
 from vinemap.reading.drivers import Layers
 from vinemap.reading.geoparquet import read_geoparquet
@@ -76,7 +78,17 @@ def _table(path: Path, frame: gpd.GeoDataFrame, findings: Findings) -> Table | N
     rows: list[Cells] = list(zip(*columns, strict=True)) if columns else [()] * len(frame)
     flat = gpd.GeoSeries(shapely.force_2d(frame.geometry.to_numpy()), crs=frame.crs)
     names = tuple(str(name).strip() for name in plain.columns)
-    return Table(path.name, names, rows, list(range(2, len(frame) + 2)), flat)
+    return Table(path.name, names, rows, list(range(2, len(frame) + 2)), flat, _heights(path, frame))
+
+
+def _heights(path: Path, frame: gpd.GeoDataFrame) -> Array | None:
+    """Return the heights that points carry: ``ele`` of GPX 1.1, in metres by its schema, or a third coordinate."""
+    if path.suffix.lower() == ".gpx" and "ele" in frame:
+        return frame["ele"].to_numpy(float, na_value=np.nan)
+    points = frame.geometry.to_numpy()
+    if not (shapely.get_type_id(points) == shapely.GeometryType.POINT).all() or not shapely.has_z(points).any():
+        return None
+    return np.asarray(shapely.get_z(points), float)
 
 
 def _frame(path: Path, stem: str, layer: str | None, findings: Findings) -> gpd.GeoDataFrame | None:

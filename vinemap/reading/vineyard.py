@@ -18,7 +18,7 @@ from vinemap.columns import BLOCKS, SAMPLES
 from vinemap.errors import Findings, InputError, Problem
 from vinemap.reading.blocks import read_blocks, repair, warn_of_overlaps
 from vinemap.reading.buds import read_buds, read_wood
-from vinemap.reading.elevation import read_elevation
+from vinemap.reading.elevation import ASSUMED, question_samples, read_elevation
 from vinemap.reading.join import join
 from vinemap.reading.metric import metric_crs, refuse_strays
 from vinemap.reading.samples import read_samples, refuse_mistaken_axes, refuse_placeless
@@ -143,6 +143,8 @@ def read_vineyard(folder: str | os.PathLike[str]) -> Vineyard:
         samples = _joined(samples, blocks, settings, findings)
     if findings.problems or blocks is None or samples is None:
         raise InputError(_in_order(findings.problems))
+    if elevation is not None:
+        question_samples(elevation, samples, findings)
     _warn_of_gaps(blocks, samples, nodes, counts, findings)
     _warn_of_formulas([blocks[list(BLOCK_COLUMNS)], samples[list(SAMPLE_COLUMNS)]], settings, findings)
     return Vineyard(
@@ -366,12 +368,15 @@ def _elevation(site: Site) -> Sentence:
     per_metre, unit = length_unit(site.settings.units)
     heights = site.elevation.to_numpy() * per_metre
     step = abs(float(site.elevation.rio.resolution()[0]))
-    if CRS(site.elevation.rio.crs).is_projected:
-        cell: Figure | Sentence = Figure(_three_figures(step * per_metre), None, unit)
+    crs = CRS(site.elevation.rio.crs)
+    if crs.is_projected:
+        metres = crs.axis_info[0].unit_conversion_factor
+        cell: Figure | Sentence = Figure(_three_figures(step * metres * per_metre), None, unit)
     else:
         cell = Sentence("folder.elevation.arc_seconds", cell=Figure(_three_figures(step * 3600), None))
     low, high = Figure(float(np.nanmin(heights))), Figure(float(np.nanmax(heights)), 0, unit)
-    return Sentence("folder.elevation", cell=cell, low=low, high=high)
+    key = "folder.elevation.assumed" if site.elevation.attrs["unit_from"] == ASSUMED else "folder.elevation"
+    return Sentence(key, cell=cell, low=low, high=high)
 
 
 def _three_figures(value: float) -> float:
