@@ -61,8 +61,9 @@ def square(left: float, bottom: float, side: float = 100.0) -> Polygon:
 
 
 def blocks(**columns: object) -> gpd.GeoDataFrame:
-    """Return the three blocks, 120 m from corner to corner, in UTM zone 18."""
-    frame = {"block": list(BLOCKS), **columns}
+    """Return the three blocks, of vinifera by default, 120 m from corner to corner, in UTM zone 18."""
+    said = {"variety", "species_group", "Species Group"} & set(columns)
+    frame = {"block": list(BLOCKS), **({} if said else {"species_group": "vinifera"}), **columns}
     return gpd.GeoDataFrame(frame, geometry=[square(120.0 * i, 0.0) for i in range(3)], crs=CRS)
 
 

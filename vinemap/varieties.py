@@ -7,6 +7,7 @@ import unicodedata
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
+import pandas as pd
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from vinemap.states import SpeciesGroup
@@ -97,6 +98,12 @@ class Varieties(_Table):
         if theirs is SpeciesGroup.HYBRID and ours in _HYBRIDS:
             return Kin(variety, ours)
         return Kin(variety, theirs, ours)
+
+    def kinds(self, blocks: pd.DataFrame) -> list[Kin]:
+        """Say what each block's variety is, from its columns variety and species_group, where they are there."""
+        columns = [blocks[name] if name in blocks else [None] * len(blocks) for name in ("variety", "species_group")]
+        rows = zip(*columns, strict=True)
+        return [self.kin(*(None if pd.isna(word) else str(word) for word in row)) for row in rows]
 
     def _found(self, name: str) -> list[str]:
         """Return the varieties that a name holds, each once."""

@@ -90,9 +90,8 @@ def test_overlap() -> None:
 
 def test_overlapping_blocks_are_named_but_slivers_are_not(folder: Path) -> None:
     """An overlap of 20 m by 100 m is 0.2 ha; one half a metre wide is a slip of the hand."""
-    ground = gpd.GeoDataFrame(
-        {"block": ["Ash", "Birch", "Cedar"]}, geometry=[square(0, 0), square(80, 0), square(179.5, 0)], crs=CRS
-    )
+    frame = {"block": ["Ash", "Birch", "Cedar"], "species_group": "vinifera"}
+    ground = gpd.GeoDataFrame(frame, geometry=[square(0, 0), square(80, 0), square(179.5, 0)], crs=CRS)
     (folder / "blocks.geojson").unlink()
     ground.to_file(folder / "blocks.gpkg")
     points = placed(A1=(30, 50), A2=(70, 50), B1=(120, 50), B2=(150, 50), C1=(200, 50), C2=(240, 50))

@@ -14,7 +14,6 @@ from vinemap.rules import PruningRule, Rules
 from vinemap.sentences import Figure, Sentence
 from vinemap.settings import Settings
 from vinemap.states import NUMBERED, Action, Grade, Origin
-from vinemap.varieties import Kin
 
 _ENDS = ("", "_low", "_high")
 _OTHER = {"_low": "_high", "_high": "_low"}
@@ -142,7 +141,7 @@ def target_nodes(blocks: pd.DataFrame, rules: Rules) -> tuple[pd.Series[float], 
     vine spacing. Columns as in `decide`.
     """
     given = _column(blocks, "nodes_per_vine")
-    budgets = [rules.balanced.of(kin.group) for kin in kinds(blocks, rules)]
+    budgets = [rules.balanced.of(kin.group) for kin in rules.varieties.kinds(blocks)]
     weights = _column(blocks, "pruning_weight_kg")
     nodes = [np.nan if one is None else float(one.nodes(kg)) for one, kg in zip(budgets, weights, strict=True)]
     balanced = pd.Series(nodes, blocks.index, np.float64)
@@ -151,13 +150,6 @@ def target_nodes(blocks: pd.DataFrame, rules: Rules) -> tuple[pd.Series[float], 
     origin = np.select(list(known.values()), list(known), Origin.UNKNOWN)
     target = half_up(given.fillna(balanced).fillna(spaced).to_numpy(np.float64))
     return pd.Series(target, blocks.index), pd.Series(origin, blocks.index)
-
-
-def kinds(blocks: pd.DataFrame, rules: Rules) -> list[Kin]:
-    """Return what the variety of each block is known to be, from its columns variety and species_group."""
-    columns = [blocks[name] if name in blocks else [None] * len(blocks) for name in ("variety", "species_group")]
-    rows = zip(*columns, strict=True)
-    return [rules.varieties.kin(*(None if pd.isna(word) else str(word) for word in row)) for row in rows]
 
 
 def secondary_crop(blocks: pd.DataFrame, rules: Rules) -> pd.DataFrame:
@@ -176,7 +168,7 @@ def secondary_crop(blocks: pd.DataFrame, rules: Rules) -> pd.DataFrame:
         the middle share; secondary_crop_least and _most with the share at its ends, at the middle injury. 0 where
         secondaries were not read.
     """
-    shares = [rules.secondary_share(kin)[1] for kin in kinds(blocks, rules)]
+    shares = [rules.secondary_share(kin)[1] for kin in rules.varieties.kinds(blocks)]
     middle = _column(blocks, "secondary_pct")
     alive = {end: 1 - _column(blocks, f"secondary{end}_pct").fillna(middle).round(1) / 100 for end in _ENDS}
     columns = {f"secondary_crop{end}": alive[end] * [one.share for one in shares] for end in _ENDS}

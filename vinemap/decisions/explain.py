@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from vinemap.columns import BLOCKS_CSV, ZONES_CSV
-from vinemap.decisions.actions import action_sentences, chosen_rule, kinds
+from vinemap.decisions.actions import action_sentences, chosen_rule
 from vinemap.decisions.by_zone import by_zone_sentences
 from vinemap.decisions.checks import wood_sentences
 from vinemap.rules import PruningRule, Rules, Step
@@ -326,7 +326,7 @@ def _crop(row: dict[str, Any], settings: Settings) -> Iterator[Sentence]:
 
 def _kin(row: dict[str, Any], settings: Settings) -> Kin:
     """Return what the block's variety is known to be."""
-    return kinds(pd.DataFrame([row]), settings.actions.rules)[0]
+    return settings.actions.rules.varieties.kinds(pd.DataFrame([row]))[0]
 
 
 def _named(kin: Kin, table: str) -> Sentence | str:

@@ -23,6 +23,7 @@ from vinemap.reading.join import join
 from vinemap.reading.metric import metric_crs, refuse_strays
 from vinemap.reading.samples import read_samples, refuse_mistaken_axes, refuse_placeless
 from vinemap.reading.schema import BlockRow, CountRow, NodeRow, Row, SampleRow, WoodRow, typed
+from vinemap.reading.species import ask_for_groups
 from vinemap.sentences import Figure, Listed, Sentence
 from vinemap.settings import SETTINGS_FILE, Settings, load_settings
 from vinemap.states import State
@@ -146,6 +147,7 @@ def read_vineyard(folder: str | os.PathLike[str]) -> Vineyard:
     if elevation is not None:
         question_samples(elevation, samples, findings)
     _warn_of_gaps(blocks, samples, nodes, counts, findings)
+    ask_for_groups(blocks, nodes, counts, settings.actions.rules, findings)
     _warn_of_formulas([blocks[list(BLOCK_COLUMNS)], samples[list(SAMPLE_COLUMNS)]], settings, findings)
     return Vineyard(
         site=_site(folder, settings, blocks, elevation, site_warnings),
