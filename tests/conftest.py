@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import signal
 import subprocess
 from collections.abc import Iterator
 from pathlib import Path
@@ -48,6 +49,15 @@ def chromium_path() -> str:
             pytest.fail("no Chromium on this machine, and CI is set")
         pytest.skip("no Chromium on this machine")
     return path
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _signals() -> None:
+    """Under nohup, or behind a shell's &, signals are ignored, and what a test starts would inherit that."""
+    for number in (signal.SIGINT, signal.SIGTERM):
+        if signal.getsignal(number) is signal.SIG_IGN:
+            default = signal.default_int_handler if number is signal.SIGINT else signal.SIG_DFL
+            signal.signal(number, default)
 
 
 @pytest.fixture(scope="session", autouse=True)
