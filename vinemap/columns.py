@@ -816,7 +816,12 @@ PLAN_POINTS = Layout(
         Column("stop", Kind.WHOLE, "place in the walk"),
         Column("block", Kind.NAME, "block that the point lies in"),
         Column("variety", Kind.TEXT, "variety of the block"),
-        Column("terrain", Kind.WORD, "third of the block by height", words=tuple(Third)),
+        Column(
+            "terrain",
+            Kind.WORD,
+            "how the ground lies: hollow, foot of a slope, else a third of the block by height; or unknown",
+            words=tuple(Third),
+        ),
         Column("row", Kind.WHOLE, "row of the vine, counted from the block's first vine"),
         Column("vine", Kind.WHOLE, "place of the vine in its row"),
         Column("nodes", Kind.WHOLE, "nodes to cut", "nodes"),

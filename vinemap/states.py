@@ -154,12 +154,15 @@ class Verdict(StrEnum):
 
 
 class Third(StrEnum):
-    """Third of a block by height, or that it is level as far as is known."""
+    """How ground lies in its block: a stratum of a plan."""
 
+    HOLLOW = "hollow"
+    FOOT = "foot"
     LOW = "low"
     MIDDLE = "middle"
     HIGH = "high"
     LEVEL = "level"
+    UNKNOWN = "unknown"
 
 
 class Action(StrEnum):

@@ -86,8 +86,9 @@ def bench(tmp_path: Path) -> Path:
     return path
 
 
-def begin(page: Any, buds: int = 1) -> Any:
+def begin(page: Any, buds: int = 1, *, every: bool = True) -> Any:
     page.click(f"#start [data-set=buds-{buds}]")
+    page.click(f"#start [data-set=every-{str(every).lower()}]")
     page.click("#begin")
     return page
 
@@ -129,6 +130,51 @@ def rows(path: Path) -> list[tuple[str, ...]]:
 
 
 # --- the board ----------------------------------------------------------------------------------------------------
+
+
+def test_secondaries_are_asked_for_where_the_primary_is_dead(opened: Open, bench: Path, tmp_path: Path) -> None:
+    """A live primary ends its node; a dead one, also one corrected to dead, asks for the secondary."""
+    page = begin(opened(bench), 2, every=False)
+    press(page, "1")
+    assert page.inner_text("#node") == "2"
+    press(page, "2")
+    assert page.inner_text("#node") == "2"
+    press(page, "1")
+    assert page.inner_text("#node") == "3"
+    page.keyboard.press("ArrowLeft")
+    page.keyboard.press("ArrowLeft")
+    page.wait_for_function("document.querySelector('#node').textContent === '1'")
+    page.click("[data-bud=primary][data-state=dead]")
+    settled(page, 4)
+    assert page.inner_text("#node") == "1"
+    press(page, "2")
+    assert page.inner_text("#node") == "3"
+    states = [row[3:5] for row in rows(saved(page, tmp_path))]
+    assert states == [("dead", "dead"), ("dead", "alive")]
+
+
+def test_a_node_past_the_planned_length_is_questioned(opened: Open, bench: Path) -> None:
+    """Three nodes are planned on the cane: the fourth is taken, and asked about."""
+    page = begin(opened(bench))
+    press(page, "222")
+    assert "But the plan has" not in page.inner_text("#message")
+    press(page, "2")
+    assert "node 4" in re.sub("[\u2066-\u2069]", "", page.inner_text("#message"))
+    assert "But the plan has" in page.inner_text("#message")
+
+
+def test_the_sequential_rule_is_said_as_buds_are_read(opened: Open, bench: Path) -> None:
+    """40 to 50 nodes first; stop where all are dead, go on to 100 where they vary (Wines & Vines, Oct 2015, p. 76)."""
+    page = begin(opened(bench))
+    advice = page.locator("#running .advice")
+    press(page, "2" * 39)
+    assert advice.inner_text() == "First look: 40 to 50 nodes of a block."
+    press(page, "2")
+    assert advice.inner_text().startswith("All 40 are dead: you may stop at this block")
+    press(page, "1")
+    assert advice.inner_text().startswith("They vary: go on to 100 nodes")
+    press(page, "1" * 59)
+    assert not advice.count()
 
 
 def test_taps_are_taken_node_by_node(opened: Open, bench: Path, tmp_path: Path) -> None:

@@ -202,14 +202,14 @@ def test_a_plan_is_the_same_every_time(home: Path, tmp_path: Path) -> None:
     assert first == again != other
 
 
-def test_without_elevation_the_ground_is_level(tmp_path: Path) -> None:
+def test_without_elevation_the_ground_is_unknown(tmp_path: Path) -> None:
     """Blocks alone are enough; the sentences say what is missing, and no height is invented."""
     write_vineyard(tmp_path, skip=("samples", "buds"))
     told = sentences(make_plan(tmp_path, tmp_path / "plan", PlanOptions(half_width=0.15, start=(-75.0, 43.35))))
     assert any("no elevation grid" in sentence for sentence in told)
     assert not any("climb" in sentence for sentence in told)
     plan = gpd.read_file(tmp_path / "plan" / "plan.geojson")
-    assert set(plan["terrain"]) == {"level"}
+    assert set(plan["terrain"]) == {"unknown"}
     assert "elevation_m" not in plan
     assert np.isin(["ele"], gpd.read_file(tmp_path / "plan" / "plan.gpx", layer="waypoints").columns).all()
 

@@ -49,31 +49,52 @@ def test_candidates_are_spread_evenly_inside() -> None:
     assert all(Point(place).within(bent) for place in xy)
 
 
-def test_thirds_of_the_ground() -> None:
-    """In a bowl the middle is low and the rim high; on an even slope the lower end is low; flat ground is level."""
+def test_hollows_are_strata_and_the_rest_is_parted_by_height() -> None:
+    """In a bowl the middle is a hollow and the rim high; on an even slope the lower end is low; flat ground is level.
+
+    Hollows and the foot of slopes apart from the rest: Bavarian State Institute LWG.
+    """
     xy = candidates(shifted(box(0, 0, 300, 300)), 900, np.random.default_rng(0))
     off = np.hypot(*(xy - (EAST + 150, NORTH + 150)).T)
-    height, third = standing(terrain_of(0.0, 8.0), xy)
-    assert (np.unique(third, return_counts=True)[1] > 290).all()
-    assert off[third == "low"].max() < off[third == "high"].mean()
-    assert height[third == "low"].max() <= height[third == "middle"].min()
-    _, third = standing(terrain_of(0.05, 0.0), xy)
-    assert xy[third == "low", 0].mean() < xy[third == "high", 0].mean() - 100
-    for terrain in (terrain_of(0.0, 0.0), None):
-        assert set(standing(terrain, xy)[1]) == {"level"}
+    height, stratum = standing(terrain_of(0.0, 8.0), xy)
+    assert set(stratum) == {"hollow", "foot", "low", "middle", "high"}
+    assert off[stratum == "hollow"].max() < off[stratum == "foot"].min() + 5
+    assert off[stratum == "foot"].max() < off[stratum == "high"].min()
+    thirds = [(stratum == one).sum() for one in ("low", "middle", "high")]
+    assert max(thirds) - min(thirds) <= 1
+    assert height[stratum == "low"].max() <= height[stratum == "middle"].min()
+    _, stratum = standing(terrain_of(0.05, 0.0), xy)
+    assert set(stratum) == {"low", "middle", "high"}
+    assert xy[stratum == "low", 0].mean() < xy[stratum == "high", 0].mean() - 100
+    assert set(standing(terrain_of(0.0, 0.0), xy)[1]) == {"level"}
 
 
-def test_every_block_has_points_on_every_third_and_away_from_the_edge() -> None:
-    """Six points a block lie on low, middle and high ground and 8 m inside, for 6 different seeds."""
+def test_no_terrain_is_invented_where_the_grid_has_none() -> None:
+    """Without a grid, in its gaps and beyond its edge it is unknown; the known part is told by its own heights."""
+    xy = candidates(shifted(box(0, 0, 300, 300)), 900, np.random.default_rng(0))
+    assert set(standing(None, xy)[1]) == {"unknown"}
+    east = xy[:, 0] > EAST + 148
+    gap = terrain_of(0.05, 0.0)
+    gap["known"] = gap["known"] & (gap.x < EAST + 145)
+    edge = terrain_of(0.05, 0.0).sel(x=slice(None, EAST + 145))
+    for terrain in (gap, edge):
+        assert set(standing(terrain, xy)[1][east]) == {"unknown"}
+        assert set(standing(terrain, xy)[1][xy[:, 0] < EAST + 135]) == {"low", "middle", "high"}
+
+
+def test_every_block_has_points_in_every_stratum_and_away_from_the_edge() -> None:
+    """Ten points a block lie in every stratum of a tenth of it and 8 m inside, for 6 different seeds."""
     squares = [box(0, 0, 300, 300), box(310, 0, 500, 200)]
     blocks = gpd.GeoDataFrame({"block": ["a", "b"]}, geometry=[shifted(shape) for shape in squares], crs=CRS)
     terrain = terrain_of(0.03, 8.0)
     for seed in range(6):
-        points = spread_points(blocks, [6, 6], terrain, [None, None], 8.0, np.random.default_rng(seed))
+        points = spread_points(blocks, [10, 10], terrain, [None, None], 8.0, np.random.default_rng(seed))
         for row, shape in enumerate(blocks.geometry):
             mine = points[points["block_row"] == row]
-            assert len(mine) == 6
-            assert set(mine["terrain"]) == {"low", "middle", "high"}
+            assert len(mine) == 10
+            there = candidates(inner(shape, 8.0), 500, np.random.default_rng(seed))
+            strata, places = np.unique(standing(terrain, there)[1].astype(str), return_counts=True)
+            assert set(mine["terrain"]) >= set(strata[places >= len(there) / 10])
             assert min(shape.exterior.distance(Point(x, y)) for x, y in zip(mine["x"], mine["y"], strict=True)) >= 8
 
 

@@ -129,7 +129,9 @@ def ground(slope: float) -> xr.Dataset:
     """Ground that rises to the east."""
     x = np.arange(-100.0, 300.0, 5.0)
     z = np.broadcast_to(slope * x, (len(x), len(x)))
-    return xr.Dataset({"elevation_m": (("y", "x"), z)}, coords={"y": x[::-1], "x": x})
+    return xr.Dataset(
+        {"elevation_m": (("y", "x"), z), "known": (("y", "x"), np.isfinite(z))}, coords={"y": x[::-1], "x": x}
+    )
 
 
 def test_climb_is_the_sum_of_the_rises() -> None:

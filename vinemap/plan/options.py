@@ -26,7 +26,7 @@ class PlanOptions:
     share : float
         Injury to expect, where no survey has shown it; one half is the case that needs most buds.
     least_canes : int
-        Fewest canes from a block, however few buds suffice: the 6 of Cornell Cooperative Extension (2014).
+        Fewest canes from a block, however few buds suffice: the 10 of the Bavarian State Institute LWG, evenly over it.
     edge_m : float
         Distance to keep from a block's edge; halved as often as the block is too narrow for it.
     points : int or None
@@ -46,7 +46,7 @@ class PlanOptions:
     nodes_per_cane: int = 10
     rho: float = USUAL_RHO
     share: float = 0.5
-    least_canes: int = 6
+    least_canes: int = 10
     edge_m: float = 8.0
     points: int | None = None
     start: tuple[float, float] | None = None

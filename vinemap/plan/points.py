@@ -15,7 +15,7 @@ from vinemap.plan.places import candidates, inner, standing
 from vinemap.reading.rows import RowFrame
 
 _CANDIDATES = 500
-_DRAWS = 6
+_DRAWS = 20
 _HEIGHT = 0.45
 _LONG, _END = 3.0, 0.25
 

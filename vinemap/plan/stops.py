@@ -14,6 +14,7 @@ from vinemap.plan.names import sample_names
 from vinemap.reading.rows import RowFrame
 from vinemap.sentences import Sentence, said
 from vinemap.terrain.grid import read_layers
+from vinemap.terrain.layers import known_at
 
 
 def as_stops(
@@ -59,11 +60,18 @@ def as_stops(
         "vine": pd.array([vine for _, vine, _ in counted], dtype="Int64"),
         "counted": [measured for _, _, measured in counted],
         "nodes": nodes,
-        "elevation_m": np.nan if terrain is None else read_layers(terrain, ["elevation_m"], xy)[:, 0].round(1),
+        "elevation_m": _elevation(terrain, xy),
     }
     if "probability_pct" in table:
         columns["probability_pct"] = table["probability_pct"].round(0).to_numpy()
     return gpd.GeoDataFrame(columns, geometry=gpd.points_from_xy(*xy.T), crs=blocks.crs)
+
+
+def _elevation(terrain: xr.Dataset | None, xy: Array) -> Array:
+    """Return the elevation of places (n, 2), NaN where it is not known."""
+    if terrain is None:
+        return np.full(len(xy), np.nan)
+    return np.where(known_at(terrain, xy), read_layers(terrain, ["elevation_m"], xy)[:, 0].round(1), np.nan)
 
 
 def _counted(frame: RowFrame | None, place: Array) -> tuple[int | None, int | None, bool]:

@@ -14,6 +14,7 @@ from shapely import LineString, MultiPolygon, Polygon
 from vinemap.arrays import Array
 from vinemap.reading.rows import Direction
 from vinemap.terrain.grid import read_layers
+from vinemap.terrain.layers import known_at
 
 _HEADLAND_M = 3.0
 _SAME_ROW_M = 1.5
@@ -321,11 +322,13 @@ def plan_walk(
 
 
 def climb_of(path: LineString, terrain: xr.Dataset | None) -> float:
-    """Return the sum of the rises along a line, read every 10 m; NaN with no elevation."""
+    """Return the sum of the rises along a line, read every 10 m; NaN where not all of its heights are known."""
     if terrain is None:
         return float("nan")
     # A round of one stop has no length, which segmentize does not take.
     line = shapely.segmentize(path, _STEP_M) if path.length > 0 else path
     places = shapely.get_coordinates(line)
+    if not known_at(terrain, places).all():
+        return float("nan")
     heights = read_layers(terrain, ["elevation_m"], places)[:, 0]
     return float(np.clip(np.diff(heights), 0, None).sum())

@@ -94,6 +94,7 @@ def terrain_layers(elevation: xr.DataArray, crs: CRS, bounds: tuple[float, float
     """
     ground = _metric(elevation, crs, bounds)
     cell = float(ground.rio.resolution()[0])
+    known = np.isfinite(ground.to_numpy())
     z = _filled(ground.to_numpy().astype(np.float64))
     smooth = gaussian_filter(z, _FLOW_SCALE_M / cell, mode="nearest")
     across, up = gradient(smooth, cell)
@@ -111,8 +112,19 @@ def terrain_layers(elevation: xr.DataArray, crs: CRS, bounds: tuple[float, float
         "eastness": -across / np.sqrt(1 + steepness**2),
     }
     data = {name: (("y", "x"), layer.astype(np.float32)) for name, layer in layers.items()}
+    data["known"] = (("y", "x"), known)
     grid: xr.Dataset = xr.Dataset(data, coords={"y": ground.y, "x": ground.x}).rio.write_crs(crs)
     return grid
+
+
+def known_at(terrain: xr.Dataset, xy: Array) -> Array:
+    """Return whether the elevation grid has a height at points (n, 2); beyond its edge and in its gaps it has none."""
+    column, row = np.floor(~terrain.rio.transform() * xy.T)
+    known = terrain["known"].to_numpy()
+    inside = (row >= 0) & (row < known.shape[0]) & (column >= 0) & (column < known.shape[1])
+    found = np.zeros(len(xy), bool)
+    found[inside] = known[row[inside].astype(int), column[inside].astype(int)]
+    return found
 
 
 def _metric(elevation: xr.DataArray, crs: CRS, bounds: tuple[float, float, float, float]) -> xr.DataArray:

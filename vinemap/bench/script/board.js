@@ -6,7 +6,7 @@ import { drawCane } from "./cane.js";
 import { choice } from "./choice.js";
 import { data } from "./data.js";
 import { allSamples, blockOf, caneIsFull, canesDone, plannedCanes, sampleIsDone, wantedNodes } from "./plan.js";
-import { BUDS, countOf, designEffect, log, moreNodes, stateOf, wilson } from "./tally.js";
+import { BUDS, countOf, designEffect, isDead, log, moreNodes, sequence, stateOf, wilson } from "./tally.js";
 
 export const place = { sample: null, cane: "1", node: 1, open: false };
 
@@ -14,13 +14,19 @@ export function readBuds() {
   return BUDS.slice(0, choice.buds);
 }
 
+// The buds that are asked for at a node: beside a primary that is alive the others bear next to nothing.
+function askedBuds(sample, cane, node) {
+  return choice.every || isDead(stateOf(sample, cane, node, "primary")) ? readBuds() : ["primary"];
+}
+
 export function isComplete(sample, cane, node) {
-  return readBuds().every((bud) => stateOf(sample, cane, node, bud));
+  return askedBuds(sample, cane, node).every((bud) => stateOf(sample, cane, node, bud));
 }
 
 // The bud that a key without a bud of its own means: the first that has not been read.
 export function dueBud() {
-  return readBuds().find((bud) => !stateOf(place.sample, place.cane, place.node, bud)) ?? "primary";
+  const { sample, cane, node } = place;
+  return askedBuds(sample, cane, node).find((bud) => !stateOf(sample, cane, node, bud)) ?? "primary";
 }
 
 export function enter() {
@@ -69,6 +75,8 @@ function runningWords(block) {
   const later = Math.max(effect, designEffect(samples.map((sample) => (wantedNodes(sample) ?? 0) * plannedCanes(sample)), data.rho));
   const more = moreNodes(dead, read, data.z, effect, later);
   const second = more ? [" ", ...sentence("running.more", { more: number(more.more), points: number(more.points) })] : [];
+  const rule = sequence(dead, read);
+  const advice = rule ? [" ", make("span", { class: "advice" }, t(`sequence.${rule}`, { read: number(read) }))] : [];
   const third = canes ? [" ", ...sentence("running.canes", { done: number(canes.done), planned: number(canes.planned) })] : [];
-  return [...first, ...second, ...third];
+  return [...first, ...advice, ...second, ...third];
 }

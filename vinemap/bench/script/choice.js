@@ -1,3 +1,3 @@
 // What the reader has set; kept in the store.
 
-export const choice = { language: null, buds: 2, sound: false, vibrate: true, reader: "" };
+export const choice = { language: null, buds: 2, every: false, sound: false, vibrate: true, reader: "" };

@@ -73,6 +73,7 @@ export function settings() {
     area.replaceChildren(
       pick("set.language", Object.keys(words.texts).map((code) => [code, words.texts[code]["language.name"]]), "language"),
       pick("set.buds", [1, 2, 3].map((many) => [many, t(`set.buds.${many}`)]), "buds"),
+      pick("set.every", [[false, t("set.every.dead")], [true, t("set.every.all")]], "every"),
       pick("set.vibrate", [[true, t("on")], [false, t("off")]], "vibrate"),
       pick("set.sound", [[true, t("on")], [false, t("off")]], "sound"),
     );

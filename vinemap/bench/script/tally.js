@@ -92,6 +92,16 @@ export function countOf(samples) {
   return { dead: each.flat().filter(isDead).length, read: sum(reads), reads };
 }
 
+const FIRST_LOOK = 40, SECOND_LOOK = 100;
+
+// What the sequential rule says of a block: 40 to 50 nodes first; stop where all are dead, go on to 100 where they vary
+// (Wines & Vines, October 2015, p. 76). Null where it says nothing.
+export function sequence(dead, read) {
+  if (read < FIRST_LOOK) return "first";
+  if (dead === read) return "stop";
+  return dead && read < SECOND_LOOK ? "vary" : null;
+}
+
 export function sum(values) {
   return values.reduce((total, value) => total + value, 0);
 }

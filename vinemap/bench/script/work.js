@@ -34,10 +34,14 @@ function take(bud, state) {
       return show();
     }
     feel(state);
-    say("said.taken", { sample, cane, node, bud: t(`bud.${at}`), state: t(`state.${state}`) });
+    const wanted = wantedNodes(sample);
+    const taken = { sample, cane, node, bud: t(`bud.${at}`), state: t(`state.${state}`) };
+    say(wanted !== null && node > wanted ? "said.beyond" : "said.taken", { ...taken, wanted });
     // A node that was complete has been corrected: back to the one that is due, or the next bud would be read over it.
-    if (before) moveToDue(sample, cane);
-    else if (isComplete(sample, cane, node)) goOn(sample, cane, node);
+    // One that now wants more buds read, its primary being dead after all, stays on the screen.
+    if (!isComplete(sample, cane, node)) place.node = node;
+    else if (before || isComplete(sample, cane, node + 1)) moveToDue(sample, cane);
+    else goOn(sample, cane, node);
     show();
   });
 }
