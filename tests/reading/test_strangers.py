@@ -11,6 +11,7 @@ import struct
 import urllib.error
 import urllib.request
 from collections.abc import Callable, Iterator
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
@@ -433,6 +434,20 @@ def test_a_grid_gives_no_orders(home: Path, counter: Counter, attack: Attack) ->
     assert only_problem(folder).startswith(_ON_GRIDS[attack])
     assert state(home) == before
     assert counter.asked() == []
+
+
+def test_rules_for_cells_are_not_run(home: Path) -> None:
+    """A CHECK may compute for hours; here it would end in an error (SQLite: abs() of the least integer overflows)."""
+    folder = home / "vineyard"
+    (folder / "blocks.geojson").unlink()
+    blocks().to_crs(4326).to_file(folder / "blocks.gpkg", layer="blocks")
+    with sqlite3.connect(folder / "blocks.gpkg") as database:
+        database.execute("CREATE TABLE other (a CHECK (abs(-9223372036854775807 - a) > 0))")
+        database.execute("PRAGMA ignore_check_constraints = ON")
+        database.execute("INSERT INTO other VALUES (1)")
+    with closing(sqlite3.connect(folder / "blocks.gpkg")) as database, pytest.raises(sqlite3.DatabaseError):
+        database.execute("PRAGMA quick_check").fetchall()
+    assert len(read_vineyard(folder).site.blocks) == 3
 
 
 def test_overviews_elsewhere_are_not_opened(home: Path, counter: Counter) -> None:

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import datetime as dt
 import zipfile
+from collections.abc import Iterable, Iterator
 from pathlib import Path
+from typing import Any
 
 import openpyxl
 import pytest
@@ -14,7 +16,7 @@ from hypothesis import strategies as st
 from vinemap.errors import Findings
 from vinemap.reading import tabular
 from vinemap.reading.files import TABLES, content, find_file
-from vinemap.reading.tabular import Table, decode, read_table
+from vinemap.reading.tabular import Table, decode, read_table, read_tables
 
 
 def read(path: Path, stem: str = "buds") -> tuple[Table | None, list[str]]:
@@ -176,6 +178,64 @@ def test_a_workbook_that_unpacks_to_far_more(tmp_path: Path, monkeypatch: pytest
     assert read(path)[1] == [
         "buds.xlsx: unpacks to 1 MB, and at most 1 MB are read; keep only what belongs to this vineyard"
     ]
+
+
+def _repacked(path: Path, changed: dict[str, bytes]) -> Path:
+    """A workbook with some of its parts replaced."""
+    with zipfile.ZipFile(path) as archive:
+        parts = {name: archive.read(name) for name in archive.namelist()} | changed
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, data in parts.items():
+            archive.writestr(name, data)
+    return path
+
+
+@pytest.mark.parametrize("name", ["xl/styles.xml", "xl/sharedStrings.xml", "xl/worksheets/unlisted.xml"])
+def test_a_part_that_would_be_read_whole(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str) -> None:
+    """Only the sheets themselves may be large: any other part is refused before it is unpacked."""
+    monkeypatch.setattr(tabular, "_MOST_PART_BYTES", 100_000)
+    path = workbook(tmp_path / "buds.xlsx", {"buds": [["sample"], *([f"A{k}"] for k in range(4000))]})
+    with zipfile.ZipFile(path) as archive:
+        assert archive.getinfo("xl/worksheets/sheet1.xml").file_size > 100_000
+    assert read(path)[1] == []
+    (fault,) = read(_repacked(path, {name: bytes(100_001)}))[1]
+    assert fault.startswith(f"buds.xlsx: its part {name} is far larger than that of a table; ")
+
+
+def test_a_large_sheet_that_is_a_chart(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A large part is no sheet of a table where the workbook links a chart."""
+    path = workbook(tmp_path / "buds.xlsx", {"buds": [["sample"], *([f"A{k}"] for k in range(4000))]})
+    with zipfile.ZipFile(path) as archive:
+        links = archive.read("xl/_rels/workbook.xml.rels")
+    monkeypatch.setattr(tabular, "_MOST_PART_BYTES", 100_000)
+    (fault,) = read(_repacked(path, {"xl/_rels/workbook.xml.rels": links.replace(b'/worksheet"', b'/chartsheet"')}))[1]
+    assert fault.startswith("buds.xlsx: its part xl/worksheets/sheet1.xml is far larger")
+
+
+def test_rows_count_over_all_sheets(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Many sheets hold no more than one."""
+    monkeypatch.setattr(tabular, "MOST_ROWS", 4)
+    rows: list[list[object]] = [["sample"], ["A"], ["B"]]
+    findings = Findings()
+    assert len(read_tables(workbook(tmp_path / "buds.xlsx", {"1": rows, "2": rows}), "buds", findings)) == 2
+    assert findings.problems == []
+    assert read_tables(workbook(tmp_path / "buds.xlsx", {"1": rows, "2": rows, "3": rows}), "buds", findings) == []
+    assert str(findings.problems[0]).startswith("buds.xlsx: holds more than 4 rows")
+
+
+def test_a_line_of_separators_alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A row of too many cells is refused before it is one."""
+    monkeypatch.setattr(tabular, "_MOST_CELLS", 50)
+    reader, widest = tabular.csv.reader, []
+
+    def watched(lines: Iterable[str], **form: Any) -> Iterator[list[str]]:
+        for row in reader(lines, **form):
+            widest.append(len(row))
+            yield row
+
+    monkeypatch.setattr(tabular.csv, "reader", watched)
+    assert text_table(tmp_path, "sample,dead\n" + "," * 60)[1][0].startswith("buds.csv: holds more than 50 cells")
+    assert max(widest) == 2
 
 
 def found(folder: Path, named: str | None = None) -> tuple[Path | None, list[str]]:

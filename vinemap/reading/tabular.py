@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import io
 import re
 import warnings
 import zipfile
@@ -11,6 +10,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
+from xml.etree import ElementTree
 
 import geopandas as gpd
 import openpyxl
@@ -28,11 +28,14 @@ NOTES_SHEET = "notes"
 MOST_ROWS = 500_000
 """Rows past which a table or a layer is refused: more than a hundred thousand canes have nodes."""
 
-_MOST_CELLS = 20_000_000
+_MOST_CELLS = 6_000_000
 _MOST_UNPACKED_BYTES = 200_000_000
+_MOST_PART_BYTES = 5_000_000
+_TYPES = "[Content_Types].xml"
 _ONLY_OURS = "keep only what belongs to this vineyard"
 # The byte-order marks of UTF-16, whose text is half NULs.
 _WIDE = (b"\xff\xfe", b"\xfe\xff")
+_LINE = re.compile(r"[^\r\n]*(?:\r\n|\r|\n)|[^\r\n]+")
 _SEPARATORS = ("\t", ";", "|", ",")
 _FEW = 5
 """Rows of one fault that are still named each by itself."""
@@ -151,19 +154,30 @@ def read_tables(path: Path, stem: str, findings: Findings) -> list[Table]:
     return [table for table in tables if table is not None]
 
 
-def _filled(rows: Iterable[Cells]) -> Iterator[tuple[int, Cells]]:
-    """Yield the rows that hold anything, numbered from 1; raise `RefusedError` past what a vineyard fills."""
-    kept = cells = 0
-    for number, row in enumerate(rows, start=1):
-        cells += 1 + len(row)
-        if cells > _MOST_CELLS:
-            raise RefusedError(f"holds more than {_MOST_CELLS:,} cells, empty ones among them", _ONLY_OURS)
-        if all(blank(cell) for cell in row):
-            continue
-        kept += 1
-        if kept > MOST_ROWS + 1:
-            raise too_many_rows()
-        yield number, row
+class _Filled:
+    """Yields the rows that hold anything, and counts them over all the tables of a file."""
+
+    def __init__(self) -> None:
+        self._rows = self._cells = 0
+
+    def of(self, rows: Iterable[Cells]) -> Iterator[tuple[int, Cells]]:
+        """Yield the rows of one table, numbered from 1; raise `RefusedError` past what a vineyard fills."""
+        # The header is no row.
+        self._rows -= 1
+        for number, row in enumerate(rows, start=1):
+            self._cells += 1 + len(row)
+            if self._cells > _MOST_CELLS:
+                raise _too_many_cells()
+            if all(blank(cell) for cell in row):
+                continue
+            self._rows += 1
+            if self._rows > MOST_ROWS:
+                raise too_many_rows()
+            yield number, row
+
+
+def _too_many_cells() -> RefusedError:
+    return RefusedError(f"holds more than {_MOST_CELLS:,} cells, empty ones among them", _ONLY_OURS)
 
 
 def too_many_rows() -> RefusedError:
@@ -233,7 +247,7 @@ def _text(path: Path, findings: Findings) -> list[tuple[int, Cells]] | None:
     if re.fullmatch(r"\"?sep=.\"?\r?", first, re.IGNORECASE):
         separator, text = first.strip().strip('"')[-1], rest
     separator = separator or _separator(text)
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True)
+    reader = csv.reader(_lines(text), delimiter=separator, strict=True)
     records: list[tuple[int, Cells]] = []
     number = 0
 
@@ -244,7 +258,10 @@ def _text(path: Path, findings: Findings) -> list[tuple[int, Cells]] | None:
             yield [from_spreadsheet(cell) for cell in row]
 
     try:
-        records.extend(_filled(counted()))
+        # A row is in memory before it can be counted.
+        if text.count(separator) + text.count("\n") > _MOST_CELLS:
+            raise _too_many_cells()
+        records.extend(_Filled().of(counted()))
     except RefusedError as refusal:
         findings.problem(path.name, None, "", refusal.message, refusal.remedy)
         return None
@@ -258,6 +275,11 @@ def _text(path: Path, findings: Findings) -> list[tuple[int, Cells]] | None:
         )
         return None
     return records
+
+
+def _lines(text: str) -> Iterator[str]:
+    """Yield lines with their ends, whichever they are: io.StringIO would take four bytes a letter for that."""
+    return (line[0] for line in _LINE.finditer(text))
 
 
 def nul_line(data: bytes) -> int:
@@ -289,7 +311,7 @@ def decode(data: bytes) -> str | None:
 
 def _separator(text: str) -> str:
     """Return the separator that cuts the header into most cells."""
-    header = next((line for line in io.StringIO(text, newline="") if line.strip()), "").strip("\r\n")
+    header = next((line for line in _lines(text) if line.strip()), "").strip("\r\n")
 
     def width(mark: str) -> int:
         try:
@@ -317,13 +339,32 @@ def _workbook(path: Path, stem: str, findings: Findings) -> dict[str, list[tuple
 
 
 def _refuse_swollen(path: Path) -> None:
-    """Refuse a workbook whose parts are far larger than they are packed: zipfile unpacks no more than they state."""
+    """Refuse a workbook whose parts are far larger than they are packed: zipfile unpacks no more than they state.
+
+    openpyxl reads the sheets of tables row by row, and every other part of XML whole, at twenty times its size.
+    """
     with zipfile.ZipFile(path) as archive:
-        size = sum(part.file_size for part in archive.infolist())
-    if size > _MOST_UNPACKED_BYTES:
-        raise RefusedError(
-            f"unpacks to {size / 1e6:,.0f} MB, and at most {_MOST_UNPACKED_BYTES / 1e6:,.0f} MB are read", _ONLY_OURS
-        )
+        parts = archive.infolist()
+        size = sum(part.file_size for part in parts)
+        if size > _MOST_UNPACKED_BYTES:
+            raise RefusedError(
+                f"unpacks to {size / 1e6:,.0f} MB, and at most {_MOST_UNPACKED_BYTES / 1e6:,.0f} MB are read",
+                _ONLY_OURS,
+            )
+        large = {part.filename for part in parts if part.file_size > _MOST_PART_BYTES}
+        if not large:
+            return
+        names = {part.filename for part in parts} - large
+        types = archive.read(_TYPES) if _TYPES in names else b""
+        links = [archive.read(name) for name in names if name.endswith(".rels")]
+    # Nothing but a sheet may be large, and no sheet that is a chart: it would be read whole.
+    root = ElementTree.fromstring(types)  # noqa: S314 - expat's own bounds keep entities in check
+    kinds = {part.get("PartName", "").lstrip("/"): part.get("ContentType", "") for part in root}
+    for name in large:
+        kind = kinds.get(name, "")
+        picture = name.startswith("xl/media/") and not kind
+        if not picture and not (kind.endswith(".worksheet+xml") and not any(b"chartsheet" in link for link in links)):
+            raise RefusedError(f"its part {name} is far larger than that of a table", "save the table alone, as .csv")
 
 
 def _sheets(path: Path, stem: str, findings: Findings) -> dict[str, list[tuple[int, Cells]]]:
@@ -332,7 +373,8 @@ def _sheets(path: Path, stem: str, findings: Findings) -> dict[str, list[tuple[i
         for sheet in book.worksheets:
             # The size that a workbook states of a sheet is often wrong.
             sheet.reset_dimensions()
-        sheets = {sheet.title: list(_filled(sheet.iter_rows(values_only=True))) for sheet in book.worksheets}
+        counted = _Filled()
+        sheets = {sheet.title: list(counted.of(sheet.iter_rows(values_only=True))) for sheet in book.worksheets}
     finally:
         book.close()
     filled = [title for title, rows in sheets.items() if rows]
@@ -353,7 +395,7 @@ def _unsaved_formulas(path: Path, title: str, rows: dict[int, Cells], findings: 
     book = openpyxl.load_workbook(path, read_only=True, keep_links=False)
     try:
         book[title].reset_dimensions()
-        for number, formulas in _filled(book[title].iter_rows(values_only=True)):
+        for number, formulas in _Filled().of(book[title].iter_rows(values_only=True)):
             values = dict(enumerate(rows.get(number, ())))
             for position, formula in enumerate(formulas):
                 if isinstance(formula, str) and formula.startswith("=") and blank(values.get(position)):
