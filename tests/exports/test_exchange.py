@@ -372,5 +372,5 @@ def test_a_full_disk_is_named_and_loses_nothing(tmp_path: Path) -> None:
     ):
         pytest.skip("no small disk can be made here")
     done = subprocess.run(call, capture_output=True, text=True, check=True, cwd=ROOT)
-    full = f"{tmp_path}/out: the disk is full; make room on it, or name another folder with -o"
+    full = f"{tmp_path}/out: the disk is full; make room on it, or name another folder"
     assert done.stdout.splitlines() == [full] * 4

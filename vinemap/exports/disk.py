@@ -14,16 +14,16 @@ from vinemap.errors import InputError, Problem, VinemapError
 from vinemap.exports.record import places
 
 _SPARE_BYTES = 1 << 18
-_ELSEWHERE = "or name another folder with -o"
+_ELSEWHERE = "or name another folder"
 _CAUSES = {
     errno.ENOSPC: ("the disk is full", f"make room on it, {_ELSEWHERE}"),
     errno.EDQUOT: ("your share of the disk is full", f"make room in it, {_ELSEWHERE}"),
-    errno.EFBIG: ("the disk takes no file so large", "name a folder on another disk with -o"),
-    errno.EROFS: ("the disk can be read but not written", "name a folder on another disk with -o"),
+    errno.EFBIG: ("the disk takes no file so large", "name a folder on another disk"),
+    errno.EROFS: ("the disk can be read but not written", "name a folder on another disk"),
     errno.EACCES: ("you may not write there", f"change its permissions, {_ELSEWHERE}"),
     errno.EPERM: ("you may not write there", f"change its permissions, {_ELSEWHERE}"),
-    errno.ENOTDIR: ("part of its path is a file, not a folder", "name another folder with -o"),
-    errno.ENAMETOOLONG: ("the name is too long", "name another folder with -o"),
+    errno.ENOTDIR: ("part of its path is a file, not a folder", "name another folder"),
+    errno.ENAMETOOLONG: ("the name is too long", "name another folder"),
 }
 _FULL = (errno.ENOSPC, errno.EDQUOT)
 

@@ -250,12 +250,14 @@ def _text(path: Path, findings: Findings) -> list[tuple[int, Cells]] | None:
     reader = csv.reader(_lines(text), delimiter=separator, strict=True)
     records: list[tuple[int, Cells]] = []
     number = 0
+    # Few words fill most cells: each is kept once.
+    known: dict[str, str] = {}
 
     def counted() -> Iterator[Cells]:
         nonlocal number
         for number, row in enumerate(reader, start=1):  # noqa: B007 - the number is for the fault below
             # Text is read as it was before vinemap, or a spreadsheet's owner, quoted it.
-            yield [from_spreadsheet(cell) for cell in row]
+            yield [known.setdefault(cell, cell) for cell in map(from_spreadsheet, row)]
 
     try:
         # A row is in memory before it can be counted.
