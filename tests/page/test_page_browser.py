@@ -598,6 +598,34 @@ def test_the_readout_shows_the_statistic_that_was_found_to_matter(opened: Open, 
     assert shown["none"] == f"{shown['height']} (no terrain was found to matter here)"
 
 
+def test_a_block_says_what_its_wood_asks_for_and_what_was_dead_before(opened: Open, tmp_path: Path) -> None:
+    """Three of five trunks hurt: how many more to check and where to begin; net injury, or that it is not known."""
+    case = page_case()
+    found = {"trunk_hurt_read": 5, "trunk_hurt_vines": 3, "trunk_hurt_low_pct": 27.2, "trunk_hurt_high_pct": 85.7}
+    asked = {"trunk_checks_of": "hurt", "trunk_checks_limit_pct": 50.0, "trunk_checks_more": 64}
+    before = {"dead_before_pct": 10.0, "net_injury_pct": 56.0, "net_low_pct": 49.2, "net_high_pct": 62.0}
+    worst = case.blocks["map_injury_pct"].idxmax()
+    for name, value in {**found, **asked, **before, "trunk_unchecked": "S01; <b>S02", "trunk_visit": "winter"}.items():
+        case.blocks[name] = pd.Series({worst: value}, dtype=object).reindex(case.blocks.index)
+    write_page(tmp_path / "map.html", **case.arguments())
+    page = opened(tmp_path / "map.html")
+    page.page.locator("#ranks .rank").nth(0).click()
+    detail = page.page.inner_text("#detail")
+    assert "3 of 5 vines checked are hurt, which can be 27 to 86 % of all" in detail
+    assert "64 vines more" in detail
+    assert "samples S01; <b>S02, then" in detail
+    assert "third in late summer" in detail
+    assert "It killed 56% (49 to 62%) of those that were alive" in detail
+    page.page.click("#languages [value=es]")
+    assert "una tercera a fines del verano" in page.page.inner_text("#detail")
+    page.page.click("#detail .back")
+    page.page.locator("#ranks .rank").nth(1).click()
+    other = page.page.inner_text("#detail")
+    assert "No se sabe cuántas estaban muertas antes de la helada" in other
+    assert "Pocas revisiones" not in other
+    assert page.quiet(), page.said
+
+
 def test_how_well_samples_were_predicted_is_said_in_both_languages(opened: Open, tmp_path: Path) -> None:
     """Built from the run's scores: 1 - 0.12 / 0.16 is 25 % better; no English sentence on the Spanish page."""
     case = page_case()

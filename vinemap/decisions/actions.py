@@ -19,6 +19,8 @@ _ENDS = ("", "_low", "_high")
 _OTHER = {"_low": "_high", "_high": "_low"}
 MOST_PCT = 50.0
 """Of the ground of a block: with too few samples on more of it, nothing is decided."""
+SOUND_BELOW_PCT = 50.0
+"""Of vines with hurt trunks: where the high end of their interval lies below it, few of them hurt, trunks are sound."""
 _TRUNK_COLUMNS = ("trunk_dead_low_pct", "trunk_hurt_pct", "trunk_hurt_high_pct")
 _ACTIONS = {
     Grade.BY_LENGTH: Action.PRUNE_LONG,
@@ -297,7 +299,7 @@ def grade(
     hurt, hurt_high = printed(trunks.hurt), printed(trunks.hurt_high)
     unread = np.isnan(no_live_bud)
     lost = np.where(unread, injury > limits.primary_over_pct, no_live_bud > limits.no_live_bud_over_pct)
-    unsound = ~((hurt <= limits.hurt_over_pct) & (hurt_high < 50))
+    unsound = ~((hurt <= limits.hurt_over_pct) & (hurt_high < SOUND_BELOW_PCT))
     first = {
         Grade.TRUNKS_DEAD: trunks.mostly_dead(rules),
         Grade.TOO_FEW: nowhere if too_few is None else too_few,

@@ -8,6 +8,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import pandas as pd
 
+from vinemap.decisions.actions import SOUND_BELOW_PCT
 from vinemap.rules import Rules
 from vinemap.sentences import Figure, Sentence
 from vinemap.settings import Settings
@@ -15,8 +16,6 @@ from vinemap.states import Grade, Visit, WoodState
 from vinemap.survival.intervals import wilson
 
 _UNDECIDED = (Grade.BY_NUMBER, Grade.NO_LIVE_BUD, Grade.MOST_PRIMARIES)
-_SOUND_BELOW_PCT = 50.0
-"""Of vines with hurt trunks: the high end below which `vinemap.decisions.actions.grade` takes the trunks for sound."""
 
 
 class Asked(NamedTuple):
@@ -81,7 +80,7 @@ def asked(row: Mapping[Any, Any], rules: Rules) -> Asked | None:
         return Asked(WoodState.HURT, limits.hurt_most_over_pct)
     if grade == Grade.TRUNKS_HURT and hurt.low <= limits.hurt_over_pct:
         return Asked(WoodState.HURT, limits.hurt_over_pct)
-    limit = limits.hurt_most_over_pct if grade == Grade.BY_NUMBER else _SOUND_BELOW_PCT
+    limit = limits.hurt_most_over_pct if grade == Grade.BY_NUMBER else SOUND_BELOW_PCT
     if grade in _UNDECIDED and hurt.high >= limit:
         return Asked(WoodState.HURT, limit)
     return None
