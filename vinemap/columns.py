@@ -267,6 +267,7 @@ BLOCKS = Layout(
             on_page=True,
         ),
         Column("own_rooted", Kind.YES_NO, "whether the vines stand on their own roots", on_page=True),
+        Column("hilled", Kind.YES_NO, "whether earth covered the graft unions through the freeze", on_page=True),
         Column("pruning_weight_kg", Kind.NUMBER, "cane prunings of one vine in kilograms", "kg", low=0, high=100),
         Column(
             "dead_before_pct",
@@ -558,6 +559,12 @@ _VINES = _count("vines", "vines; as given, else from ground and spacings", "vine
 _AREA = _ha("area_ha", "ground of the outline, on the map projection")
 _TARGET = _nodes("target_nodes", "nodes in a normal year", f"{_RULES}: balanced, nodes_per_foot")
 _KEEP, _KEEP_LOW, _KEEP_HIGH = _kept("nodes to keep", "nodes_to_keep")
+_TWICE = f"{_RULES}: double_pruning"
+_NOW_AND_THEN = (
+    _nodes("nodes_now_low", "pruning twice: the fewest nodes to leave now; empty where pruned otherwise", _TWICE),
+    _nodes("nodes_now_high", "pruning twice: the most nodes to leave now", _TWICE),
+    _nodes("nodes_after_budbreak", "pruning twice: nodes that grew, to cut back to after budbreak", _TWICE),
+)
 _EXTRA = _pct("extra_pct", "more nodes than in a normal year", f"{_RULES}: pruning")
 _EXTRA_ENDS = (
     _pct("extra_low_pct", "more nodes, with the injury at its low end", f"{_RULES}: pruning"),
@@ -591,6 +598,7 @@ _DECIDED = (
     _KEEP,
     _KEEP_LOW,
     _KEEP_HIGH,
+    *_NOW_AND_THEN,
     _EXTRA,
     *_EXTRA_ENDS,
     *_CROPS,
@@ -696,6 +704,7 @@ ZONES_CSV = Layout(
         _KEEP,
         _KEEP_LOW,
         _KEEP_HIGH,
+        *_NOW_AND_THEN,
         replace(_TARGET, on_page=False),
         _EXTRA,
         *(replace(column, on_page=False) for column in _EXTRA_ENDS),

@@ -114,6 +114,31 @@ class Ceiling(_Sourced):
     times_target: float = Field(ge=1, le=100)
 
 
+class DoublePruning(_Sourced):
+    """Pruning twice: nodes left before budbreak, as multiples of those wanted after it."""
+
+    low: float = Field(ge=1, le=100)
+    high: float = Field(ge=1, le=100)
+
+    @model_validator(mode="after")
+    def _in_order(self) -> DoublePruning:
+        if self.low > self.high:
+            raise ValueError("low must not be above high")
+        return self
+
+
+class Hedging(_Sourced):
+    """Hedging: every cane cut back to so many nodes, the cheap way with vines whose buds are mostly dead."""
+
+    nodes: float = Field(gt=0, le=1000)
+
+
+class Suckers(_Sourced):
+    """Suckers left on a vine whose trunk is to be renewed."""
+
+    keep: float = Field(gt=0, le=1000)
+
+
 class Wood(_Sourced):
     """When dead buds say to look at the wood, and what the wood says; percent, itself excluded."""
 
@@ -237,6 +262,9 @@ class Rules(_Table):
 
     pruning: PruningRules
     ceiling: Ceiling
+    double_pruning: DoublePruning
+    hedging: Hedging
+    suckers: Suckers
     wood: Wood
     secondary_crop: SecondaryCrop
     balanced: Balanced

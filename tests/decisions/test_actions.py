@@ -42,12 +42,22 @@ def test_under_the_first_step() -> None:
 
 
 def test_no_number_past_the_rule() -> None:
-    """85 % dead: keep all and decide after budbreak; no number of nodes anywhere."""
+    """85 % dead: no number of nodes to keep; prune twice, 2 to 3 times the usual 40 now and 40 after (Purdue)."""
     row = one(map_injury_pct=85.0, map_low_pct=75.0, map_high_pct=92.0)
     assert row["action"] == "prune_long_wait"
     assert "Wait for budbreak" in str(row["action_text"])
     assert np.isnan([row[f"nodes_to_keep{end}"] for end in ("", "_low", "_high")]).all()
-    assert not any(character.isdigit() for character in str(row["action_text"]))
+    assert [row["nodes_now_low"], row["nodes_now_high"], row["nodes_after_budbreak"]] == [80, 120, 40]
+    twice = "now leave 80 to 120 nodes on each vine; after budbreak cut back to 40 nodes that grew."
+    assert twice in str(row["action_text"])
+    assert np.isnan(one(map_injury_pct=35.0)["nodes_now_low"])  # only past the last step
+
+
+def test_pruning_twice_without_a_target() -> None:
+    """Where the usual number is not known, both counts are said as its multiples, and no number is invented."""
+    row = one(map_injury_pct=85.0, nodes_per_vine=np.nan)
+    assert np.isnan([row["nodes_now_low"], row["nodes_now_high"], row["nodes_after_budbreak"]]).all()
+    assert "now leave 2 to 3 times the usual nodes; after budbreak cut back to the usual" in str(row["action_text"])
 
 
 def test_an_upper_bound_past_the_rule() -> None:
@@ -329,3 +339,25 @@ def test_every_grade_has_its_action() -> None:
     for own, action in ((True, Action.RETRAIN), (False, Action.REPLANT), (None, Action.LOOK_AGAIN)):
         row = one(**dead, own_rooted=own)
         assert (row["grade"], row["action"]) == (Grade.TRUNKS_DEAD, action)
+
+
+# Rutgers FS1264: graft union dead, the whole vine is usually lost; union hilled over: retrain from just above it.
+# Suckers from below the union are rootstock (common practice), so a hill says nothing where the roots are not known.
+@pytest.mark.parametrize(
+    ("own", "hilled", "action", "words"),
+    [
+        (True, None, Action.RETRAIN, "stand on their own roots"),
+        (True, True, Action.RETRAIN, "stand on their own roots"),
+        (False, True, Action.RETRAIN, "from just above the unions"),
+        (False, False, Action.REPLANT, "no earth covered the unions: where the union is dead, the whole vine is"),
+        (False, None, Action.REPLANT, "After budbreak look at the union"),
+        (None, True, Action.LOOK_AGAIN, "find out whether they grow true"),
+    ],
+)
+def test_dead_trunks_by_roots_and_hilling(own: bool | None, hilled: bool | None, action: Action, words: str) -> None:
+    """What dead trunks call for hangs on roots and hill; no vine comes out before budbreak."""
+    dead = {"map_injury_pct": 35.0, "trunk_dead_low_pct": 60.0, "trunk_hurt_pct": 90.0, "trunk_hurt_high_pct": 99.0}
+    row = one(**dead, own_rooted=own, hilled=hilled)
+    assert row["action"] == action
+    assert words in str(row["action_text"])
+    assert (action is Action.REPLANT) == ("Take no vine out before that" in str(row["action_text"]))

@@ -14,7 +14,7 @@ import pytest
 from shapely.geometry import box
 
 from tests.builders import CRS, Html, write_hollow_vineyard
-from vinemap.decisions.actions import decide
+from vinemap.decisions.actions import NODES_TWICE, decide
 from vinemap.decisions.by_zone import settled, tasks
 from vinemap.decisions.explain import explain_block
 from vinemap.pipeline import MapRun, make_map, write_map
@@ -87,8 +87,10 @@ def test_every_text_of_the_block_names_every_zone(hollow: Hollow) -> None:
         for zone in hollow.zones.to_dict("records"):
             (task,) = re.findall(rf"Zone {zone['zone']} \({zone['vines']:,} vines, [^)]*\): ([^.]*)\.", text)
             keep = zone["nodes_to_keep"]
-            assert ("Prune long, then wait" if np.isnan(keep) else f"{keep:.0f} nodes on each vine") in task
-        assert len(re.findall(r"\d+ nodes", text)) == hollow.zones["nodes_to_keep"].notna().sum()
+            assert ("Prune twice: now leave" if np.isnan(keep) else f"{keep:.0f} nodes on each vine") in task
+        # A zone has its number, or both counts of pruning twice.
+        counts = hollow.zones["nodes_to_keep"].notna().sum() + 2 * hollow.zones["nodes_now_low"].notna().sum()
+        assert len(re.findall(r"\d+ nodes (?:on|that)", text)) == counts
 
 
 def test_sums_need_the_zones(hollow: Hollow) -> None:
@@ -107,7 +109,8 @@ def test_what_crews_carry_follows_the_zones(hollow: Hollow) -> None:
     assert work["action"].tolist() == zones["action"].tolist()
     named = gpd.read_file(hollow.out / "navigation" / "zones.geojson").set_index("zone")["description"]
     for zone, row in zones.iterrows():
-        task = "usual: 30" if row["action"] == "keep_more" else f"{section('page')['en']['action.' + row['action']]}"
+        named_so = {"keep_more": "usual: 30", "prune_long_wait": "Prune twice: now leave 60 to 90 nodes"}
+        task = named_so.get(row["action"]) or section("page")["en"][f"action.{row['action']}"]
         assert task in named[zone] or row["action"] == "no_data"
 
 
@@ -130,7 +133,8 @@ def _case(*zones: tuple[str, float, float], **columns: object) -> pd.Series:
     crops = {f"crop_after{end}_pct": 60.0 + 20 * np.arange(len(table)) + more for end, more in END_CROPS.items()}
     ends = {f"extra{end}_pct": 40.0 for end in END_CROPS} | {f"nodes_to_keep{end}": 42.0 for end in ("_low", "_high")}
     table = table.assign(block="B", zone=np.arange(1, len(table) + 1), grade="by_number", injury_pct=40.0, vines=100)
-    table = table.assign(target_nodes=30.0, **crops, **ends)
+    twice = dict.fromkeys(NODES_TWICE, np.nan)
+    table = table.assign(target_nodes=30.0, **crops, **ends, **twice)
     return settled(blocks, gpd.GeoDataFrame(table, geometry=[box(0, 0, 1, 1)] * len(table), crs=CRS), Settings()).iloc[
         0
     ]

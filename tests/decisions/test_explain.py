@@ -110,6 +110,15 @@ def test_the_share_is_said_with_its_interval_and_source() -> None:
     assert "Secondaries of a variety that is not known: 0.25" in chain(secondary_pct=10.0)
 
 
+def test_past_the_last_step_both_counts_and_their_sources() -> None:
+    """85 % dead, usual 40: 2 to 3 times is 80 to 120 now, 40 after (Purdue), or five-node spurs (Dami et al. 2012)."""
+    text = chain(map_injury_pct=85.0, map_low_pct=80.0, map_high_pct=90.0, nodes_per_vine=40.0)
+    assert "2 to 3 times the usual 40 nodes is 80 to 120 now, and 40 after budbreak (Purdue" in text
+    assert "Hedging: 5 nodes a cane (Pinot gris with about 90 % of its buds dead at -26 °C" in text
+    assert "The cheap way is to hedge: cut every cane back to 5 nodes" in text
+    assert "hedge" not in chain(map_injury_pct=35.0, nodes_per_vine=40.0).lower()
+
+
 def test_nothing_known() -> None:
     """No map: the chain says so in the end, and holds no number that is not there."""
     text = chain(map_injury_pct=np.nan, map_low_pct=np.nan, map_high_pct=np.nan)

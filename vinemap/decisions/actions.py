@@ -17,6 +17,8 @@ from vinemap.states import NUMBERED, Action, Grade, Origin
 
 _ENDS = ("", "_low", "_high")
 _OTHER = {"_low": "_high", "_high": "_low"}
+NODES_TWICE = ("nodes_now_low", "nodes_now_high", "nodes_after_budbreak")
+"""Columns of pruning twice: nodes to leave now, and after budbreak."""
 MOST_PCT = 50.0
 """Of the ground of a block: with too few samples on more of it, nothing is decided."""
 SOUND_BELOW_PCT = 50.0
@@ -70,8 +72,8 @@ def decide(blocks: pd.DataFrame, settings: Settings = Settings()) -> pd.DataFram
         map_high_pct (primaries dead on the nodes that pruning keeps, over the whole block), too_few_pct (ground with
         too few samples to say), map_no_live_bud_pct (else no_live_bud_pct, of the nodes that were cut), secondary_pct,
         secondary_low_pct, secondary_high_pct, variety, species_group, nodes_per_vine, pruning_weight_kg (cane
-        prunings of one vine), vine_spacing_m, own_rooted, trunk_dead_low_pct, trunk_hurt_pct, trunk_hurt_high_pct (of
-        `vinemap.survival.wood.wood_table`), area_ha, normal_yield_t_ha.
+        prunings of one vine), vine_spacing_m, own_rooted, hilled, trunk_dead_low_pct, trunk_hurt_pct,
+        trunk_hurt_high_pct (of `vinemap.survival.wood.wood_table`), area_ha, normal_yield_t_ha.
     settings : Settings
         The pruning rule, and ``surface.max_width``.
 
@@ -92,8 +94,8 @@ def decide(blocks: pd.DataFrame, settings: Settings = Settings()) -> pd.DataFram
     their survival is on the high side, for the two die together. The interval of the crop is that of `crop_interval`.
 
     Wood checks come before buds: see `grade`, whose result is carried on as a column. Dead trunks are a call to retrain
-    on own roots, and make a candidate for replanting of grafted vines, whose suckers from below the union are rootstock
-    (common practice).
+    on own roots, and on grafted vines whose union was hilled over, from just above it; other grafted vines are
+    candidates for replanting (Rutgers FS1264), for suckers from below the union are rootstock (common practice).
 
     Examples
     --------
@@ -120,7 +122,8 @@ def decide(blocks: pd.DataFrame, settings: Settings = Settings()) -> pd.DataFram
     figures = figures.join(secondary_crop(blocks, rules)).assign(
         too_few=figures["too_few_pct"] > MOST_PCT,
         too_wide=width > round(100 * settings.surface.max_width, 1),
-        own_rooted=own_rooted(blocks),
+        own_rooted=yes_or_no(blocks, "own_rooted"),
+        hilled=yes_or_no(blocks, "hilled"),
         target_nodes=target,
     )
     decided = prescribe(figures, settings)
@@ -128,7 +131,7 @@ def decide(blocks: pd.DataFrame, settings: Settings = Settings()) -> pd.DataFram
     decided.insert(1, "target_from", target_from)
     hurt = figures["trunk_hurt_pct"] > rules.wood.hurt_over_pct
     decided = decided.assign(trunks_hurt=hurt.astype(object))
-    rows = decided.join(figures[["injury_pct", "trunk_hurt_pct"]]).to_dict("records")
+    rows = decided.join(figures[["injury_pct", "trunk_hurt_pct", "own_rooted", "hilled"]]).to_dict("records")
     texts = [" ".join(said.said(settings.language) for said in action_sentences(row, rules)) for row in rows]
     decided.insert(1, "action_text", texts)
     tonnes = _column(blocks, "normal_yield_t_ha") * _column(blocks, "area_ha") / 100
@@ -222,15 +225,15 @@ def prescribe(figures: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     ----------
     figures : DataFrame
         injury_pct, injury_low_pct, injury_high_pct, no_live_bud_pct, the columns of `secondary_crop`, target_nodes,
-        trunk_dead_low_pct, trunk_hurt_pct, trunk_hurt_high_pct, own_rooted; NaN (or None) where unknown. too_few,
-        too_wide (bool): with too few samples, or an interval too wide, to go by the injury.
+        trunk_dead_low_pct, trunk_hurt_pct, trunk_hurt_high_pct, own_rooted, hilled; NaN (or None) where unknown.
+        too_few, too_wide (bool): with too few samples, or an interval too wide, to go by the injury.
     settings : Settings
 
     Returns
     -------
     DataFrame, same index
-        action, grade, then extra_pct, nodes_to_keep, crop_before_pct and crop_after_pct, each with its low and high, as
-        in `decide`.
+        action, grade, then extra_pct, nodes_to_keep, crop_before_pct and crop_after_pct, each with its low and high,
+        and the nodes of pruning twice, as in `decide`.
     """
     rules = settings.actions.rules
     target = figures["target_nodes"].to_numpy(np.float64)
@@ -243,10 +246,11 @@ def prescribe(figures: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     trunks = Trunks(*(figures[name].to_numpy(np.float64) for name in _TRUNK_COLUMNS))
     found = grade(injury[""], extra[""], no_live_bud, trunks, rules, **unsure)
     own, dead = figures["own_rooted"], found == Grade.TRUNKS_DEAD.code
+    again = own.eq(True) | (own.eq(False) & figures["hilled"].eq(True))
     by_number = found == Grade.BY_NUMBER.code
     more = (extra[""] > 0) & (half_up(target * (1 + extra[""] / 100)) != target)
     action = np.select(
-        [by_number & more, by_number, dead & own.eq(True), dead & own.eq(False)],
+        [by_number & more, by_number, dead & again, dead & own.eq(False)],
         [Action.KEEP_MORE, Action.AS_USUAL, Action.RETRAIN, Action.REPLANT],
         np.array([_ACTIONS.get(one, Action.NO_DATA) for one in Grade])[found],
     )
@@ -259,6 +263,10 @@ def prescribe(figures: pd.DataFrame, settings: Settings) -> pd.DataFrame:
         left = np.where(np.isnan(crop[""]), np.nan, 100 * crop[_OTHER.get(b, b)])  # least crop where most is dead
         columns[f"crop_before{b}_pct"] = left
         columns[f"crop_after{b}_pct"] = left * (1 + extra[""] / 100)
+    wanted = np.where(action == Action.PRUNE_LONG, target, np.nan)
+    for b in ("low", "high"):
+        columns[f"nodes_now_{b}"] = half_up(wanted * getattr(rules.double_pruning, b))
+    columns["nodes_after_budbreak"] = wanted
     return pd.DataFrame(columns, index=figures.index)
 
 
@@ -314,11 +322,11 @@ def grade(
     return np.select(list(first.values()), [one.code for one in first], Grade.BY_LENGTH.code)
 
 
-def own_rooted(blocks: pd.DataFrame) -> pd.Series[Any]:
-    """Return whether vines stand on their own roots: True, False, or None where unknown."""
-    if "own_rooted" not in blocks:
+def yes_or_no(blocks: pd.DataFrame, name: str) -> pd.Series[Any]:
+    """Return what a column says of each block, such as own_rooted: True, False, or None where unknown."""
+    if name not in blocks:
         return pd.Series(None, blocks.index, dtype=object)
-    return blocks["own_rooted"].astype(object)
+    return blocks[name].astype(object)
 
 
 def chosen_rule(settings: Settings) -> PruningRule:
@@ -333,16 +341,15 @@ def action_sentences(row: Mapping[Any, Any], rules: Rules) -> list[Sentence]:
     Parameters
     ----------
     row : mapping
-        injury_pct or map_injury_pct, and of `decide` action, grade, trunks_hurt, target_nodes, nodes_to_keep and
-        extra_pct with their ends, trunk_hurt_pct.
+        injury_pct or map_injury_pct, own_rooted, hilled, and of `decide` action, grade, trunks_hurt, target_nodes,
+        nodes_to_keep and extra_pct with their ends, the nodes of pruning twice, trunk_hurt_pct.
     rules : Rules
     """
     action = row["action"]
     if action == Action.BY_ZONE:
         return [Sentence("page.by_zone"), Sentence("page.do.work_by_zone")]
-    if action == Action.LOOK_AGAIN and row["grade"] == Grade.TRUNKS_DEAD:
-        return [Sentence("page.do.unknown_roots")]
-    sentences = _numbered(row) if action in NUMBERED else [Sentence(f"page.do.{action}")]
+    named = [Sentence(f"page.{advice_key(row)}"), *twice_sentences(row, rules)]
+    sentences = _numbered(row) if action in NUMBERED else named
     if action in NUMBERED and row["trunks_hurt"]:
         return [*sentences, Sentence("page.do.trunks_hurt")]
     injury = printed(row["injury_pct"] if "map_injury_pct" not in row else row["map_injury_pct"])
@@ -370,11 +377,51 @@ def task_sentence(zone: Mapping[Any, Any]) -> Sentence:
     if pd.isna(zone["nodes_to_keep"]):
         if zone["action"] == Action.KEEP_MORE:
             return Sentence("page.do.extra", extra=Figure(zone["extra_pct"], 0, "%"))
+        if pd.notna(zone.get("nodes_now_low")):
+            return _twice(zone)
         return Sentence("page.task.named", action=Sentence(f"page.action.{zone['action']}"))
     keep = Figure(zone["nodes_to_keep"])
     if zone["action"] == Action.AS_USUAL:
         return Sentence("page.task.as_usual", keep=keep)
     return Sentence("page.do.nodes", keep=keep, usual=Figure(zone["target_nodes"]))
+
+
+def advice_key(row: Mapping[Any, Any]) -> str:
+    """Return the key, in the section of the page, of the sentence that says what a block's action means.
+
+    Parameters
+    ----------
+    row : mapping
+        action, grade; own_rooted and hilled, where they are known.
+    """
+    action = row["action"]
+    if action == Action.LOOK_AGAIN and row["grade"] == Grade.TRUNKS_DEAD:
+        return "do.unknown_roots"
+    if action == Action.RETRAIN and _is_no(row.get("own_rooted")):
+        return "do.retrain_hilled"
+    if action == Action.REPLANT and _is_no(row.get("hilled")):
+        return "do.replant_bare"
+    return f"do.{action}"
+
+
+def _is_no(value: Any) -> bool:
+    return bool(pd.notna(value)) and not value
+
+
+def twice_sentences(row: Mapping[Any, Any], rules: Rules) -> list[Sentence]:
+    """Say how many nodes to leave before budbreak and after it, where vines are pruned long; nothing elsewhere."""
+    if row["action"] != Action.PRUNE_LONG:
+        return []
+    if pd.isna(row.get("nodes_now_low")):
+        times = {name: Figure(getattr(rules.double_pruning, name), None) for name in ("low", "high")}
+        return [Sentence("page.do.twice_unknown", **times)]
+    return [_twice(row)]
+
+
+def _twice(row: Mapping[Any, Any]) -> Sentence:
+    """Say both counts of pruning twice."""
+    low, high, after = (Figure(row[name]) for name in NODES_TWICE)
+    return Sentence("page.do.twice", low=low, high=high, after=after)
 
 
 def _numbered(row: Mapping[Any, Any]) -> list[Sentence]:

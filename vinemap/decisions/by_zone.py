@@ -9,13 +9,16 @@ import numpy as np
 import pandas as pd
 
 from vinemap.columns import BLOCKS_CSV
-from vinemap.decisions.actions import action_sentences, zone_sentence
+from vinemap.decisions.actions import NODES_TWICE, action_sentences, zone_sentence
 from vinemap.sentences import Sentence
 from vinemap.settings import Settings
 from vinemap.states import Action, Grade
 
 _ENDS = ("", "_low", "_high")
-_NUMBERS = tuple(stem.format(end) for stem in ("nodes_to_keep{}", "extra{}_pct") for end in _ENDS)
+_NUMBERS = (
+    *(stem.format(end) for stem in ("nodes_to_keep{}", "extra{}_pct") for end in _ENDS),
+    *NODES_TWICE,
+)
 _CROPS = tuple(f"crop_after{end}" for end in _ENDS)
 
 

@@ -9,7 +9,8 @@ import numpy as np
 import pandas as pd
 
 from vinemap.columns import BLOCKS_CSV, ZONES_CSV
-from vinemap.decisions.actions import action_sentences, chosen_rule
+from vinemap.decisions.actions import NODES_TWICE, action_sentences, chosen_rule
+from vinemap.decisions.aftercare import care_sentences, care_sources
 from vinemap.decisions.by_zone import by_zone_sentences
 from vinemap.decisions.checks import wood_sentences
 from vinemap.rules import PruningRule, Rules, Step
@@ -70,6 +71,11 @@ def explain_block(
         raise ValueError(f"block {row['block']} is worked by zone: its sums need its zones")
     else:
         decided, so = _zones(row, zones, settings), by_zone_sentences(zones)
+    actions = {row["action"]} if zones is None else {row["action"], *zones["action"]}
+    care = care_sentences(row, actions, settings.actions.rules)
+    if zones is not None:
+        # The usual number is the block's, and so are both counts of pruning twice, in whichever zone it is done.
+        row |= {name: zones[name].max() for name in NODES_TWICE}
     return [
         *_counts(row, settings),
         *_map(row),
@@ -78,7 +84,8 @@ def explain_block(
         *_wood(row, settings.actions.rules),
         *decided,
         *_crop(row, settings),
-        Sentence("explain.so", action=Listed(so, between=" ", most=None)),
+        *care_sources(row, actions, settings.actions.rules),
+        Sentence("explain.so", action=Listed([*so, *care], between=" ", most=None)),
         Sentence("explain.mind", caution=caution),
         Sentence("explain.advice"),
     ]

@@ -19,7 +19,15 @@ from shapely.geometry.base import BaseGeometry
 
 from vinemap.arrays import Array
 from vinemap.columns import ZONES_CSV
-from vinemap.decisions.actions import MOST_PCT, Trunks, own_rooted, prescribe, printed, secondary_crop, target_nodes
+from vinemap.decisions.actions import (
+    MOST_PCT,
+    Trunks,
+    prescribe,
+    printed,
+    secondary_crop,
+    target_nodes,
+    yes_or_no,
+)
 from vinemap.decisions.classes import Classifier, Intervals, Statistics
 from vinemap.decisions.pieces import (
     Labels,
@@ -83,7 +91,9 @@ def action_zones(
     """
     rules = settings.actions.rules
     figures = secondary_crop(blocks, rules).assign(
-        target_nodes=target_nodes(blocks, rules)[0], own_rooted=own_rooted(blocks)
+        target_nodes=target_nodes(blocks, rules)[0],
+        own_rooted=yes_or_no(blocks, "own_rooted"),
+        hilled=yes_or_no(blocks, "hilled"),
     )
     smallest = settings.actions.smallest_zone_ha * 1e4 / cell_size(grid) ** 2
     rows = []

@@ -17,12 +17,15 @@ from rasterio.enums import Resampling
 
 from vinemap.arrays import Array
 from vinemap.columns import BLOCKS_CSV, SAMPLES_CSV, ZONES_CSV
+from vinemap.decisions.actions import advice_key
+from vinemap.decisions.aftercare import care_sentences
 from vinemap.decisions.checks import wood_sentences
 from vinemap.page.grids import CHANGE, MASK, PERCENT, Frame, encoded
 from vinemap.page.outlines import label_points, lonlat, outlines
 from vinemap.page.shell import OnlineBasemap, page
 from vinemap.page.terrain import embedded_terrain
 from vinemap.resources import asset, finite
+from vinemap.rules import Rules
 from vinemap.sentences import Sentence, ruled, section
 from vinemap.settings import Settings
 from vinemap.states import BUDS, MAPPED
@@ -77,6 +80,10 @@ def write_page(
     online : OnlineBasemap, optional
         A tile service that the reader may switch on.
     """
+    rows = blocks.drop(columns="geometry").to_dict("records")
+    care = [_cared(row, zones, settings.actions.rules) for row in rows]
+    # Many blocks have the same few sentences, which stand once.
+    cared = dict.fromkeys(one for here in care for one in here)
     change, earlier = _change(blocks, surface, compare, compare_surface)
     data = {
         "report": finite(report | {"warnings": [_everywhere(text) for text in report["warnings"]]} | _spring(report)),
@@ -96,10 +103,9 @@ def write_page(
         "blocks": {
             **columns(blocks, BLOCKS_CSV.on_page),
             "earlier_pct": earlier,
-            "wood_asks": [
-                [_everywhere(text) for text in wood_sentences(row, settings.actions.rules)]
-                for row in blocks.drop(columns="geometry").to_dict("records")
-            ],
+            "advice": [advice_key(row) for row in rows],
+            "care": [[list(cared).index(one) for one in here] for here in care],
+            "wood_asks": [[_everywhere(text) for text in wood_sentences(row, settings.actions.rules)] for row in rows],
             "outline": outlines(blocks.to_crs(4326).geometry),
             "label": label_points(blocks.geometry),
         },
@@ -117,6 +123,7 @@ def write_page(
         },
         "surface": _embedded(surface, change),
         "terrain": embedded_terrain(surface if terrain is None else terrain, report.get("model", {})),
+        "care": [one.everywhere() for one in cared],
         "action_colours": ACTION_COLOURS,
         "ramps": json.loads(asset("vinemap.exports", "ramps.json")),
         "texts": section("page"),
@@ -135,6 +142,12 @@ def _spring(report: dict[str, Any]) -> dict[str, Any]:
 def _everywhere(text: str) -> dict[str, str]:
     """Return a sentence in every language; what an earlier run wrote down is English."""
     return text.everywhere() if isinstance(text, Sentence) else {"en": text}
+
+
+def _cared(block: dict[Any, Any], zones: pd.DataFrame, rules: Rules) -> list[Sentence]:
+    """Return how the vines of a block are brought through, by what is done in it and in its zones."""
+    actions = {block["action"], *zones.loc[zones["block"] == block["block"], "action"]}
+    return care_sentences(block, actions, rules)
 
 
 def _rows_of(names: pd.Series[str], blocks: gpd.GeoDataFrame) -> list[int]:

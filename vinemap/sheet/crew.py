@@ -12,11 +12,14 @@ import pandas as pd
 import xarray as xr
 
 from vinemap.characters import isolated
+from vinemap.decisions.actions import NODES_TWICE, advice_key, twice_sentences
+from vinemap.decisions.aftercare import care_sentences
 from vinemap.decisions.checks import wood_sentences
+from vinemap.rules import Rules
 from vinemap.sentences import section
 from vinemap.settings import Settings
 from vinemap.sheet.zone_map import BlockMap, Shade, block_map
-from vinemap.states import NUMBERED, Action, Grade
+from vinemap.states import NUMBERED, Action
 from vinemap.units import area_unit
 from vinemap.web.templates import render
 
@@ -120,8 +123,8 @@ def crew_sheet(
     Parameters
     ----------
     blocks : GeoDataFrame
-        Rows of blocks.csv: block, variety, area_ha, vines, action, trunks_hurt, target_nodes, nodes_to_keep and its
-        interval, extra_pct, map_injury_pct, geometry.
+        Rows of blocks.csv: block, variety, area_ha, vines, action, grade, own_rooted, hilled, trunks_hurt,
+        target_nodes, nodes_to_keep and its interval, the nodes of pruning twice, extra_pct, map_injury_pct, geometry.
     zones : GeoDataFrame
         Of `vinemap.decisions.zones.action_zones`.
     terrain : Dataset (y, x) or None
@@ -175,17 +178,17 @@ def _page(
         block=str(block["block"]),
         facts=facts,
         action=words("by_zone" if block["action"] == Action.BY_ZONE else f"action.{block['action']}"),
-        todo=_todo(block, words),
+        todo=_todo(block, words, settings.actions.rules),
         drawing=drawing,
         zones=[_line(zone, words) for _, zone in zones.iterrows()],
         watch=_watch(block, zones, words, settings),
     )
 
 
-def _todo(block: pd.Series[Any], words: Words) -> str:
+def _todo(block: pd.Series[Any], words: Words, rules: Rules) -> str:
     """Say what the block's action means, with its nodes and their interval."""
-    dead = block["action"] == Action.LOOK_AGAIN and block["grade"] == Grade.TRUNKS_DEAD
-    sentences = [words("do.unknown_roots" if dead else f"do.{block['action']}")]
+    row = block.to_dict()
+    sentences = [words(advice_key(row)), *(one.said(words.language) for one in twice_sentences(row, rules))]
     if block["action"] in NUMBERED:
         if pd.notna(block["nodes_to_keep"]):
             keep, usual = words.number(block["nodes_to_keep"]), words.number(block["target_nodes"])
@@ -223,6 +226,9 @@ def _nodes(zone: pd.Series[Any], words: Words) -> str:
         return words.within(figure, zone["nodes_to_keep_low"], zone["nodes_to_keep_high"])
     if zone["action"] == Action.KEEP_MORE:
         return words("nodes_extra", extra=words.number(zone["extra_pct"]))
+    if pd.notna(zone.get("nodes_now_low")):
+        low, high, after = (words.number(zone[name]) for name in NODES_TWICE)
+        return words("zones.twice", low=low, high=high, after=after)
     return "" if zone["action"] in (Action.AS_USUAL, Action.NO_DATA) else words("nodes_all")
 
 
@@ -239,7 +245,9 @@ def _watch(block: pd.Series[Any], zones: gpd.GeoDataFrame, words: Words, setting
     points.append(words("watch.wood"))
     rules = settings.actions.rules
     points += [sentence.said(words.language) for sentence in wood_sentences(block.to_dict(), rules)]
+    care = care_sentences(block.to_dict(), {block["action"], *zones["action"]}, rules)
+    points += [sentence.said(words.language) for sentence in care]
     hurt = zones["injury_pct"].max().round(1) > rules.wood.likely_over_pct
-    if hurt or block["action"] in (Action.LOOK_AGAIN, Action.RETRAIN, Action.REPLANT):
+    if hurt and not any(sentence.key == "page.care.suckers" for sentence in care):
         points.append(words("watch.suckers"))
     return points

@@ -9,7 +9,7 @@ import { blocks, changeOf, data, threshold } from "./data.js";
 import { map, narrow } from "./map.js";
 import { unfold } from "./panel.js";
 import { countsTable, showSample } from "./sample.js";
-import { byZone, swatches, zoneTasks } from "./tasks.js";
+import { byZone, swatches, twice, zoneTasks } from "./tasks.js";
 
 export function detail(block, back) {
   const box = byId("detail");
@@ -44,6 +44,7 @@ function facts(block) {
     block.vines != null && t(block.vines_from === "spacing" ? "block.vines_reckoned" : "block.vines", { vines: number(block.vines) }),
     block.pruning && t(`pruning.${block.pruning}`),
     block.own_rooted != null && t(block.own_rooted ? "block.own_rooted" : "block.grafted"),
+    block.hilled && t("block.hilled"),
     t("block.rank", { rank: number(block.rank), all: number(blocks.length) }),
   ].filter(Boolean);
   return make("p", { class: "facts" }, parts.flatMap((part, k) => (k ? [" · ", part] : [part])));
@@ -53,14 +54,16 @@ function work(block) {
   const code = block.action;
   const box = make("section", { class: "work" }, make("h3", {}, t("detail.work")),
     make("p", { class: "act" }, swatches(block), actionName(code)));
-  const advice = code === "look_again" && block.grade === "trunks_dead" ? "do.unknown_roots" : `do.${code}`;
-  if (hasText(advice)) box.append(make("p", {}, t(advice)));
+  if (hasText(block.advice)) box.append(make("p", {}, t(block.advice)));
+  if (block.nodes_now_low != null) box.append(make("p", { class: "nodes-to-keep" }, twice(block)));
   if (byZone(block)) box.append(make("ul", { class: "zone-tasks" }, zoneTasks(block, Infinity, "li")));
   const nodes = nodesToKeep(block);
   if (nodes) box.append(make("p", { class: "nodes-to-keep" }, nodes));
   if (block.trunks_hurt && (nodes || block.zonesHere.some((zone) => zone.nodes_to_keep != null))) box.append(make("p", {}, t("do.trunks_hurt")));
   // What the wood asks for next: more vines, deeper cuts, an eye for disease, another visit.
   box.append(...block.wood_asks.map((text) => ofLanguage(text, "p")));
+  // Hedging, and suckers: how the vines are brought through.
+  box.append(...block.care.map((which) => ofLanguage(data.care[which], "p")));
   return box;
 }
 
@@ -143,7 +146,8 @@ function zoneValue(zone, key) {
     sure: () => percent(zone.sure_pct),
     area: () => area(zone.area_ha),
     vines: () => number(zone.vines),
-    nodes: () => within(number(zone.nodes_to_keep), nodesRange(zone)),
+    nodes: () => (zone.nodes_now_low == null ? within(number(zone.nodes_to_keep), nodesRange(zone))
+      : t("zones.twice", { low: number(zone.nodes_now_low), high: number(zone.nodes_now_high), after: number(zone.nodes_after_budbreak) })),
   }[key]();
 }
 

@@ -7,8 +7,13 @@ import { actionColour } from "./colours.js";
 
 export const byZone = (block) => block.action === "work_by_zone";
 
+// Nodes to leave now and after budbreak, where vines are pruned twice.
+export const twice = ({ nodes_now_low: low, nodes_now_high: high, nodes_after_budbreak: after }) =>
+  t("do.twice", { low: number(low), high: number(high), after: number(after) });
+
 export function task(zone, block) {
   if (zone.action === "no_data") return t("task.no_data");
+  if (zone.nodes_now_low != null) return twice(zone);
   if (zone.nodes_to_keep == null) return zone.action === "keep_more" ? t("do.extra", { extra: percent(zone.extra_pct) }) : t("task.named", { action: actionName(zone.action) });
   const keep = number(zone.nodes_to_keep);
   return zone.action === "as_usual" ? t("task.as_usual", { keep }) : t("do.nodes", { keep, usual: number(block.target_nodes ?? block.nodes_per_vine) });
