@@ -8,16 +8,17 @@ from dataclasses import dataclass
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import rioxarray  # noqa: F401 - registers the .rio accessor
 import xarray as xr
-from scipy.ndimage import gaussian_filter, minimum_filter
+from scipy.ndimage import distance_transform_edt, gaussian_filter, minimum_filter, percentile_filter, zoom
 from scipy.special import expit
 from shapely import box
 
 CRS = "EPSG:32618"
 EAST, NORTH = 500_000.0, 4_700_000.0
-CELL, SIDE, PAD = 5.0, 120, 40
-KINDS = ("hollow", "ridge", "slope", "no_terrain", "wall", "few", "clustered", "vine_spread")
-RELIEF = ("hollow", "ridge", "slope", "few", "clustered", "vine_spread")
+CELL, SIDE, PAD, FAR_PAD = 5.0, 120, 40, 100
+KINDS = ("hollow", "ridge", "slope", "no_terrain", "wall", "few", "clustered", "vine_spread", "pools", "part")
+RELIEF = ("hollow", "ridge", "slope", "few", "clustered", "vine_spread", "pools", "part")
 
 
 @dataclass(frozen=True)
@@ -31,7 +32,7 @@ class Simulated:
     counts : DataFrame
         Rows of counts.
     elevation : DataArray
-        5 m, 200 m beyond the blocks.
+        5 m, 200 m beyond the blocks, 500 m for ``pools`` and ``part``.
     truth : array (120, 120)
         Chance of a dead primary on the median vine, north up, in 5 m cells over the blocks.
     """
@@ -86,7 +87,7 @@ def _warmth(kind: str, rng: np.random.Generator, z: np.ndarray, bowl: np.ndarray
 
 
 def _places(kind: str, rng: np.random.Generator) -> np.ndarray:
-    count = 25 if kind == "few" else 60
+    count = {"few": 25, "part": 100}.get(kind, 60)
     reach = (SIDE - 1) * CELL
     if kind == "clustered":
         centres = np.repeat(rng.uniform(0, reach, (8, 2)), 8, axis=0)[:count]
@@ -94,9 +95,71 @@ def _places(kind: str, rng: np.random.Generator) -> np.ndarray:
     return rng.uniform(0, reach, (count, 2))
 
 
-def simulate(kind: str, seed: int) -> Simulated:
-    """Simulate one vineyard of a kind; the same seed gives the same one everywhere."""
-    rng = np.random.default_rng([seed, zlib.crc32(kind.encode())])
+def _relief(rng: np.random.Generator, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    """Ground with relief of every size, on a slope."""
+    turn, tilt = rng.uniform(0, 2 * np.pi), rng.uniform(0.0, 0.06)
+    z = 100 + tilt * (x * np.cos(turn) + y * np.sin(turn)) + rng.uniform(0.3, 1.0) * _noise(rng, x.shape, 8)
+    for cells, most in ((16, 3), (32, 6), (64, 10)):
+        z += rng.uniform(0, most) * _noise(rng, x.shape, cells)
+    return z
+
+
+def _standard(values: np.ndarray) -> np.ndarray:
+    """Standardise a figure over the blocks."""
+    inner = values[FAR_PAD:-FAR_PAD, FAR_PAD:-FAR_PAD]
+    return (values - inner.mean()) / inner.std()
+
+
+def _pool(rng: np.random.Generator, z: np.ndarray) -> np.ndarray:
+    """Cold that collects over the lowest tenth of the ground within a disc of unknown size, to an unknown depth."""
+    reach = np.exp(rng.uniform(np.log(60), np.log(600))) / CELL
+    # Every fourth cell is enough ground to look for the low tenth on.
+    coarse = z[::4, ::4]
+    away = np.arange(-int(reach / 4), int(reach / 4) + 1)
+    disc = np.hypot(*np.meshgrid(away, away)) <= reach / 4
+    low = zoom(
+        percentile_filter(coarse, 10, footprint=disc, mode="nearest"), 4, order=1, grid_mode=True, mode="nearest"
+    )
+    height = z - gaussian_filter(low, reach / 3, mode="nearest")
+    inner = height[FAR_PAD:-FAR_PAD, FAR_PAD:-FAR_PAD]
+    if rng.integers(2):
+        return -_standard(height)
+    return _standard(np.exp(-(height - inner.min()) / (rng.uniform(0.5, 2.0) * inner.std())))
+
+
+def _plateau(rng: np.random.Generator, z: np.ndarray) -> np.ndarray:
+    """Cold on broad flat ground: the way to ground steep enough to drain."""
+    up, across = np.gradient(gaussian_filter(z, 4), CELL)
+    steep = np.hypot(up, across)
+    inner = steep[FAR_PAD:-FAR_PAD, FAR_PAD:-FAR_PAD]
+    way = distance_transform_edt(steep < np.quantile(inner, rng.uniform(0.4, 0.8))) * CELL
+    return _standard(np.minimum(gaussian_filter(way, 2), rng.uniform(40, 120)))
+
+
+def _exposed(rng: np.random.Generator, z: np.ndarray) -> np.ndarray:
+    """Cold where the ground stands above its surroundings: a windy night, or all above a thermal belt."""
+    rise = _standard(z - gaussian_filter(z, rng.uniform(100, 400) / CELL / 2))
+    return _standard(np.maximum(rise - rng.uniform(-2, 0.5), 0.0))
+
+
+def _cold_by_pools(rng: np.random.Generator, z: np.ndarray) -> np.ndarray:
+    rest = _standard(_noise(rng, z.shape, rng.uniform(8, 30)))
+    return rng.uniform(0.7, 1.6) * _pool(rng, z) + rng.uniform(0.2, 0.7) * rest
+
+
+def _cold_in_part(rng: np.random.Generator, z: np.ndarray) -> np.ndarray:
+    """Two to four ideas of what terrain does; together they explain 30 to 50 % of the variance."""
+    _, toward = np.gradient(gaussian_filter(z, 4), CELL)
+    ideas = [_pool(rng, z), _plateau(rng, z), _exposed(rng, z), _standard(toward)]
+    pick = rng.permutation(4)[: rng.integers(2, 5)]
+    terrain = _standard(sum(rng.uniform(0.5, 1.0) * ideas[k] for k in pick))
+    share = rng.uniform(0.3, 0.5)
+    rest = _standard(_noise(rng, z.shape, rng.uniform(8, 30)))
+    return rng.uniform(0.8, 1.5) * (np.sqrt(share) * terrain + np.sqrt(1 - share) * rest)
+
+
+def _of_one_idea(kind: str, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Elevation, its coordinates, and cold over the blocks, in logits, of the kinds that have one relief each."""
     steps = (np.arange(SIDE + 2 * PAD) - PAD + 0.5) * CELL
     x, y = np.meshgrid(steps, steps)
     z, bowl = _ground(kind, rng, x, y)
@@ -106,17 +169,36 @@ def simulate(kind: str, seed: int) -> Simulated:
         above = (x - SIDE * CELL / 2) * np.cos(turn) + (y - SIDE * CELL / 2) * np.sin(turn)
         warmth -= 2.0 * np.exp(-np.clip(above, 0, None) / 80) * (above > 0)
     warmth += rng.uniform(0.2, 0.7) * _noise(rng, x.shape, rng.uniform(8, 30))
+    return z, steps, (warmth.mean() - warmth)[PAD:-PAD, PAD:-PAD]
+
+
+def _of_every_size(kind: str, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Elevation, its coordinates, and cold over the blocks, in logits, on relief of every size."""
+    steps = (np.arange(SIDE + 2 * FAR_PAD) - FAR_PAD + 0.5) * CELL
+    z = _relief(rng, *np.meshgrid(steps, steps))
+    cold = (_cold_by_pools if kind == "pools" else _cold_in_part)(rng, z)
+    return z, steps, cold[FAR_PAD:-FAR_PAD, FAR_PAD:-FAR_PAD]
+
+
+def simulate(kind: str, seed: int) -> Simulated:
+    """Simulate one vineyard of a kind; the same seed gives the same one everywhere."""
+    rng = np.random.default_rng([seed, zlib.crc32(kind.encode())])
+    z, steps, cold = (_of_every_size if kind in ("pools", "part") else _of_one_idea)(kind, rng)
     tender = rng.normal(0, 0.7, 2)
-    logit = rng.uniform(-1.5, 1.0) - (warmth - warmth.mean()) + tender[(x > SIDE * CELL / 2).astype(int)]
-    inner = logit[PAD:-PAD, PAD:-PAD]
+    east = (np.arange(SIDE) + 0.5) * CELL > SIDE * CELL / 2
+    logit = rng.uniform(-1.5, 1.0) + cold + tender[east.astype(int)]
     xy = _places(kind, rng)
     column, row = np.floor(xy / CELL).astype(int).T
-    own = (1.0 if kind == "vine_spread" else 0.4) * rng.standard_normal(len(xy))
+    own = _vine_sd(kind, rng) * rng.standard_normal(len(xy))
     read = rng.integers(10, 60, len(xy))
-    dead = rng.binomial(read, expit(inner[row, column] + own))
-    return Simulated(
-        _blocks(), _samples(xy), _counts(read, dead), _elevation(z, steps), expit(inner)[::-1]
-    )  # fmt: skip
+    dead = rng.binomial(read, expit(logit[row, column] + own))
+    return Simulated(_blocks(), _samples(xy), _counts(read, dead), _elevation(z, steps), expit(logit)[::-1])
+
+
+def _vine_sd(kind: str, rng: np.random.Generator) -> float:
+    if kind == "pools":
+        return float(rng.uniform(0.3, 0.9))
+    return 1.0 if kind == "vine_spread" else 0.4
 
 
 def _blocks() -> gpd.GeoDataFrame:

@@ -206,10 +206,14 @@ def test_models_are_weighed_by_evidence() -> None:
     """A covariate that drives the events is kept and one that does not is mostly dropped."""
     xy, dead, read, X = _survey(9)
     noise = np.random.default_rng(3).standard_normal(len(xy))
-    prior_sd = np.array([[2.0, 0, 0], [2.0, 1, 0], [2.0, 0, 1], [2.0, 1, 1]])
-    field = BinomialField().fit(xy, dead, read, np.column_stack([X, noise]), prior_sd=prior_sd)
-    assert field.model_weights_ @ (prior_sd[:, 1] > 0) > 0.99
-    assert field.model_weights_ @ (prior_sd[:, 2] > 0) < 0.5
+    optional = np.array([False, True, True])
+    field = BinomialField().fit(
+        xy, dead, read, np.column_stack([X, noise]), prior_sd=[2.0, 1.0, 1.0], optional=optional
+    )
+    kept, dropped = field.model_weights_ @ field.models_[:, 1:]
+    assert kept > 0.99
+    assert dropped < 0.5
+    assert field.models_[:, 0].all()
     assert field.model_weights_.sum() == pytest.approx(1.0)
 
 

@@ -47,8 +47,9 @@ class Draws:
 
 @dataclass(frozen=True)
 class Field:
-    """A fitted field, of which only the models' weights are asked."""
+    """A fitted field, of which only the models and their weights are asked."""
 
+    models_: Array
     model_weights_: Array
 
 
@@ -80,7 +81,9 @@ def _by_hand(
         np.zeros((samples, 2)), place, np.arange(samples), np.resize(apical, samples), place * 1.0, place + 1.0
     )
     joint = JointDraws(Draws(coefs), design, BlockCells.of(grid), 10.0)  # type: ignore[arg-type]
-    return effects(joint, Field(np.array(weights)), observed, 0.6)  # type: ignore[arg-type]
+    without = np.arange(design.columns) < design.first_terrain
+    models = np.array([without, np.ones(design.columns, bool)])
+    return effects(joint, Field(models, np.array(weights)), observed, 0.6)  # type: ignore[arg-type]
 
 
 def _coefs(terrain: Array, draws: int = 100, part: float = 0.0, varieties: int = 0) -> Array:

@@ -12,7 +12,7 @@ from pyproj import CRS
 from scipy.stats import norm
 
 from vinemap.sentences import languages
-from vinemap.terrain.layers import COVARIATES, gradient, height_above_low, terrain_layers
+from vinemap.terrain.layers import COVARIATES, gradient, height_above_low, off_mid_slope, terrain_layers
 
 UTM = CRS("EPSG:32618")
 
@@ -94,17 +94,57 @@ def test_facing_and_slope_of_a_hillside() -> None:
 def test_low_ground_is_looked_for_within_150_and_400_m() -> None:
     """On an even hillside of 5 % the lowest ground within so many metres is 5 % of them lower, smoothed or not.
 
-    A pool 4 m deep, or a basin 8 m deep, has lost all but 1/e of its cold at its depth.
+    A pool 4 m deep, or one 8 m deep, has lost all but 1/e of its cold at its depth.
     """
-    steps = 5 * (np.arange(500) - 249.5)
-    hillside = np.broadcast_to(400 - 0.05 * steps, (80, 500))  # filters reach 150 + 300 m, and 400 + 800 m
-    terrain = terrain_layers(_grid(hillside, 5.0), UTM, (500_900, 4_700_100, 501_600, 4_700_300))
-    middle = terrain.sel(x=501_250, y=4_700_200, method="nearest")
+    steps = 5 * (np.arange(700) - 349.5)
+    hillside = np.broadcast_to(400 - 0.05 * steps, (80, 700))  # filters reach 550 + 1,100 m, and no farther
+    terrain = terrain_layers(_grid(hillside, 5.0), UTM, (500_600, 4_700_100, 502_900, 4_700_300))
+    middle = terrain.sel(x=501_750, y=4_700_200, method="nearest")
+    for name, within in (("100", 100), ("250", 250), ("325", 325), ("550", 550)):
+        assert float(middle[f"height_above_{name}_m"]) == pytest.approx(0.05 * within, rel=1e-2)
     assert float(middle["height_above_low_m"]) == pytest.approx(0.05 * 150, rel=1e-3)
     assert float(middle["height_above_basin_m"]) == pytest.approx(0.05 * 400, rel=5e-3)
     assert float(middle["pool"]) == pytest.approx(np.exp(-7.5 / 4), rel=1e-2)
-    assert float(middle["basin"]) == pytest.approx(np.exp(-20 / 8), rel=1e-2)
+    assert float(middle["pool_550"]) == pytest.approx(np.exp(-0.05 * 550 / 8), rel=2e-2)
     assert float(middle["rise_m"]) == pytest.approx(0, abs=1e-3)
+
+
+def test_level_ground_is_as_broad_as_it_is() -> None:
+    """A plateau wider than 100 m is flat whatever its height, a narrow ledge of the same slope hardly; by hand:
+    mean slope under a normal weight of 50 m, on ground of 0 % for |x| < half its width and of 20 % beyond.
+    """
+    east, _ = _axes(240, 5.0)
+    for width, low, high in ((600.0, 0.9, 1.0), (40.0, 0.0, 0.02)):
+        z = 300 - 0.2 * np.maximum(np.abs(east) - width / 2, 0.0)
+        terrain = terrain_layers(_grid(z, 5.0), UTM, (500_500, 4_700_500, 500_700, 4_700_700))
+        middle = terrain.sel(x=500_600, y=4_700_600, method="nearest")
+        assert low <= float(middle["flat"]) <= high
+        assert float(middle["slope_deg"]) < 1.0
+    around = float(np.tan(np.radians(middle["slope_around_deg"])))
+    assert around == pytest.approx(0.2 * 2 * norm.sf(20, scale=50), rel=0.1)
+
+
+def test_foot_and_crest_are_off_the_middle_of_the_slope() -> None:
+    """On long even waves half way up is 0, foot and crest are the same and near 1, and level ground is 0."""
+    east, _ = _axes(300, 5.0)
+    wave = 200 + 10 * np.sin(2 * np.pi * east / 750)
+    terrain = terrain_layers(_grid(wave, 5.0), UTM, (500_300, 4_700_300, 501_200, 4_701_200))
+    line = terrain["off_mid_slope"].sel(y=4_700_750, method="nearest")
+    foot, half, crest = (float(line.sel(x=500_750 + x, method="nearest")) for x in (-187.5, 0.0, 187.5))
+    assert half < 0.1
+    assert foot == pytest.approx(crest, abs=0.05)
+    assert foot > 0.8
+    np.testing.assert_allclose(off_mid_slope(np.zeros(2), np.zeros(2)), 0.0)
+    assert off_mid_slope(np.array([9.0]), np.array([0.0]))[0] == pytest.approx(9 / 9.5)
+
+
+def test_exposure_is_over_the_mean_ground_within_400_m() -> None:
+    """On a ridge of z = -a x² the mean under a normal weight of 200 m lies a 200² below the crest."""
+    steps = 5 * (np.arange(500) - 249.5)
+    ridge = np.broadcast_to(500 - 0.0004 * steps**2, (80, 500))
+    terrain = terrain_layers(_grid(ridge, 5.0), UTM, (500_600, 4_700_100, 501_900, 4_700_300))
+    crest = float(terrain["exposure_m"].sel(x=501_250, y=4_700_200, method="nearest"))
+    assert crest == pytest.approx(0.0004 * 200**2, rel=0.02)
 
 
 def test_low_ground_is_smoothed_over_half_its_radius() -> None:

@@ -15,7 +15,7 @@ from vinemap.arrays import Array
 from vinemap.model.covariances import Dense, DenseFactor, Vecchia, VecchiaFactor
 from vinemap.model.hyperparameters import Counts, Mode
 from vinemap.model.lattice import Lattice
-from vinemap.model.matern import matern32
+from vinemap.model.matern import matern
 from vinemap.model.strips import times
 
 _BATCH = 4000
@@ -67,7 +67,7 @@ class ExactComponent:
     def field_moments(self, features: Array) -> tuple[Array, Array, Array]:
         """Mean (m,) and variance (m,) of the field at points, and its covariance (p, m) with the coefficients."""
         length, field_sd, _ = np.exp(self.mode.theta)
-        correlation = matern32(features, length)
+        correlation = matern(features, length, self.mode.smoothness)
         mean, *joint = blas.dgemm(field_sd**2, correlation.T, self._pulls.T).T
         whitened = self._factor.whiten(correlation, overwrite=True)
         variance = field_sd**2 - field_sd**4 * np.einsum("ij,ij->j", whitened, whitened)
@@ -87,7 +87,8 @@ class ExactComponent:
         fields, coefs, pull = _prior_draw(self, lattice, draws, rng)
 
         def update(points: Array) -> Array:
-            return np.asarray(field_sd**2 * matern32(cdist(points, self.counts.xy), length) @ pull).T
+            correlation = matern(cdist(points, self.counts.xy), length, self.mode.smoothness)
+            return np.asarray(field_sd**2 * correlation @ pull).T
 
         fields += in_chunks(update, lattice.points()).T
         return fields, coefs
@@ -181,7 +182,8 @@ def _prior_draw(
     counts, fit, variance = component.counts, component.mode.fit, component.mode.variance
     length, field_sd, cluster_sd = np.exp(component.mode.theta)
     # At four lengths beyond the lattice the correlation has fallen below one per cent.
-    covariance = field_sd**2 * matern32(lattice.spacing_on_torus(4 * length), length)
+    spacing = lattice.spacing_on_torus(4 * length)
+    covariance = field_sd**2 * matern(spacing, length, component.mode.smoothness)
     fields = lattice.stationary(covariance, draws, rng)
     coefs = np.sqrt(variance)[:, None] * rng.standard_normal((len(variance), draws))
     at_data = lattice.cubic(counts.xy) @ fields + counts.X @ coefs

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import expit, logit, ndtr, ndtri
@@ -15,6 +15,7 @@ from vinemap.model.components import Component, ExactComponent, VecchiaComponent
 from vinemap.model.hyperparameters import NEARLY_NORMAL, Counts, Mode, Priors
 from vinemap.model.lattice import Lattice
 from vinemap.model.many import ManyCounts
+from vinemap.model.search import Candidates, search, smoothed
 
 TAIL = float(ndtri(0.95))
 """Standard deviations from the middle to the 5 % and 95 % quantiles of a normal variable."""
@@ -70,27 +71,17 @@ def logistic_normal_mean(mean: Array, sd: Array) -> Array:
     return total
 
 
-def _coefficients(components: list[Component]) -> tuple[Array, Array]:
-    """Posterior mean (p,) and covariance (p, p) of the coefficients over components."""
-    shares = np.array([component.weight for component in components])
-    shares /= shares.sum()
-    coef = np.array([component.coef for component in components])
-    mean = shares @ coef
-    within = np.tensordot(shares, [component.coef_covariance() for component in components], 1)
-    return mean, within + (shares[:, None] * (coef - mean)).T @ (coef - mean)
-
-
 class BinomialField:
     """Spatial binomial regression fitted by Laplace approximation.
 
     At each row, ``events ~ Binomial(trials, p)`` with ``logit p = offset + X b + f(x, y) + e``: coefficients *b* with
-    independent normal priors, *f* a Gaussian process with Matérn 3/2 correlation, *e* the deviation of the
-    row's cluster. Coefficients are integrated, not plugged in. The three covariance parameters are set at their
-    posterior mode, and integrated over a central composite design around it where the rows are few.
+    independent normal priors, *f* a Gaussian process with Matérn correlation, *e* the deviation of the row's cluster.
+    Coefficients are integrated, not plugged in. The three covariance parameters are set at their posterior mode, and
+    integrated over a central composite design around it where the rows are few.
 
-    Several priors of the coefficients may be given, each a model: a prior standard deviation of 0 leaves a covariate
-    out. Models are averaged by their evidence where the rows are few; with many, the best one on a random part of
-    the rows is kept. The algebra is exact up to ``most_exact`` rows.
+    Covariates may be left open: every set of them is a model. Models are averaged by their evidence where the rows
+    are few, each with a field of smoothness 3/2 and with one of 5/2; with many, the best one on a random part of the
+    rows is kept, with 3/2. The algebra is exact up to ``most_exact`` rows.
 
     Parameters
     ----------
@@ -109,8 +100,10 @@ class BinomialField:
         Posterior mode of log ℓ (metres), log σ, log τ in the best model.
     log_evidence_ : float
         Laplace log marginal likelihood of the best model at ``theta_``, plus the log prior density of ``theta_``.
+    models_ : array of bool (k, p)
+        Covariates of each model that was kept.
     model_weights_ : array (k,)
-        Posterior weight of each prior that was given.
+        Posterior weights of these.
     theta_sd_ : array (3,)
         Posterior standard deviations of the same; 0 where they were not integrated.
     coef_, coef_cov_ : array (p,), array (p, p)
@@ -159,7 +152,8 @@ class BinomialField:
         X: Array | None = None,
         *,
         prior_sd: Array | float = 2.0,
-        log_prior: Array | float = 0.0,
+        optional: Array | None = None,
+        most: int = 4,
         offset: Array | float = 0.0,
         cluster: Array | None = None,
         start: Array | None = None,
@@ -174,10 +168,12 @@ class BinomialField:
             Counts at each site.
         X : array (n, p), optional
             Covariates; a column of ones by default.
-        prior_sd : float, array (p,) or array (k, p)
-            Prior standard deviations of the coefficients (prior means are 0); a row a model.
-        log_prior : float or array (k,)
-            Log prior weights of the models.
+        prior_sd : float or array (p,)
+            Prior standard deviations of the coefficients (prior means are 0).
+        optional : array of bool (p,), optional
+            Covariates that a model may do without; none by default.
+        most : int
+            Most of these in one model.
         offset : float or array (n,)
             Known part of the log-odds.
         cluster : array (n,), optional
@@ -194,106 +190,139 @@ class BinomialField:
         if len(self.counts_) > self.most_exact:
             self.counts_ = ManyCounts.all_of(self.counts_)
         columns = self.counts_.X.shape[1]
-        variances = np.square(np.atleast_2d(prior_sd)) * np.ones(columns)
-        weights = np.broadcast_to(log_prior, len(variances))
+        optional = np.zeros(columns, bool) if optional is None else np.asarray(optional, bool)
+        candidates = Candidates(np.broadcast_to(prior_sd, columns), optional, min(most, int(optional.sum())))
         few = len(self.counts_) <= _FEW if self.integrate is None else self.integrate
         small = len(self.counts_) <= _FEW or isinstance(self.counts_, ManyCounts)
         with threadpool_limits(1 if small else None, "blas"):
             # Threads cost more than they give on matrices of some hundreds.
-            self._fit(variances, weights, start, few)
+            self._components = self._fit(candidates, start, few)
+        self._summarize()
         return self
 
-    def _fit(self, variances: Array, log_prior: Array, start: Array | None, few: bool) -> None:
-        modes = self._models(variances, log_prior, start, few)
+    def _fit(self, candidates: Candidates, start: Array | None, few: bool) -> list[Component]:
+        """Fit the models, and the components that stand for them; what no model has is not carried along as noughts."""
+        counts, integrated = self.counts_, few and self.theta is None
+        if len(counts) > _FEW or isinstance(counts, ManyCounts):
+            variance = self._best_of_part(candidates)
+            counts = self._in_use(candidates)
+            modes = [self._mode(counts, variance[self._used], start)]
+            weighted = self._design(counts, modes) if integrated else [(modes[0], 1.0)]
+            return self._as_components(counts, weighted)
+        modes = self._models(candidates, start, few)
         best = max(modes, key=lambda mode: mode.log_posterior)
-        self._components = self._design(modes) if few and self.theta is None else self._as_components([(best, 1.0)])
+        weighted = self._design(counts, modes) if integrated else [(best, 1.0)]
+        counts = self._in_use(candidates)
+        return self._as_components(
+            counts, [(replace(mode, variance=mode.variance[self._used]), weight) for mode, weight in weighted]
+        )
+
+    def _in_use(self, candidates: Candidates) -> Counts:
+        """Leave out the columns that no model has."""
+        self._used = np.flatnonzero(self.models_.any(axis=0) | ~candidates.optional)
+        return replace(self.counts_, X=self.counts_.X[:, self._used])
+
+    def _summarize(self) -> None:
         best = max((component.mode for component in self._components), key=lambda mode: mode.log_posterior)
         self.theta_, self.log_evidence_ = best.theta, best.log_posterior
-        self.coef_, self.coef_cov_ = _coefficients(self._components)
-        of_best = [component for component in self._components if component.mode.variance is best.variance]
-        self.best_coef_, self.best_coef_cov_ = _coefficients(of_best)
+        self.coef_, self.coef_cov_ = self._coefficients(self._components)
+        of_best = [c for c in self._components if np.array_equal(c.mode.variance, best.variance)]
+        self.best_coef_, self.best_coef_cov_ = self._coefficients(of_best)
         thetas = np.array([component.mode.theta for component in of_best])
         shares = np.array([component.weight for component in of_best])
         self.theta_sd_ = np.sqrt(np.average((thetas - np.average(thetas, 0, shares)) ** 2, 0, shares))
 
+    def _coefficients(self, components: list[Component]) -> tuple[Array, Array]:
+        """Posterior mean (p,) and covariance (p, p) of the coefficients over components; 0 for what none has."""
+        shares = np.array([component.weight for component in components])
+        shares /= shares.sum()
+        coef = np.array([component.coef for component in components])
+        mean = np.zeros(self.counts_.X.shape[1])
+        mean[self._used] = shares @ coef
+        within = np.tensordot(shares, [component.coef_covariance() for component in components], 1)
+        covariance = np.zeros((len(mean), len(mean)))
+        deviation = coef - mean[self._used]
+        covariance[np.ix_(self._used, self._used)] = within + (shares[:, None] * deviation).T @ deviation
+        return mean, covariance
+
     # Models and covariance parameters
 
-    def _models(self, variances: Array, log_prior: Array, start: Array | None, few: bool) -> list[Mode]:
-        """Fit every model and keep those that the evidence does not rule out."""
-        counts = self.counts_
-        if len(counts) > _FEW:
-            model = self._best_of_part(variances, log_prior)
-            return [self._mode(counts, variances[model], float(log_prior[model]), start)]
-        ranked = self._rank(counts, variances, log_prior, start)
-        evidence = np.array([mode.log_posterior for mode in ranked])
-        odds = np.exp(evidence - evidence.max())
-        odds[odds < (max(np.exp(-_WINDOW), np.sort(odds)[-_MOST_MODELS:][0]) if few else 1.0)] = 0.0
-        self.model_weights_ = odds / odds.sum()
-        return [mode for mode, odd in zip(ranked, odds, strict=True) if odd > 0]
-
-    def _best_of_part(self, variances: Array, log_prior: Array) -> int:
-        """Choose the model that a random part of the rows has most evidence for."""
-        model = 0
-        if len(variances) > 1:
-            ranked = self._rank(self.counts_.part(_FEW), variances, log_prior, None)
-            model = int(np.argmax([mode.log_posterior for mode in ranked]))
-        self.model_weights_ = np.eye(len(variances))[model]
-        return model
-
-    def _rank(self, counts: Counts, variances: Array, log_prior: Array, start: Array | None) -> list[Mode]:
-        """Fit every model, each from where the one before it ended."""
-        modes: list[Mode] = []
-        for variance, weight in zip(variances, log_prior, strict=True):
-            modes.append(self._mode(counts, variance, float(weight), start))
-            start = modes[-1].theta
-        return modes
-
-    def _mode(self, counts: Counts, variance: Array, log_prior: float, start: Array | None) -> Mode:
+    def _models(self, candidates: Candidates, start: Array | None, few: bool) -> list[Mode]:
+        """Fit every model worth it and keep those that the evidence does not rule out."""
         if self.theta is not None:
-            return counts.at(np.asarray(self.theta, float), variance, log_prior)
-        return counts.mode(variance, log_prior, start)
+            return self._weighed([self._mode(self.counts_, candidates.variance(candidates.base), start)])
+        modes = search(self.counts_, candidates, start)
+        if not few:
+            return self._weighed([max(modes, key=lambda mode: mode.log_posterior)])
+        kept = self._weighed(modes)
+        return self._weighed(kept + smoothed(self.counts_, kept))
 
-    def _as_components(self, weighted: list[tuple[Mode, float]]) -> list[Component]:
+    def _weighed(self, modes: list[Mode]) -> list[Mode]:
+        """Keep the modes within Occam's window, and weigh the models by them."""
+        evidence = np.array([mode.log_posterior for mode in modes])
+        odds = np.exp(evidence - evidence.max())
+        odds[odds < max(np.exp(-_WINDOW), np.sort(odds)[-_MOST_MODELS:][0])] = 0.0
+        kept = [mode for mode, odd in zip(modes, odds, strict=True) if odd > 0]
+        self.models_ = np.array([mode.variance > 0 for mode in kept])
+        self.model_weights_ = odds[odds > 0] / odds.sum()
+        return kept
+
+    def _best_of_part(self, candidates: Candidates) -> Array:
+        """Prior variances of the model that a random part of the rows has most evidence for."""
+        variance = candidates.variance(candidates.base)
+        if candidates.most:
+            modes = search(self.counts_.part(_FEW), candidates)
+            variance = max(modes, key=lambda mode: mode.log_posterior).variance
+        self.models_, self.model_weights_ = variance[None] > 0, np.ones(1)
+        return variance
+
+    def _mode(self, counts: Counts, variance: Array, start: Array | None) -> Mode:
+        if self.theta is not None:
+            return counts.at(np.asarray(self.theta, float), variance)
+        return counts.mode(variance, start=start)
+
+    def _as_components(self, counts: Counts, weighted: list[tuple[Mode, float]]) -> list[Component]:
         """Keep the heaviest of the weighted modes, up to all but a fiftieth of the weight."""
         weighted = sorted(weighted, key=lambda pair: -pair[1])
         mass = np.cumsum([weight for _, weight in weighted])
         kept = weighted[: int(np.searchsorted(mass, _MASS * mass[-1])) + 1]
         total = sum(weight for _, weight in kept)
-        kind = VecchiaComponent if isinstance(self.counts_, ManyCounts) else ExactComponent
-        return [kind(self.counts_, mode, weight / total) for mode, weight in kept]
+        kind = VecchiaComponent if isinstance(counts, ManyCounts) else ExactComponent
+        return [kind(counts, mode, weight / total) for mode, weight in kept]
 
-    def _design(self, modes: list[Mode]) -> list[Component]:
+    def _design(self, counts: Counts, modes: list[Mode]) -> list[tuple[Mode, float]]:
         """Design over the covariance parameters of every model that was kept: composite, or its axial part alone."""
         peak = max(mode.log_posterior for mode in modes)
-        low, high = self.counts_.limits().T
+        low, high = counts.limits().T
         stretch = 1.1
         radius = stretch * np.sqrt(3)
         # With this weight the design gives a normal posterior its total mass and its variance exactly.
-        directions = _axial_directions() if len(self.counts_) > NEARLY_NORMAL else _composite_directions()
+        directions = _axial_directions() if len(counts) > NEARLY_NORMAL else _composite_directions()
         sphere = np.exp(radius**2 / 2) / (len(directions) * (stretch**2 - 1))
         weighted = []
         for mode in modes:
-            axes = self.counts_.axes(mode)
-            log_prior = mode.log_posterior - mode.fit.log_marginal - self.priors.log_density(mode.theta)[0]
+            own = replace(counts, smoothness=mode.smoothness)
+            axes = own.axes(mode)
             weighted.append((mode, float(np.exp(mode.log_posterior - peak))))
             for direction in directions:
                 theta = np.clip(mode.theta + axes @ (radius * direction), low, high)
-                point = self.counts_.at(theta, mode.variance, log_prior, mode.fit)
+                point = own.at(theta, mode.variance, mode.log_prior, mode.fit)
                 weighted.append((point, float(sphere * np.exp(point.log_posterior - peak))))
-        return self._as_components(weighted)
+        return weighted
 
     # Prediction
 
     def _field_moments(self, xy: Array) -> Array:
-        """Rows: mean of the field, its variance, its covariance with each coefficient, over all components."""
+        """Rows: mean of the field, its variance, its covariance with each coefficient in use, over all components."""
         mean, square = np.zeros(len(xy)), np.zeros(len(xy))
-        joint = np.zeros((len(self.coef_), len(xy)))
+        joint = np.zeros((len(self._used), len(xy)))
+        coef = self.coef_[self._used]
         features = self._components[0].features(xy)
         for component in self._components:
             component_mean, component_variance, component_joint = component.field_moments(features)
             mean += component.weight * component_mean
             square += component.weight * (component_variance + component_mean**2)
-            joint += component.weight * (component_joint + np.outer(component.coef - self.coef_, component_mean))
+            joint += component.weight * (component_joint + np.outer(component.coef - coef, component_mean))
         return np.vstack([mean, square - mean**2, joint])
 
     def _length(self) -> float:
@@ -344,7 +373,7 @@ class BinomialField:
         mean, variance, *joint = self._in_chunks(self._field_moments, xy) if moments is None else moments.at(xy)
         mean += offset + X @ self.coef_
         variance += np.einsum("ij,ij->i", X @ self.coef_cov_, X)
-        for column, covariance in zip(X.T, joint, strict=True):
+        for column, covariance in zip(X.T[self._used], joint, strict=True):
             variance += 2 * column * covariance
         return Prediction.of(mean, variance)
 
@@ -407,7 +436,9 @@ class BinomialField:
             *(component.draw(lattice, share, rng, self._in_chunks) for component, share in used), strict=True
         )
         # hstack would copy the one that there mostly is.
-        return FieldDraws(lattice, fields[0] if len(fields) == 1 else np.hstack(fields), np.hstack(coefs))
+        drawn = np.zeros((len(self.coef_), draws))
+        drawn[self._used] = np.hstack(coefs)
+        return FieldDraws(lattice, fields[0] if len(fields) == 1 else np.hstack(fields), drawn)
 
     def _in_chunks(self, function: Callable[[Array], Array], xy: Array) -> Array:
         """Apply a function of points (m, 2) that returns (k, m), a part at a time where the algebra is exact."""
@@ -426,7 +457,7 @@ class Moments:
     lattice : Lattice
         Where they were worked out.
     values : array (2 + p, lattice.size)
-        Mean of the field, its variance, its covariance with each coefficient.
+        Mean of the field, its variance, its covariance with each coefficient in use.
     """
 
     lattice: Lattice

@@ -12,7 +12,7 @@ from scipy.spatial.distance import cdist
 from vinemap.arrays import Array
 from vinemap.model.covariances import Dense, Vecchia
 from vinemap.model.laplace import Laplace, expected_information, laplace, log_marginal_gradient
-from vinemap.model.matern import matern32, matern32_by_length
+from vinemap.model.matern import ROUGH, matern, matern_by_length
 
 NEARLY_NORMAL = 100
 """With more rows than this, the posterior of the covariance parameters is taken to be near enough to normal."""
@@ -48,13 +48,13 @@ class Priors:
     have the joint density λ1 λ2 ρ^-2 exp(-λ1/ρ - λ2 σ).
     """
 
-    shortest_range_m: float = 20.0
+    shortest_range_m: float = 40.0
     largest_field_sd: float = 3.0
     largest_cluster_sd: float = 1.5
 
     def _rates(self, theta: Array) -> Array:
         length, field_sd, cluster_sd = np.exp(theta)
-        # ρ = 2 ℓ is Fuglstad's range, sqrt(8 ν) / κ, for smoothness ν = 3/2 and κ = sqrt(3) / ℓ.
+        # ρ = 2 ℓ is Fuglstad's range, sqrt(8 ν) / κ, for any smoothness ν, with κ = sqrt(2 ν) / ℓ.
         shares = (
             self.shortest_range_m / (2 * length),
             field_sd / self.largest_field_sd,
@@ -87,12 +87,18 @@ class Mode:
         The approximation at ``theta``.
     log_posterior : float
         Log marginal likelihood plus log prior densities of ``theta`` and of the model.
+    log_prior : float
+        That of the model.
+    smoothness : float
+        Of the field.
     """
 
     theta: Array
     variance: Array
     fit: Laplace
     log_posterior: float
+    log_prior: float = 0.0
+    smoothness: float = ROUGH
 
 
 @dataclass(frozen=True)
@@ -113,6 +119,8 @@ class Counts:
         Rows with the same number share one deviation.
     priors : Priors
         Of the covariance parameters.
+    smoothness : float
+        Of the field, 3/2 or 5/2.
     """
 
     xy: Array
@@ -122,6 +130,7 @@ class Counts:
     offset: Array
     cluster: Array
     priors: Priors
+    smoothness: float = ROUGH
 
     @classmethod
     def of(
@@ -174,7 +183,7 @@ class Counts:
     def covariance(self, theta: Array, variance: Array) -> Dense | Vecchia:
         """Prior covariance (n, n) of the log-odds: coefficients, field and between-cluster deviations."""
         length, field_sd, cluster_sd = np.exp(theta)
-        K = matern32(self._distance, length)
+        K = matern(self._distance, length, self.smoothness)
         # K.T is the Fortran-ordered view to which BLAS adds the coefficients' part in place.
         K = blas.dgemm(1.0, self.X * variance, self.X, trans_b=1, beta=field_sd**2, c=K.T, overwrite_c=1).T
         if self._same_cluster is None:
@@ -186,7 +195,8 @@ class Counts:
     def _derivatives(self, theta: Array) -> list[Array]:
         """Differentiate the covariance by log ℓ, log σ and log τ; one dimension stands for a diagonal."""
         length, field_sd, cluster_sd = np.exp(theta)
-        by_length, by_sd = matern32_by_length(self._distance, length), matern32(self._distance, length)
+        by_length = matern_by_length(self._distance, length, self.smoothness)
+        by_sd = matern(self._distance, length, self.smoothness)
         by_length *= field_sd**2
         by_sd *= 2 * field_sd**2
         ones = np.ones(len(self)) if self._same_cluster is None else self._same_cluster
@@ -195,7 +205,8 @@ class Counts:
     def at(self, theta: Array, variance: Array, log_prior: float = 0.0, near: Laplace | None = None) -> Mode:
         """Fit at given covariance parameters; ``near`` is a fit nearby."""
         fit = laplace(self.covariance(theta, variance), self.events, self.trials, self.offset, near)
-        return Mode(theta, variance, fit, fit.log_marginal + self.priors.log_density(theta)[0] + log_prior)
+        log_posterior = fit.log_marginal + self.priors.log_density(theta)[0] + log_prior
+        return Mode(theta, variance, fit, log_posterior, log_prior, self.smoothness)
 
     def gradient(self, mode: Mode, derivatives: list[Array] | None = None) -> Array:
         """Gradient of the log posterior of the covariance parameters, shape (3,)."""

@@ -5,7 +5,6 @@ from __future__ import annotations
 import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass
-from math import comb
 
 import geopandas as gpd
 import numpy as np
@@ -17,7 +16,7 @@ from vinemap.terrain.layers import COVARIATES, Covariate
 from vinemap.terrain.sparse import BlockCells
 
 _INTERCEPT_SD, _VARIETY_SD, _PART_SD, _TERRAIN_SD = 2.0, 1.0, 0.7, 1.0
-_MOST_COVARIATES = 2
+_MOST_COVARIATES = 4
 _ROWS_PER_COVARIATE = 8
 # As far apart as two heights of level ground may be, each 0.1 m off: 1.96 √2 × 0.1 m. A root mean square of 0.1 m is
 # what the USGS Lidar Base Specification asks of quality level 2 (from memory).
@@ -116,25 +115,20 @@ class Design:
         xy = cells.centres(part)
         return xy, *self.rows(xy, cells.block[part])
 
-    def models(self, samples: int) -> tuple[Array, Array]:
-        """Prior standard deviations (k, columns) of the models to weigh, and their log prior weights (k,).
+    def prior_sd(self) -> Array:
+        """Prior standard deviations (columns,) of the coefficients."""
+        sd = np.full(self.columns, _TERRAIN_SD)
+        sd[0], sd[1], sd[2 : self.first_terrain] = _INTERCEPT_SD, _PART_SD, _VARIETY_SD
+        return sd
 
-        A model has up to two terrain covariates, fewer where there are few samples. Every number of covariates has
-        the same prior weight, shared among the models of that size, which pays for having many candidates (J. G.
-        Scott & J. O. Berger, Ann. Stat. 38 (2010) 2587).
-        """
-        base = np.zeros(self.columns)
-        base[0], base[1], base[2 : self.first_terrain] = _INTERCEPT_SD, _PART_SD, _VARIETY_SD
-        candidates = len(self.covariates)
-        most = min(_MOST_COVARIATES, samples // _ROWS_PER_COVARIATE, candidates)
-        sds, weights = [], []
-        for size in range(most + 1):
-            for chosen in itertools.combinations(range(candidates), size):
-                row = base.copy()
-                row[[self.first_terrain + k for k in chosen]] = _TERRAIN_SD
-                sds.append(row)
-                weights.append(-np.log(comb(candidates, size)))
-        return np.array(sds), np.array(weights)
+    def optional(self) -> Array:
+        """Columns (columns,) that a model may do without: terrain."""
+        return np.arange(self.columns) >= self.first_terrain
+
+
+def most_covariates(samples: int) -> int:
+    """Return the most terrain covariates of one model: one for every 8 samples, up to four."""
+    return min(_MOST_COVARIATES, samples // _ROWS_PER_COVARIATE)
 
 
 def batches(count: int, size: int = _BATCH) -> Iterator[slice]:

@@ -18,8 +18,7 @@ _BETTER = 0.995
 
 def describe(field: BinomialField, design: Design, observed: Observations) -> dict[str, Any]:
     """Say what the model found: the terrain that it weighed, over what range places are alike, how much varies."""
-    sds, _ = design.models(observed.samples)
-    probability = field.model_weights_ @ (sds[:, design.first_terrain :] > 0)
+    probability = field.model_weights_ @ field.models_[:, design.first_terrain :]
     length, field_sd, between_vine_sd = np.exp(field.theta_)
     half = np.exp(TAIL * field.theta_sd_[0])
     return {

@@ -95,7 +95,7 @@ class _Effects:
     def terrain(self) -> list[dict[str, Any]]:
         """Either end of each family of terrain statistics, the most probable family first."""
         first = self.design.first_terrain
-        used = self.design.models(self.observed.samples)[0][:, first:] > 0
+        used = self.field.models_[:, first:]
         weights = self.field.model_weights_
         single = weights @ used
         families: dict[str, list[int]] = {}

@@ -16,7 +16,7 @@ from vinemap.errors import TooFewSamplesError
 from vinemap.model.field import BinomialField
 from vinemap.settings import Surface as SurfaceSettings
 from vinemap.states import MAPPED, Bud
-from vinemap.surface.design import Design, batches
+from vinemap.surface.design import Design, batches, most_covariates
 from vinemap.surface.diagnostics import cross_validate, describe
 from vinemap.surface.draws import JointDraws, block_averages
 from vinemap.surface.effects import effects
@@ -142,14 +142,14 @@ def fit_field(observed: Observations, design: Design) -> BinomialField:
     between vines.
     """
     X, offset = design.rows(observed.xy, observed.block, observed.apical)
-    sds, weights = design.models(observed.samples)
     return BinomialField().fit(
         observed.xy,
         observed.dead,
         observed.read,
         X,
-        prior_sd=sds,
-        log_prior=weights,
+        prior_sd=design.prior_sd(),
+        optional=design.optional(),
+        most=most_covariates(observed.samples),
         offset=offset,
         cluster=observed.sample,
     )

@@ -1,7 +1,8 @@
-"""Terrain as cold air sees it: height above low ground, position on the slope, slope and aspect."""
+"""Terrain as cold air sees it: height above low ground, level ground, place on the slope, exposure, slope, aspect."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -49,17 +50,36 @@ class Covariate:
 
 _NEAR_M, _FAR_M = 150.0, 400.0
 _LOW = "low_ground"
+_LOW_WITHIN_M = {
+    "height_above_100_m": 100.0,
+    "height_above_low_m": _NEAR_M,
+    "height_above_250_m": 250.0,
+    "height_above_325_m": 325.0,
+    "height_above_basin_m": _FAR_M,
+    "height_above_550_m": 550.0,
+}
+_POOLS = {
+    "pool_100": ("height_above_100_m", 4.0),
+    "pool": ("height_above_low_m", 4.0),
+    "pool_325": ("height_above_325_m", 8.0),
+    "pool_550": ("height_above_550_m", 8.0),
+}
+_BROAD_M = 100.0
+_DRAINS = 0.03
+# Of so little relief nothing is made.
+_LEVEL_M = 0.5
 
 COVARIATES = (
-    Covariate("height_above_low_m", -1.0, _NEAR_M, _LOW),
-    Covariate("height_above_basin_m", -1.0, _FAR_M, _LOW),
+    *(Covariate(name, -1.0, within, _LOW) for name, within in _LOW_WITHIN_M.items()),
+    *(Covariate(name, 1.0, _LOW_WITHIN_M[height], _LOW, height) for name, (height, _) in _POOLS.items()),
     Covariate("elevation_m", -1.0, 0.0, _LOW),
-    Covariate("pool", 1.0, _NEAR_M, _LOW, "height_above_low_m"),
-    Covariate("basin", 1.0, _FAR_M, _LOW, "height_above_basin_m"),
     Covariate("rise_m", -1.0, _NEAR_M, _LOW),
     Covariate("slope_deg", 1.0),
     Covariate("northness", 1.0),
     Covariate("eastness", 1.0),
+    Covariate("flat", 1.0, _BROAD_M, "", "slope_around_deg"),
+    Covariate("exposure_m", 1.0, _FAR_M),
+    Covariate("off_mid_slope", 1.0, _FAR_M),
 )
 
 
@@ -79,10 +99,20 @@ def terrain_layers(elevation: xr.DataArray, crs: CRS, bounds: tuple[float, float
     -------
     Dataset (y, x)
         The layers named in `COVARIATES`, north up, in a cell of 5 m, wider past 4 million cells. The ground is smoothed
-        over 10 m before all but ``elevation_m``: cold air flows over furrows and single stones. ``pool`` and ``basin``
-        are exp(-h / 4 m) and exp(-h / 8 m) of the heights above low ground, for cold that fills a hollow to a depth
-        and has no hold above it. Slope is in degrees from the horizontal; northness and eastness are the components
-        of the unit normal, so that flat ground has no aspect.
+        over 10 m before all but ``elevation_m``: cold air flows over furrows and single stones. Nobody knows beforehand
+        over how much ground cold air collects, so that there are heights above the low ground within six distances;
+        the pools are exp(-h / 4 m) and exp(-h / 8 m) of them, for cold that fills a hollow to a depth and has no hold
+        above it. Slope is in degrees from the horizontal; northness and eastness are the components of the unit
+        normal, so that flat ground has no aspect. ``flat`` is exp(-s / 3 %) of the mean slope within about 100 m
+        (``slope_around_deg``), for broad level ground, off which cold air drains slowly wherever it lies.
+        ``exposure_m`` is the height above the mean ground within 400 m, for nights with wind; ``off_mid_slope`` is 0
+        half way up a slope and 1 at its foot and its crest, for a warm belt between them.
+
+    References
+    ----------
+    Fox & Steinbrenner, LVWO Weinsberg 2002: injury fell with nearly every metre upwards, and was worst in lakes of cold
+    air, at the foot of slopes and on broad flat plateaus. R. L. Snyder & J. P. de Melo-Abreu, Frost Protection, FAO
+    2005: the warm belt; in windy nights the sign turns, and exposed upper slopes are the coldest.
 
     Examples
     --------
@@ -96,22 +126,7 @@ def terrain_layers(elevation: xr.DataArray, crs: CRS, bounds: tuple[float, float
     cell = float(ground.rio.resolution()[0])
     known = np.isfinite(ground.to_numpy())
     z = _filled(ground.to_numpy().astype(np.float64))
-    smooth = gaussian_filter(z, _FLOW_SCALE_M / cell, mode="nearest")
-    across, up = gradient(smooth, cell)
-    steepness = np.hypot(across, up)
-    low, basin = height_above_low(smooth, cell, _NEAR_M), height_above_low(smooth, cell, _FAR_M)
-    layers = {
-        "elevation_m": z,
-        "height_above_low_m": low,
-        "height_above_basin_m": basin,
-        "pool": np.exp(-low / 4.0),
-        "basin": np.exp(-basin / 8.0),
-        "rise_m": smooth - gaussian_filter(smooth, _NEAR_M / 2 / cell, mode="nearest"),
-        "slope_deg": np.degrees(np.arctan(steepness)),
-        "northness": -up / np.sqrt(1 + steepness**2),
-        "eastness": -across / np.sqrt(1 + steepness**2),
-    }
-    data = {name: (("y", "x"), layer.astype(np.float32)) for name, layer in layers.items()}
+    data = {name: (("y", "x"), layer.astype(np.float32)) for name, layer in _statistics(z, cell)}
     data["known"] = (("y", "x"), known)
     grid: xr.Dataset = xr.Dataset(data, coords={"y": ground.y, "x": ground.x}).rio.write_crs(crs)
     return grid
@@ -125,6 +140,30 @@ def known_at(terrain: xr.Dataset, xy: Array) -> Array:
     found = np.zeros(len(xy), bool)
     found[inside] = known[row[inside].astype(int), column[inside].astype(int)]
     return found
+
+
+def _statistics(z: Array, cell: float) -> Iterator[tuple[str, Array]]:
+    """Yield each layer by name, one at a time: of a large vineyard all together would take much memory."""
+    yield "elevation_m", z
+    smooth = gaussian_filter(z, _FLOW_SCALE_M / cell, mode="nearest")
+    for name, within in _LOW_WITHIN_M.items():
+        low = height_above_low(smooth, cell, within)
+        yield name, low
+        for pool, (height, depth) in _POOLS.items():
+            if height == name:
+                yield pool, np.exp(-low / depth)
+        if within == _FAR_M:
+            yield "off_mid_slope", off_mid_slope(low, height_above_low(-smooth, cell, within))
+    for name, within in (("rise_m", _NEAR_M), ("exposure_m", _FAR_M)):
+        yield name, smooth - gaussian_filter(smooth, within / 2 / cell, mode="nearest")
+    across, up = gradient(smooth, cell)
+    steepness = np.hypot(across, up)
+    yield "slope_deg", np.degrees(np.arctan(steepness))
+    yield "northness", -up / np.sqrt(1 + steepness**2)
+    yield "eastness", -across / np.sqrt(1 + steepness**2)
+    around = gaussian_filter(steepness, _BROAD_M / 2 / cell, mode="nearest")
+    yield "slope_around_deg", np.degrees(np.arctan(around))
+    yield "flat", np.exp(-around / _DRAINS)
 
 
 def _metric(elevation: xr.DataArray, crs: CRS, bounds: tuple[float, float, float, float]) -> xr.DataArray:
@@ -197,3 +236,14 @@ def height_above_low(z: Array, cell: float, radius: float) -> Array:
     lowest = minimum_filter(z, size=2 * cells + 1, mode="nearest")
     low = gaussian_filter(lowest, cells / 2, mode="nearest")
     return np.asarray(z - np.minimum(low, z))
+
+
+def off_mid_slope(above_low: Array, below_high: Array) -> Array:
+    """Distance from the middle of the slope: 0 half way up and on level ground, towards 1 at the foot and the crest.
+
+    Parameters
+    ----------
+    above_low, below_high : array
+        Metres above the low ground and below the high ground around.
+    """
+    return np.asarray(np.abs(above_low - below_high) / (above_low + below_high + _LEVEL_M))
