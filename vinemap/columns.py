@@ -22,6 +22,8 @@ from vinemap.states import (
     TISSUE_STATES,
     Action,
     Bud,
+    Differs,
+    Evidence,
     Grade,
     Interval,
     Known,
@@ -632,6 +634,37 @@ _BEFORE = (
     ),
     *_NET,
 )
+_CANES = _count("canes", "canes cut; empty where buds came as counts", "canes")
+_EVIDENCE = Column(
+    "evidence",
+    Kind.WORD,
+    "what the figures rest on; only with enough are they called sure",
+    source=f"{_RULES}: evidence",
+    words=tuple(Evidence),
+    on_page=True,
+)
+_RESTS_ON = (
+    _CANES,
+    _pct("covered_pct", "ground within the reach that as many samples, spread evenly, would need to reach all of it"),
+    _EVIDENCE,
+    _pct("map_at_samples_pct", "primary buds dead by the map, mean over the places of the samples", _MODEL),
+    Column(
+        "samples_above_m",
+        Kind.NUMBER,
+        "height of the samples above the block's mean; minus: they stand lower",
+        "m",
+        1,
+        on_page=True,
+    ),
+    Column(
+        "differs",
+        Kind.WORD,
+        "why what was cut and the map lie far apart; empty where they do not",
+        source=f"{_RULES}: evidence",
+        words=tuple(filter(None, Differs)),
+        on_page=True,
+    ),
+)
 _COUNTED = (
     _count("samples", "samples with a primary bud read", "samples"),
     Column(
@@ -662,7 +695,7 @@ def _blocks_csv() -> Iterator[Column]:
         *("block", "variety", "action", "nodes_to_keep", "zone_nodes", "target_nodes", "map_injury_pct"),
         *("map_low_pct", "map_high_pct", "injury_pct", "crop_after_pct", "area_ha", "vines"),
     )
-    found = {column.name: column for column in (*_DECIDED, *_COUNTED, *_MAPPED, *_BEFORE, *_SIZE)}
+    found = {column.name: column for column in (*_DECIDED, *_COUNTED, *_MAPPED, *_RESTS_ON, *_BEFORE, *_SIZE)}
     given = {column.name: column for column in BLOCKS.columns if column.carried and column.name not in found}
     checked = (column for tissue in Tissue for column in _checked(tissue))
     wood = {column.name: column for column in (*checked, *_WOOD_BESIDE)}
@@ -685,6 +718,7 @@ SAMPLES_CSV = Layout(
         *(column for column in SAMPLES.columns[1:] if column.carried),
         _LON,
         _LAT,
+        _CANES,
         *_cuts(_WILSON),
     ),
 )
@@ -713,7 +747,15 @@ ZONES_CSV = Layout(
         _pct("injury_pct", "primary buds dead, mean over the zone", _MODEL),
         _pct("injury_low_pct", "low end of its 90 % credible interval", _DRAWS),
         _pct("injury_high_pct", "high end of its 90 % credible interval", _DRAWS),
-        _pct("sure_pct", "how likely the ground is to belong in this zone, mean over it"),
+        _pct(
+            "sure_pct",
+            "how likely the ground is to belong in this zone, mean over it; empty without evidence, at most 95",
+            f"{_RULES}: evidence",
+        ),
+        _count("samples", "samples in the zone with a primary bud read", "samples"),
+        _CANES,
+        _count("nodes", "primary buds read in the zone", "nodes"),
+        _EVIDENCE,
         *(replace(column, on_page=False) for column in _CROPS if column.unit == "%"),
         *_DEAD_TRUNKS,
         *(replace(column, on_page=False) for column in _NET),
@@ -734,6 +776,8 @@ WORK_LIST = Layout(
         _AREA,
         _VINES,
         _KEEP,
+        _count("samples", "samples in the zone with a primary bud read", "samples"),
+        _count("nodes", "primary buds read in the zone", "nodes"),
         Column("vines_to_work", Kind.NUMBER, "vines of the zone, of retraining and replanting those dead", "vines"),
         Column("vines_to_work_low", Kind.NUMBER, "low end of vines_to_work", "vines"),
         Column("vines_to_work_high", Kind.NUMBER, "high end of vines_to_work", "vines"),
@@ -849,6 +893,7 @@ NAVIGATION = Layout(
         _VINES,
         _nodes("nodes", "nodes to keep; empty where the rule gives no number"),
         _pct("dead_pct", "primary buds dead, mean over the zone"),
+        _count("nodes_cut", "primary buds read in the zone", "nodes"),
     ),
 )
 

@@ -31,6 +31,7 @@ from vinemap.columns import (
 from vinemap.decisions.actions import decide
 from vinemap.decisions.by_zone import settled
 from vinemap.decisions.checks import check_table
+from vinemap.decisions.evidence import block_evidence, cut_canes, differs_sentence, zone_evidence
 from vinemap.decisions.spring import SpringCheck, check_forecast, corrected, spring_findings
 from vinemap.decisions.worklist import by_action, work_list
 from vinemap.decisions.zones import action_zones
@@ -254,15 +255,20 @@ def _mapped(vineyard: Vineyard, tallies: pd.DataFrame, progress: Progress) -> Ma
     trunks = wood_layers(vineyard.wood, samples, blocks, grid, terrain, settings.surface)
     surface = injury.grid.merge(trunks)
     progress("actions")
+    sample_rows = SAMPLES_CSV.arranged(sample_table(samples, tallies, settings.survival.confidence))
+    sample_rows = _with_geometry(sample_rows.assign(canes=cut_canes(samples, vineyard.nodes)), samples)
     by_mean = _block_rows(vineyard, tallies, injury)
-    zones = _with_net(action_zones(surface, by_mean, settings, injury.joint.credible_interval), by_mean)
+    evidence = block_evidence(by_mean, sample_rows, surface, terrain, settings.actions.rules)
+    by_mean = by_mean.assign(**{str(name): evidence[name] for name in evidence})
+    zones = action_zones(surface, by_mean, settings, injury.joint.credible_interval)
+    zones = _with_net(zone_evidence(zones, by_mean, sample_rows, settings.actions.rules), by_mean)
     block_rows = settled(by_mean, zones, settings)
-    warnings = [*vineyard.warnings, *_surface_warnings(vineyard, injury)]
+    warnings = [*vineyard.warnings, *_surface_warnings(vineyard, injury), *_apart(block_rows)]
     return MapRun(
         vineyard,
         tallies,
         block_rows,
-        _with_geometry(SAMPLES_CSV.arranged(sample_table(samples, tallies, settings.survival.confidence)), samples),
+        sample_rows,
         zones,
         work_list(zones, block_rows, settings),
         surface,
@@ -466,6 +472,13 @@ def _surface_warnings(vineyard: Vineyard, injury: InjuryMap) -> list[Sentence]:
     if not injury.scores["better_than_block_means"]:
         warnings.extend(verdict(injury.scores))
     return warnings
+
+
+def _apart(blocks: pd.DataFrame) -> list[Sentence]:
+    """Say of which blocks what was cut and what the map has lie far apart, and why."""
+    rows = blocks.drop(columns="geometry").to_dict("records")
+    said = [(row["block"], differs_sentence(row)) for row in rows]
+    return [Sentence("warning.differs", block=block, differs=why) for block, why in said if why is not None]
 
 
 def _report(vineyard: Vineyard, injury: InjuryMap, zones: pd.DataFrame, warnings: list[Sentence]) -> dict[str, Any]:

@@ -155,6 +155,15 @@ class Wood(_Sourced):
     )
 
 
+class Evidence(_Sourced):
+    """When a figure of the map may be called sure, and when what was cut and the map are both shown."""
+
+    few_samples: int = Field(ge=1, le=1000, description="fewer samples in a block: too few to be sure")
+    covered_under_pct: float = Field(ge=0, le=100, description="less of a block that its samples stand for: not sure")
+    most_sure_pct: float = Field(ge=50, le=100, description="no probability above it, or under its rest, is told")
+    differ_points: float = Field(ge=0, le=100, description="cuts and map further apart than this: both are shown")
+
+
 class SecondaryCrop(_Sourced):
     """Crop of a secondary bud whose primary is dead, as a share of the primary's, by species group."""
 
@@ -266,6 +275,7 @@ class Rules(_Table):
     hedging: Hedging
     suckers: Suckers
     wood: Wood
+    evidence: Evidence
     secondary_crop: SecondaryCrop
     balanced: Balanced
     nodes_per_foot: NodesPerFoot

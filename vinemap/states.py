@@ -192,6 +192,24 @@ RENEWED = (Action.RETRAIN, Action.REPLANT)
 """Actions that renew the vines whose trunks are dead."""
 
 
+class Evidence(StrEnum):
+    """What cuts a figure of the map rests on, by which it may be called sure."""
+
+    ENOUGH = "enough"
+    FEW = "few samples"
+    ONE_PART = "samples in one part"
+    NONE = "no sample"
+
+
+class Differs(StrEnum):
+    """Why what was cut in a block and what the map has for it lie far apart, where they do."""
+
+    PLACE = "place of the samples"
+    FEW = "few samples"
+    NEIGHBOURS = "neighbours"
+    ALIKE = ""
+
+
 class Grade(StrEnum):
     """Which figure decides over a piece of ground; found once, by `vinemap.decisions.actions.grade`."""
 

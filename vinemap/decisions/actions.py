@@ -359,17 +359,6 @@ def action_sentences(row: Mapping[Any, Any], rules: Rules) -> list[Sentence]:
     return sentences
 
 
-def zone_sentence(zone: Mapping[Any, Any]) -> Sentence:
-    """Name a zone with its vines and its injury, and what to do in it: a row of zones.csv."""
-    values = {"zone": zone["zone"], "task": task_sentence(zone)}
-    if pd.isna(zone["injury_pct"]):
-        return Sentence("page.by_zone.zone", **values)
-    values["dead"] = Figure(zone["injury_pct"])
-    if pd.isna(zone["vines"]):
-        return Sentence("page.by_zone.dead", **values)
-    return Sentence("page.by_zone.vines", **values, vines=Figure(zone["vines"]))
-
-
 def task_sentence(zone: Mapping[Any, Any]) -> Sentence:
     """Say in one line what to do in a zone, a row of zones.csv."""
     if zone["action"] == Action.NO_DATA:

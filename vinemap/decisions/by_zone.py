@@ -9,8 +9,9 @@ import numpy as np
 import pandas as pd
 
 from vinemap.columns import BLOCKS_CSV
-from vinemap.decisions.actions import NODES_TWICE, action_sentences, zone_sentence
-from vinemap.sentences import Sentence
+from vinemap.decisions.actions import NODES_TWICE, action_sentences, task_sentence
+from vinemap.decisions.evidence import cut_sentence
+from vinemap.sentences import Figure, Listed, Sentence
 from vinemap.settings import Settings
 from vinemap.states import Action, Grade
 
@@ -55,7 +56,16 @@ def tasks(zones: pd.DataFrame) -> list[str]:
 
 def by_zone_sentences(zones: pd.DataFrame) -> list[Sentence]:
     """Say that a block is worked by zone, and name the task of each of its zones."""
-    return [Sentence("page.by_zone"), *(zone_sentence(zone) for zone in _records(zones))]
+    return [Sentence("page.by_zone"), *(_zone_sentence(zone) for zone in _records(zones))]
+
+
+def _zone_sentence(zone: dict[Any, Any]) -> Sentence:
+    """Name a zone with its vines, its injury and what was cut in it, and what to do there."""
+    vines, dead = zone["vines"], zone["injury_pct"]
+    facts = [] if pd.isna(vines) else [Sentence("page.by_zone.vines", vines=Figure(vines))]
+    facts += [] if pd.isna(dead) else [Sentence("page.by_zone.dead", dead=Figure(dead))]
+    told = Listed([*facts, cut_sentence(zone)], between="; ")
+    return Sentence("page.by_zone.facts", zone=zone["zone"], facts=told, task=task_sentence(zone))
 
 
 def _records(table: pd.DataFrame) -> list[dict[Any, Any]]:

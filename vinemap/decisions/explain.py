@@ -13,6 +13,7 @@ from vinemap.decisions.actions import NODES_TWICE, action_sentences, chosen_rule
 from vinemap.decisions.aftercare import care_sentences, care_sources
 from vinemap.decisions.by_zone import by_zone_sentences
 from vinemap.decisions.checks import wood_sentences
+from vinemap.decisions.evidence import cut_sentence, differs_sentence
 from vinemap.rules import PruningRule, Rules, Step
 from vinemap.sentences import Figure, Listed, Sentence, ruled
 from vinemap.settings import Settings
@@ -79,6 +80,7 @@ def explain_block(
     return [
         *_counts(row, settings),
         *_map(row),
+        *filter(None, [differs_sentence(row)]),
         *_net(row),
         *(Sentence("explain.follows", effect=one) for one in (effect_sentences(model, settings) if model else [])),
         *_wood(row, settings.actions.rules),
@@ -107,7 +109,8 @@ def _zones(row: dict[str, Any], zones: pd.DataFrame, settings: Settings) -> Iter
         here = row | here | figures | ends
         if _has(here, "map_injury_pct"):
             share = Figure(here["map_injury_pct"], 1)
-            yield Sentence("explain.zone", zone=here["zone"], share=share, interval=_interval(here, "map"))
+            values = {"share": share, "interval": _interval(here, "map"), "cut": cut_sentence(zone)}
+            yield Sentence("explain.zone", zone=here["zone"], **values)
         if here["grade"] in _BY_RULE:
             yield from _step(here, settings)
             yield from _nodes(here)

@@ -13,6 +13,7 @@ from vinemap.settings import Settings
 from vinemap.states import RENEWED, TASKS, Action
 
 HOUR = "hour"
+_CUT = ("samples", "nodes")
 _URGENT = (Action.REPLANT, Action.RETRAIN, Action.LOOK_AGAIN)
 
 
@@ -53,7 +54,7 @@ def work_list(zones: gpd.GeoDataFrame, blocks: pd.DataFrame, settings: Settings 
     """
     order = visiting_order(zones, settings.work.order)
     ordered = pd.DataFrame(zones.drop(columns="geometry")).iloc[order].reset_index(drop=True)
-    table = ordered[["zone", "block", "action", "area_ha", "vines", "nodes_to_keep"]].copy()
+    table = ordered[["zone", "block", "action", "area_ha", "vines", "nodes_to_keep", *_CUT]].copy()
     table.insert(0, "visit", np.arange(1, len(table) + 1))
     shares = _shares(ordered, blocks)
     vines = table["vines"].astype("Float64").to_numpy(np.float64, na_value=np.nan)

@@ -11,6 +11,7 @@ import pandas as pd
 from vinemap.characters import for_xml
 from vinemap.columns import NAVIGATION
 from vinemap.decisions.actions import task_sentence
+from vinemap.decisions.evidence import cut_sentence
 from vinemap.exports.formats import with_text
 from vinemap.exports.gpx import write_gpx
 from vinemap.exports.kml import write_kml
@@ -41,8 +42,8 @@ def write_navigation(zones: gpd.GeoDataFrame, folder: Path, language: str = "en"
     - zone_points.gpx (GPX 1.1, www.topografix.com): a waypoint inside each zone; zone_outlines.gpx: its outline as a
       track. The cautions stand in the file's description.
     - zones.kml (OGC 12-007), zones.geojson (RFC 7946): polygons with name and description.
-    - zones_shp/: a shapefile in longitude and latitude with zone, block, action, area_ha, vines, nodes, dead_pct; its
-      column names keep to ten characters.
+    - zones_shp/: a shapefile in longitude and latitude with zone, block, action, area_ha, vines, nodes, dead_pct,
+      nodes_cut; its column names keep to ten characters.
     """
     if zones.empty:
         return []
@@ -73,8 +74,9 @@ def write_navigation(zones: gpd.GeoDataFrame, folder: Path, language: str = "en"
 
 def _described(row: dict[Any, Any], count: str, language: str) -> str:
     """Say what to do in a zone, and on how many vines, in one line."""
-    task = task_sentence(row).said(language)
-    return task if pd.isna(row["vines"]) else f"{task} {count}: {row['vines']}."
+    said = [task_sentence(row).said(language), *([] if pd.isna(row["vines"]) else [f"{count}: {row['vines']}."])]
+    cut = cut_sentence(row).said(language)
+    return " ".join([*said, f"{cut[:1].upper()}{cut[1:]}."])
 
 
 def _short(table: pd.DataFrame) -> pd.DataFrame:
@@ -88,6 +90,7 @@ def _short(table: pd.DataFrame) -> pd.DataFrame:
             "vines": table["vines"].astype("Float64").to_numpy(float, na_value=float("nan")),
             "nodes": table["nodes_to_keep"].to_numpy(float),
             "dead_pct": table["injury_pct"].to_numpy(float),
+            "nodes_cut": table["nodes"].astype("Float64").to_numpy(float, na_value=float("nan")),
         }
     )
     return NAVIGATION.rounded(short)

@@ -6,6 +6,7 @@ from typing import Any
 
 import pandas as pd
 
+from vinemap.decisions.evidence import cut_sentence
 from vinemap.decisions.worklist import by_action
 from vinemap.sentences import Figure, Listed, Sentence
 from vinemap.settings import Settings
@@ -46,6 +47,7 @@ def _worst(blocks: pd.DataFrame) -> list[Sentence]:
             injury=Figure(row["map_injury_pct"]),
             low=Figure(row["map_low_pct"]),
             high=Figure(row["map_high_pct"]),
+            cut=cut_sentence(row),
             action=row["action_text"],
         )
         for row in ranked.to_dict("records")

@@ -93,6 +93,7 @@ def write_page(
             "threshold": settings.surface.threshold,
             "confidence": settings.survival.confidence,
             "kept_nodes": settings.survival.kept_nodes,
+            "most_sure": settings.actions.rules.evidence.most_sure_pct,
             "rule": settings.actions.rule,
             "razor": {
                 "agreement_pct": settings.actions.rules.razor.agreement_pct,
@@ -126,7 +127,7 @@ def write_page(
         "care": [one.everywhere() for one in cared],
         "action_colours": ACTION_COLOURS,
         "ramps": json.loads(asset("vinemap.exports", "ramps.json")),
-        "texts": section("page"),
+        "texts": _texts(),
         "online": {"url": online.url, "attribution": online.attribution, "zoom": online.most_zoom} if online else None,
     }
     path.write_text(page(data, online), encoding="utf-8")
@@ -137,6 +138,15 @@ def _spring(report: dict[str, Any]) -> dict[str, Any]:
     if "spring" not in report:
         return {}
     return {"spring": report["spring"] | {"findings": [_everywhere(text) for text in report["spring"]["findings"]]}}
+
+
+def _texts() -> dict[str, dict[str, str]]:
+    """Return the page's words in each language, with those that it shares with the tables: counts and what was cut."""
+    shared = {f"{name}.": section(name) for name in ("count", "evidence")}
+    return {
+        language: {start + key: text for start, words in shared.items() for key, text in words[language].items()} | own
+        for language, own in section("page").items()
+    }
 
 
 def _everywhere(text: str) -> dict[str, str]:

@@ -19,7 +19,7 @@ from vinemap.rules import Rules
 from vinemap.sentences import section
 from vinemap.settings import Settings
 from vinemap.sheet.zone_map import BlockMap, Shade, block_map
-from vinemap.states import NUMBERED, Action
+from vinemap.states import NUMBERED, Action, Evidence
 from vinemap.units import area_unit
 from vinemap.web.templates import render
 
@@ -207,6 +207,7 @@ def _line(zone: pd.Series[Any], words: Words) -> ZoneLine:
     figures = (
         _nodes(zone, words),
         _injury(zone, words),
+        words.number(zone["nodes"]) if zone["nodes"] else words("cut.none"),
         words.area(zone["area_ha"]),
         words.number(zone["vines"]) if pd.notna(zone["vines"]) else "",
     )
@@ -239,7 +240,8 @@ def _watch(block: pd.Series[Any], zones: gpd.GeoDataFrame, words: Words, setting
         points.append(words("watch.count"))
     if block["trunks_hurt"] and zones["action"].isin(NUMBERED).any():
         points.insert(0, words("do.trunks_hurt"))
-    unsure = zones.loc[zones["sure_pct"] < _UNSURE_PCT, "zone"]
+    unheard = zones["evidence"].ne(Evidence.ENOUGH) & zones["action"].ne(Action.NO_DATA)
+    unsure = zones.loc[zones["sure_pct"].lt(_UNSURE_PCT) | unheard, "zone"]
     if len(unsure):
         points.append(words("watch.unsure", zones=", ".join(map(str, unsure))))
     points.append(words("watch.wood"))

@@ -6,6 +6,7 @@ import { cautions } from "./about.js";
 import { bar, nodeChart, swatch } from "./charts.js";
 import { actionColour } from "./colours.js";
 import { blocks, changeOf, data, threshold } from "./data.js";
+import { cut, differs, enough, probability } from "./evidence.js";
 import { map, narrow } from "./map.js";
 import { unfold } from "./panel.js";
 import { countsTable, showSample } from "./sample.js";
@@ -19,6 +20,9 @@ export function detail(block, back) {
     facts(block),
     make("div", { class: "figures" }, make("p", { class: "big" }, percent(block.pct)), make("p", { class: "of" }, t("tissue.primary.dead"), make("br"), range(block.low, block.high))),
     bar(block.pct, block.low, block.high),
+    make("p", { class: "rests" }, cut(block)),
+    enough(block) ? "" : make("p", { class: "warn" }, t(`evidence.${block.evidence}.block`)),
+    block.differs ? make("p", { class: "warn" }, differs(block)) : "",
     work(block),
     why(block),
     make("h3", {}, t("detail.counts")),
@@ -129,12 +133,13 @@ function woodChecks(block) {
 
 function zoneList(block) {
   if (!block.zonesHere.length) return "";
-  const sure = block.zonesHere.some((zone) => zone.sure_pct != null);
+  const sure = block.zonesHere.some((zone) => zone.sure_pct != null || !enough(zone));
   const keys = ["injury", sure && "sure", "area", "vines", "nodes"].filter(Boolean);
   const bodies = block.zonesHere.map((zone) => make("tbody", {},
     make("tr", {}, make("th", { scope: "rowgroup", colspan: String(keys.length) },
       t("zones.zone", { zone: number(zone.zone) }), " ", swatch(actionColour(zone.action)), " ", actionName(zone.action))),
-    make("tr", {}, keys.map((key) => make("td", {}, zoneValue(zone, key))))));
+    make("tr", {}, keys.map((key) => make("td", {}, zoneValue(zone, key)))),
+    make("tr", {}, make("td", { class: "rests", colspan: String(keys.length) }, cut(zone)))));
   const head = keys.map((key) => make("th", { scope: "col" }, t(`zones.${key}`)));
   return make("section", {}, make("h3", {}, t("zones.title")), make("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": t("zones.title") },
     make("table", { class: "zones" }, make("thead", {}, make("tr", {}, head)), bodies)));
@@ -143,7 +148,7 @@ function zoneList(block) {
 function zoneValue(zone, key) {
   return {
     injury: () => within(percent(zone.injury_pct), zone.injury_low_pct == null ? "" : range(zone.injury_low_pct, zone.injury_high_pct)),
-    sure: () => percent(zone.sure_pct),
+    sure: () => probability(zone.sure_pct, zone),
     area: () => area(zone.area_ha),
     vines: () => number(zone.vines),
     nodes: () => (zone.nodes_now_low == null ? within(number(zone.nodes_to_keep), nodesRange(zone))

@@ -8,6 +8,7 @@ import { LAYERS, shareOf, surface, terrain } from "./layers.js";
 import { paintNames } from "./names.js";
 import { colourTable, place, raster, trace, visible } from "./painter.js";
 import { gridName, state } from "./state.js";
+import { zonesDrawn } from "./tasks.js";
 
 const rasters = {};
 
@@ -82,7 +83,7 @@ function insideBlocks(view) {
 export function paintMarks(view) {
   if (state.contours) paintContours(view);
   if (state.few && LAYERS[state.layer].grid) paintFew(view);
-  if (state.zones || state.layer === "action") paintZones(view);
+  paintZones(view, zonesDrawn());
   paintOutlines(view);
   if (state.samples) paintSamples(view);
   if (state.names) paintNames(view);
@@ -126,9 +127,9 @@ function hatching(context, ink) {
   return context.createPattern(tile, "repeat");
 }
 
-function paintZones(view) {
+function paintZones(view, drawn) {
   const { context } = view;
-  for (const zone of zones) {
+  for (const zone of drawn) {
     if (!visible(view, zone)) continue;
     context.beginPath();
     trace(view, zone);

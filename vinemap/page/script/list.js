@@ -3,8 +3,9 @@
 import { byId, make, own } from "../../web/script/dom.js";
 import { actionName, area, areaNumber, day, number, ofLanguage, percent, range, sentence, t } from "../../web/script/words.js";
 import { bar } from "./charts.js";
-import { blocks, data, ranked, threshold } from "./data.js";
+import { blocks, data, ranked, threshold, zones } from "./data.js";
 import { detail } from "./detail.js";
+import { cut } from "./evidence.js";
 import { boxOfAll } from "./geometry.js";
 import { fit } from "./map.js";
 import { painters } from "./painter.js";
@@ -32,6 +33,7 @@ export function headline() {
   if (worst?.pct !== null && worst !== undefined) {
     parts.push(...sentence("head.worst", { block: own(worst.block, "b"), pct: make("b", {}, percent(worst.pct)), range: range(worst.low, worst.high) }), " ");
   }
+  parts.push(...worstZone());
   parts.push(t(hurt.length ? "head.hurt" : "head.none_hurt", { hurt: number(hurt.length), all: number(blocks.length), threshold: percent(threshold) }));
   const over = data.report.area_over_threshold_ha;
   if (over) parts.push(" ", t("head.area", { area: area(over.mean), low: areaNumber(over.low), high: areaNumber(over.high), threshold: percent(threshold) }));
@@ -43,6 +45,14 @@ function razor() {
   const { agreement_pct: agreement, source } = data.settings.razor;
   byId("razor").hidden = Boolean(data.report.spring);
   byId("razor").replaceChildren(...sentence("razor", { agreement: percent(agreement), source: ofLanguage(source, "span") }));
+}
+
+// Where zones differ, a block's mean hides the worst of them.
+function worstZone() {
+  const [worst] = zones.filter((zone) => zone.injury_pct != null && zone.action !== "no_data").sort((a, b) => b.injury_pct - a.injury_pct);
+  const block = worst && blocks[worst.block];
+  if (!block || !byZone(block)) return [];
+  return [...sentence("head.worst_zone", { zone: number(worst.zone), block: own(block.block, "b"), pct: make("b", {}, percent(worst.injury_pct)) }), " "];
 }
 
 // What must not be missed before the figures are used.
@@ -76,6 +86,7 @@ function rank(block) {
     make("span", { class: "place" }, String(block.rank)),
     make("span", { class: "who" }, own(block.block, "b"), make("span", { class: "facts" }, facts.flatMap((fact, k) => (k ? [" · ", fact] : [fact])))),
     make("span", { class: "much" }, make("b", {}, percent(block.pct)), make("small", {}, range(block.low, block.high))),
+    make("span", { class: "rests" }, cut(block)),
     bar(block.pct, block.low, block.high),
     make("span", { class: "act" }, swatches(block), actionName(block.action), nodes(block), byZone(block) ? zoneTasks(block, 3) : "")));
 }

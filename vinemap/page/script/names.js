@@ -4,6 +4,7 @@ import { number, percent, signed, t } from "../../web/script/words.js";
 import { CHOSEN, INK, token } from "./colours.js";
 import { blocks, changeOf, judged, ranked, zones } from "./data.js";
 import { state } from "./state.js";
+import { zonesDrawn } from "./tasks.js";
 
 const FONT = token("--sans");
 
@@ -114,8 +115,7 @@ function labels() {
     lines: lines(block, 14, 18),
     smaller: block === worst ? lines(block, 12, 15) : null,
   }));
-  if (!state.zones && state.layer !== "action") return named;
-  const numbered = zones.map((zone) => {
+  const numbered = zonesDrawn().map((zone) => {
     const nodes = zone.nodes_to_keep == null ? "" : t("map.keep", { nodes: number(zone.nodes_to_keep) });
     return { piece: zone, chosen: false, lines: [[[t("map.zone", { zone: zone.zone }), nodes].filter(Boolean).join(": "), `600 14px ${FONT}`, 17]] };
   });

@@ -5,6 +5,7 @@ import { actionName, measured, metres, number, percent, signed, t } from "../../
 import { swatch } from "./charts.js";
 import { actionColour } from "./colours.js";
 import { blocks, threshold, zones } from "./data.js";
+import { cut, probability } from "./evidence.js";
 import { holds, toWorld } from "./geometry.js";
 import { surface, terrain } from "./layers.js";
 import { choose } from "./list.js";
@@ -42,8 +43,10 @@ export function readout(found, pinned = false) {
   if (block) {
     box.append(make("p", { class: "where" }, own(block.block, "b"), block.variety ? [" · ", own(block.variety)] : ""));
     box.append(injuryRead(found));
-    if (found.zone) box.append(make("p", { class: "act" }, swatch(actionColour(found.zone.action)), t("by_zone.zone", { zone: number(found.zone.zone), task: task(found.zone, block) })));
+    if (found.zone) box.append(make("p", { class: "act one-line" }, swatch(actionColour(found.zone.action)), make("span", {}, t("by_zone.zone", { zone: number(found.zone.zone), task: task(found.zone, block) }))));
     else if (block.action) box.append(make("p", { class: "act" }, swatches(block), actionName(block.action)));
+    const told = [["readout.zone", found.zone], ["readout.block", block]].map(([key, item]) => rests(key, item)).filter(Boolean);
+    if (told.length) box.append(make("p", { class: "rests", "data-of": "cut" }, told.join(" ")));
   } else box.append(make("p", { class: "where" }, t("readout.outside")));
   if (found.ground !== null) box.append(groundRead(found.ground));
   if (block && pinned) {
@@ -58,13 +61,18 @@ function injuryRead(found) {
   box.append(make("p", { class: "of" }, t(`tissue.${state.tissue}.dead`), make("br"),
     make("span", { "data-of": "interval" }, t("readout.interval", { low: number(100 * found.low), high: percent(100 * found.high) }))));
   if (found.probability !== null && state.tissue === "primary") {
-    box.append(make("p", { class: "line", "data-of": "probability" }, t("readout.probability", { threshold: percent(threshold) }), " ", make("b", {}, percent(100 * found.probability))));
+    box.append(make("p", { class: "line", "data-of": "probability" }, t("readout.probability", { threshold: percent(threshold) }), " ", make("b", {}, probability(100 * found.probability, found.zone ?? found.block))));
   }
   if (found.change !== null && state.layer === "change") {
     box.append(make("p", { class: "line", "data-of": "change" }, t("readout.change"), " ", make("b", {}, signed(100 * found.change))));
   }
   if (found.few) box.append(make("p", { class: "line few" }, t("legend.few")));
   return box;
+}
+
+function rests(key, item) {
+  const told = item ? cut(item) : "";
+  return told && t(key, { cut: told });
 }
 
 // The terrain statistic that injury was found to follow; where it follows none, a height, and that nothing was found.

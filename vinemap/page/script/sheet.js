@@ -6,6 +6,7 @@ import { cautions, sources } from "./about.js";
 import { swatch } from "./charts.js";
 import { actionColour } from "./colours.js";
 import { blocks, data, ranked } from "./data.js";
+import { cut } from "./evidence.js";
 import { boxOfAll, toLonLat } from "./geometry.js";
 import { headline } from "./list.js";
 import { map } from "./map.js";
@@ -15,11 +16,11 @@ import { byZone, zoneTasks } from "./tasks.js";
 
 export function sheet() {
   const head = ["rank", "block", "variety", "area", "vines", "injury", "range", "action", "nodes"].map((key) => make("th", { scope: "col" }, t(`sheet.${key}`)));
-  const rows = ranked.map((block) => make("tr", {},
-    make("td", {}, String(block.rank)), make("th", { scope: "row" }, own(block.block)), make("td", {}, own(block.variety ?? "–")),
+  const rows = ranked.map((block) => [make("tr", byZone(block) ? { class: "parted" } : {},
+    make("td", {}, String(block.rank)), make("th", { scope: "row" }, own(block.block), make("span", { class: "rests" }, cut(block))), make("td", {}, own(block.variety ?? "–")),
     make("td", {}, area(block.area_ha)), make("td", {}, number(block.vines)), make("td", {}, make("b", {}, percent(block.pct))), make("td", {}, range(block.low, block.high)),
-    ...(byZone(block) ? [make("td", { colspan: "2" }, make("b", {}, actionName(block.action)), zoneTasks(block, Infinity, "div"))]
-      : [make("td", {}, actionName(block.action)), make("td", {}, number(block.nodes_to_keep))])));
+    make("td", {}, actionName(block.action)), make("td", {}, number(block.nodes_to_keep))),
+  byZone(block) ? make("tr", {}, make("td", {}), make("td", { colspan: String(head.length - 1), class: "parts" }, zoneTasks(block, Infinity, "div"))) : ""]);
   const tasks = new Set(blocks.flatMap((block) => (byZone(block) ? block.zonesHere : [block]).map(({ action }) => action)));
   const present = Object.keys(data.action_colours).filter((code) => tasks.has(code) && hasText(`do.${code}`));
   const warnings = data.report.warnings ?? [];

@@ -4,12 +4,22 @@ import { make } from "../../web/script/dom.js";
 import { actionName, number, percent, t } from "../../web/script/words.js";
 import { swatch } from "./charts.js";
 import { actionColour } from "./colours.js";
+import { blocks, zones } from "./data.js";
+import { cut } from "./evidence.js";
+import { state } from "./state.js";
 
 export const byZone = (block) => block.action === "work_by_zone";
 
 // Nodes to leave now and after budbreak, where vines are pruned twice.
 export const twice = ({ nodes_now_low: low, nodes_now_high: high, nodes_after_budbreak: after }) =>
   t("do.twice", { low: number(low), high: number(high), after: number(after) });
+
+// The zones that are drawn: all where they are asked for, else those of the chosen block where they differ.
+export function zonesDrawn() {
+  if (state.zones || state.layer === "action") return zones;
+  const chosen = blocks[state.block];
+  return chosen && byZone(chosen) ? chosen.zonesHere : [];
+}
 
 export function task(zone, block) {
   if (zone.action === "no_data") return t("task.no_data");
@@ -19,22 +29,24 @@ export function task(zone, block) {
   return zone.action === "as_usual" ? t("task.as_usual", { keep }) : t("do.nodes", { keep, usual: number(block.target_nodes ?? block.nodes_per_vine) });
 }
 
-// The colours of a block's tasks, the heaviest first: its own, or its zones'.
+// The colours of a block's tasks: its own, or its zones', the worst zone's first.
 export function swatches(block) {
   const codes = byZone(block) ? [...new Set(block.zonesHere.map((zone) => zone.action))] : [block.action];
   return codes.map((code) => swatch(actionColour(code)));
 }
 
-// A line a zone: its number, its vines and its injury, then its task; past `most` only how many more there are.
+// An entry a zone: its number, vines and injury, its task, and what was cut in it; past `most` only how many more.
 export function zoneTasks(block, most = Infinity, tag = "span") {
   const shown = block.zonesHere.length > most + 1 ? block.zonesHere.slice(0, most) : block.zonesHere;
-  const lines = shown.map((zone) => make(tag, { class: "zone-task" }, swatch(actionColour(zone.action)), make("span", {}, t(zoneKey(zone), {
-    zone: number(zone.zone), vines: number(zone.vines), dead: number(zone.injury_pct), task: task(zone, block) }))));
+  const entries = shown.map((zone) => make(tag, { class: "zone-task" }, swatch(actionColour(zone.action)), make("span", {},
+    make("b", {}, t("zones.zone", { zone: number(zone.zone) })), ` ${zoneFacts(zone)}`,
+    make("span", { class: "zone-do" }, task(zone, block)), make("span", { class: "rests" }, cut(zone)))));
   const more = block.zonesHere.length - shown.length;
-  return more ? [...lines, make(tag, { class: "zone-task more-zones" }, t("by_zone.more", { count: number(more) }))] : lines;
+  return more ? [...entries, make(tag, { class: "zone-task" }, t("by_zone.more", { count: number(more) }))] : entries;
 }
 
-function zoneKey(zone) {
-  if (zone.injury_pct == null) return "by_zone.zone";
-  return zone.vines == null ? "by_zone.dead" : "by_zone.vines";
+function zoneFacts(zone) {
+  const vines = zone.vines == null ? "" : t("by_zone.vines", { vines: number(zone.vines) });
+  const dead = zone.injury_pct == null ? "" : t("zones.dead", { pct: percent(zone.injury_pct) });
+  return [vines, dead].filter(Boolean).join(" · ");
 }
