@@ -85,7 +85,7 @@ def test_every_text_of_the_block_names_every_zone(hollow: Hollow) -> None:
     for text in (finding, hollow.block["action_text"], next(text for text in sums if text.startswith("So: "))):
         assert "Work by zone. Zone " in text
         for zone in hollow.zones.to_dict("records"):
-            (task,) = re.findall(rf"Zone {zone['zone']} \({zone['vines']:,} vines, [^)]*\): ([^.]*)\.", text)
+            (task,) = re.findall(rf"Zone {zone['zone']} \({zone['vines']:,} vines; [^)]*\): ([^.]*)\.", text)
             keep = zone["nodes_to_keep"]
             assert ("Prune twice: now leave" if np.isnan(keep) else f"{keep:.0f} nodes on each vine") in task
         # A zone has its number, or both counts of pruning twice.
@@ -134,7 +134,7 @@ def _case(*zones: tuple[str, float, float], **columns: object) -> pd.Series:
     ends = {f"extra{end}_pct": 40.0 for end in END_CROPS} | {f"nodes_to_keep{end}": 42.0 for end in ("_low", "_high")}
     table = table.assign(block="B", zone=np.arange(1, len(table) + 1), grade="by_number", injury_pct=40.0, vines=100)
     twice = dict.fromkeys(NODES_TWICE, np.nan)
-    table = table.assign(target_nodes=30.0, **crops, **ends, **twice)
+    table = table.assign(target_nodes=30.0, **crops, **ends, **twice, samples=3, canes=6, nodes=60)
     return settled(blocks, gpd.GeoDataFrame(table, geometry=[box(0, 0, 1, 1)] * len(table), crs=CRS), Settings()).iloc[
         0
     ]

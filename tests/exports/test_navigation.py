@@ -32,6 +32,9 @@ def zones() -> gpd.GeoDataFrame:
         "target_nodes": [40.0, np.nan, 40.0],
         "extra_pct": [35.0, 40.0, np.nan],
         "nodes_to_keep": [54.0, np.nan, np.nan],
+        "samples": [4, 0, 2],
+        "canes": pd.array([8, 0, pd.NA], dtype="Int64"),
+        "nodes": [96, 0, 40],
     }
     return gpd.GeoDataFrame(table, geometry=[box(X, Y, X + 100, Y + 100), ring, parts], crs="EPSG:32618")
 
@@ -64,7 +67,10 @@ def test_figures_come_back(tmp_path: Path) -> None:
     assert all(len(column) <= 10 for column in shape)
     geojson = gpd.read_file(tmp_path / "zones.geojson")
     assert geojson["name"].tolist()[0] == "1 Mühlau"
-    assert geojson["description"].tolist()[0].startswith("Keep 54 nodes on each vine")
+    assert geojson["description"].tolist()[0].startswith("Keep 54 nodes on each vine (usual: 40). Vines: 2500.")
+    told = ["4 samples, 8 canes, 96 nodes cut.", "No sample here: from the map alone.", "2 samples, 40 nodes cut."]
+    assert [text.endswith(end) for text, end in zip(geojson["description"], told, strict=True)] == [True] * 3
+    assert shape["nodes_cut"].tolist() == [96, 0, 40]
 
 
 def test_waypoints_lie_inside_their_zones(tmp_path: Path) -> None:

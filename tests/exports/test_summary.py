@@ -38,6 +38,9 @@ EFFECTS: list[dict[str, Any]] = [
 BLOCKS = pd.DataFrame(
     {
         "block": ["mild", "worst", "bad", "fair", "unread"],
+        "samples": [5, 4, 1, 0, 3],
+        "canes": pd.array([10, pd.NA, 1, 0, 6], dtype="Int64"),
+        "nodes": [100, 80, 12, 0, 60],
         "map_injury_pct": [5.2, 81.4, 60.0, 30.0, 70.0],
         "map_low_pct": [2.0, 75.0, 50.0, 20.0, 8.0],
         "map_high_pct": [9.0, 88.2, 70.0, 41.0, 95.0],
@@ -65,7 +68,9 @@ def test_what_there_is_to_do_is_summed_over_zones() -> None:
 def test_the_three_worst_come_first() -> None:
     """The worst blocks, with intervals and what to do, worst first; one with too few samples is none of them."""
     words = findings(BLOCKS, ZONES, _injury(_scores(0.1, 0.2)), Settings())
-    assert words[0] == "worst: 81 % of primary buds dead (75 to 88). B."
+    assert words[0] == "worst: 81 % of primary buds dead (75 to 88; 4 samples, 80 nodes cut). B."
+    assert words[1] == "bad: 60 % of primary buds dead (50 to 70; 1 sample, 1 cane, 12 nodes cut). C."
+    assert words[2] == "fair: 30 % of primary buds dead (20 to 41; no sample here: from the map alone). D."
     assert [sentence.split(":")[0] for sentence in words[:3]] == ["worst", "bad", "fair"]
 
 

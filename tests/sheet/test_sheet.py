@@ -59,7 +59,9 @@ def case() -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame, xr.Dataset]:
             "injury_pct": [48.0, 15.5, 97.0, np.nan],
             "injury_low_pct": [41.2, 9.0, 94.0, np.nan],
             "injury_high_pct": [55.0, 24.0, 99.0, np.nan],
-            "sure_pct": [92.0, 61.0, 99.0, np.nan],
+            "sure_pct": [92.0, 61.0, np.nan, np.nan],
+            "nodes": [120, 80, 0, 0],
+            "evidence": ["enough", "enough", "no sample", "no sample"],
             "extra_pct": [48.0, 0.0, np.nan, np.nan],
             "nodes_to_keep": [59.0, 40.0, np.nan, np.nan],
             "nodes_to_keep_low": [56.0, 40.0, np.nan, np.nan],
@@ -113,9 +115,11 @@ def test_figures_of_the_tables() -> None:
     assert "Keep 54 nodes" not in words
     assert words.count("Some trunks are hurt or dead") == 1
     assert "Riesling, 2.00 ha, 5000 vines" in words
-    assert re.search(r"59 \(56 or more\)\s+48 % \(41 to 55\)\s+1\.20 ha\s+3000", words)
+    assert re.search(r"59 \(56 or more\)\s+48 % \(41 to 55\)\s+120\s+1\.20 ha\s+3000", words)
     assert re.search(r"40\s+16 % \(9 to 24\)", words)
-    assert "Not sure enough: zone 2" in words
+    assert "Not sure enough: zone 2. Cut a few buds" in words
+    assert "Not sure enough: zone 3. Cut a few buds" in words
+    assert words.count("none: map alone") == 2
     assert not re.search(r"\bnan\b", words, re.IGNORECASE)
 
 

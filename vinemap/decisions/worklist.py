@@ -54,7 +54,9 @@ def work_list(zones: gpd.GeoDataFrame, blocks: pd.DataFrame, settings: Settings 
     """
     order = visiting_order(zones, settings.work.order)
     ordered = pd.DataFrame(zones.drop(columns="geometry")).iloc[order].reset_index(drop=True)
-    table = ordered[["zone", "block", "action", "area_ha", "vines", "nodes_to_keep", *_CUT]].copy()
+    table = ordered[
+        ["zone", "block", "action", "area_ha", "vines", "nodes_to_keep", *(name for name in _CUT if name in ordered)]
+    ].copy()
     table.insert(0, "visit", np.arange(1, len(table) + 1))
     shares = _shares(ordered, blocks)
     vines = table["vines"].astype("Float64").to_numpy(np.float64, na_value=np.nan)

@@ -1,0 +1,85 @@
+"""In Chromium: the page of a block whose zones differ tells every zone's task, what was cut there, and how sure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from pyproj import Transformer
+
+from tests.builders import CRS, EAST, NORTH, write_hollow_vineyard
+from vinemap.pipeline import make_map, write_map
+from vinemap.sentences import section
+
+WORDS = {language: section("page")[language] for language in ("en", "es")}
+POINT = "([lat, lon]) => { const at = map_vineyard.latLngToContainerPoint([lat, lon]); return [at.x, at.y]; }"
+
+
+@pytest.fixture(scope="module")
+def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A finished run over a block half in a hollow."""
+    folder = tmp_path_factory.mktemp("zones")
+    write_map(make_map(write_hollow_vineyard(folder)), folder / "out")
+    return folder / "out"
+
+
+@pytest.fixture
+def page(home: Path, browser: Any) -> Iterator[Any]:
+    """The page on a phone, and no message of the browser at its end."""
+    context = browser.new_context(viewport={"width": 390, "height": 844}, offline=True)
+    shown, said = context.new_page(), []
+    shown.on("console", lambda message: said.append(message.text))
+    shown.on("pageerror", lambda error: said.append(str(error)))
+    shown.goto((home / "map.html").as_uri())
+    shown.wait_for_selector("html[data-ready]")
+    yield shown
+    assert said == []
+    context.close()
+
+
+def _tap(page: Any, east: float, north: float) -> str:
+    """Tap a place and return what the box says, its spaces made plain."""
+    lon, lat = Transformer.from_crs(CRS, 4326, always_xy=True).transform(EAST + east, NORTH + north)
+    x, y = page.evaluate(POINT, [lat, lon])
+    box = page.locator(".folium-map").bounding_box()
+    page.mouse.click(box["x"] + x, box["y"] + y)
+    page.wait_for_selector("#readout.pinned")
+    return " ".join(page.locator("#readout").inner_text().split())
+
+
+def test_the_box_gives_the_zone_s_task_and_what_it_rests_on(page: Any) -> None:
+    """Among dead vines it asks for long pruning, between the samples it is not sure, among few samples neither."""
+    west = _tap(page, 40, 40)
+    assert "Chance of more than 50%: more than 95%" in west
+    assert "Zone 1: Prune long, then wait." in west
+    assert "Zone: 10 samples, 20 canes, 200 nodes cut. Block: 20 samples, 40 canes, 400 nodes cut." in west
+    middle = _tap(page, 100, 40)
+    assert "not sure" in middle
+    assert "Zone: no sample here: from the map alone." in middle
+    level = _tap(page, 300, 45)
+    assert "too few samples here to be sure" in level
+    assert "Block: 4 samples, 8 canes, 80 nodes cut." in level
+
+
+@pytest.mark.parametrize("language", WORDS)
+def test_list_block_and_print_name_every_zone(page: Any, language: str) -> None:
+    """No block that is worked by zone gives a number of its own, in any of them."""
+    words = WORDS[language]
+    page.get_by_role("button", name=words["language.short"]).click()
+    page.click("#fold")
+    page.wait_for_selector("#panel.open")
+    listed = page.locator("#ranks li").first
+    tasks = [words["task.named"].format(action=words["action.prune_long_wait"])]
+    tasks += [words["do.nodes"].format(keep=45, usual=30), words["task.as_usual"].format(keep=30)]
+    assert words["action.work_by_zone"] in listed.inner_text()
+    assert [text.inner_text() for text in listed.locator(".zone-do").all()] == tasks
+    listed.locator("button").click()
+    work = page.locator("#detail .work")
+    assert [text.inner_text() for text in work.locator(".zone-do").all()] == tasks
+    assert work.locator(".nodes-to-keep").count() == 0
+    sure = page.locator("#detail .zones tbody tr:nth-child(2) td:nth-child(2)").all_inner_texts()
+    assert len(sure) == 3
+    page.emulate_media(media="print")
+    assert page.locator("#sheet .zone-do").all_inner_texts()[:3] == tasks
