@@ -24,7 +24,7 @@ from rasterio.transform import from_origin
 from tests.builders import HOSTILE, Html
 from tests.page.case import page_case
 from vinemap.page.grids import MASK, PERCENT, Frame, Scale, encoded, metres
-from vinemap.page.map_page import write_page
+from vinemap.page.map_page import _texts, write_page
 from vinemap.page.outlines import outlines
 from vinemap.page.shell import OnlineBasemap, page
 from vinemap.page.terrain import embedded_terrain
@@ -318,7 +318,7 @@ def test_every_text_that_the_page_asks_for_exists() -> None:
     asked = set(re.findall(r'\b(?:t|sentence|line|refused)\("([a-z_.]+)"', script))
     asked |= set(re.findall(r'data-(?:t|label)="([^"]+)"', html))
     assert len(asked) > 80
-    assert asked <= section("page")["en"].keys()
+    assert asked <= _texts()["en"].keys()
 
 
 def test_page_keeps_the_cautions() -> None:

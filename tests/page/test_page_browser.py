@@ -371,8 +371,16 @@ def test_readout_agrees_with_the_grid_to_half_a_percent(opened: Open, file: Path
         low, high = re.findall(r"\d+", page.page.inner_text("#readout [data-of=interval]"))
         assert abs(int(low) - 100 * float(cell.primary_low)) <= 0.5 + 1e-4
         assert abs(int(high) - 100 * float(cell.primary_high)) <= 0.5 + 1e-4
-        probability = _percent(page.page.inner_text("#readout [data-of=probability] b"))
-        assert abs(probability - 100 * float(cell.prob_over_threshold)) <= 0.5 + 1e-4
+        told, probability = (
+            page.page.inner_text("#readout [data-of=probability] b"),
+            100 * float(cell.prob_over_threshold),
+        )
+        bound = re.fullmatch(r"(more|less) than (.+)", told)
+        if bound:
+            assert bound[2] == ("95%" if bound[1] == "more" else "5%")
+            assert probability > 95 if bound[1] == "more" else probability < 5
+        else:
+            assert abs(_percent(told) - probability) <= 0.5 + 1e-4
         height = float(page.page.get_attribute("#readout [data-of=ground]", "data-value"))
         assert abs(height - float(cell.height_above_low_m)) <= 0.02
         assert page.page.inner_text("#readout .where b") == page_case().blocks["block"][int(cell.block_index)]

@@ -148,7 +148,7 @@ function zoneList(block) {
 function zoneValue(zone, key) {
   return {
     injury: () => within(percent(zone.injury_pct), zone.injury_low_pct == null ? "" : range(zone.injury_low_pct, zone.injury_high_pct)),
-    sure: () => probability(zone.sure_pct, zone),
+    sure: () => probability(zone.sure_pct, zone, true),
     area: () => area(zone.area_ha),
     vines: () => number(zone.vines),
     nodes: () => (zone.nodes_now_low == null ? within(number(zone.nodes_to_keep), nodesRange(zone))

@@ -18,13 +18,13 @@ function counted(key, count) {
 // Whether a block or a zone rests on enough to be sure of anything; what does not say is taken as enough.
 export const enough = ({ evidence }) => evidence == null || evidence === "enough";
 
-// A probability as far as it may be told: in bounds, and only with evidence enough.
-export function probability(pct, item) {
+// A probability as far as it may be told: in bounds, and only with evidence enough; one cut off at its bound is beyond it.
+export function probability(pct, item, cutOff = false) {
   if (!enough(item)) return t(`evidence.${item.evidence}`);
   const most = data.settings.most_sure;
   if (pct == null) return "–";
-  if (pct >= most) return t("evidence.more_than", { pct: percent(most) });
-  return pct <= 100 - most ? t("evidence.less_than", { pct: percent(100 - most) }) : percent(pct);
+  if (cutOff ? pct >= most : pct > most) return t("evidence.more_than", { pct: percent(most) });
+  return pct < 100 - most ? t("evidence.less_than", { pct: percent(100 - most) }) : percent(pct);
 }
 
 // That the cuts of a block and its map lie far apart, and why; empty where they do not.
