@@ -65,12 +65,13 @@ class Words:
 
 @dataclass(frozen=True)
 class ZoneLine:
-    """A zone in its block's table: its number, its action as code and in words, and what stands under the figures."""
+    """A zone in its block's table: its number, its action as code and in words, what was cut in it, and the figures."""
 
     number: int
     code: str
     action: str
-    figures: tuple[str, ...]
+    cut: str
+    figures: dict[str, str]
 
 
 @dataclass(frozen=True)
@@ -204,14 +205,14 @@ def _todo(block: pd.Series[Any], words: Words, rules: Rules) -> str:
 
 
 def _line(zone: pd.Series[Any], words: Words) -> ZoneLine:
-    figures = (
-        _nodes(zone, words),
-        _injury(zone, words),
-        words.number(zone["nodes"]) if zone["nodes"] else words("cut.none"),
-        words.area(zone["area_ha"]),
-        words.number(zone["vines"]) if pd.notna(zone["vines"]) else "",
-    )
-    return ZoneLine(zone["zone"], zone["action"], words(f"action.{zone['action']}"), figures)
+    cut = words("cut", nodes=words.number(zone["nodes"])) if zone["nodes"] else words("cut.none")
+    figures = {
+        "nodes": _nodes(zone, words),
+        "dead": _injury(zone, words),
+        "area": words.area(zone["area_ha"]),
+        "vines": words.number(zone["vines"]) if pd.notna(zone["vines"]) else "",
+    }
+    return ZoneLine(zone["zone"], zone["action"], words(f"action.{zone['action']}"), cut, figures)
 
 
 def _injury(zone: pd.Series[Any], words: Words) -> str:

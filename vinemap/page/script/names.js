@@ -117,7 +117,8 @@ function labels() {
   }));
   const numbered = zonesDrawn().map((zone) => {
     const nodes = zone.nodes_to_keep == null ? "" : t("map.keep", { nodes: number(zone.nodes_to_keep) });
-    return { piece: zone, chosen: false, lines: [[[t("map.zone", { zone: zone.zone }), nodes].filter(Boolean).join(": "), `600 14px ${FONT}`, 17]] };
+    const told = state.printing ? number(zone.zone) : [t("map.zone", { zone: zone.zone }), nodes].filter(Boolean).join(": ");
+    return { piece: zone, chosen: false, lines: [[told, `600 14px ${FONT}`, 17]] };
   });
   return named.concat(numbered);
 }

@@ -31,6 +31,7 @@ export function sheet() {
     data.report.scores?.better_than_block_means === false ? make("p", { class: "warn" }, t("scores.no_better")) : "",
     make("h2", {}, t("blocks.title")),
     make("table", {}, make("thead", {}, make("tr", {}, head)), make("tbody", {}, rows)),
+    blocks.some(byZone) ? make("p", { class: "hint" }, t("sheet.zones")) : "",
     make("h2", {}, t("detail.work")),
     make("dl", {}, present.map((code) => [make("dt", {}, swatch(actionColour(code)), " ", actionName(code)), make("dd", {}, t(`do.${code}`))])),
     make("h2", {}, t("cautions.title")), cautions(),
@@ -44,6 +45,7 @@ function printing(on) {
   if (document.body.classList.contains("printing") === on) return;
   const shown = !on || state.block === null ? wholeBounds() : map.getBounds();
   document.body.classList.toggle("printing", on);
+  state.printing = on;
   map.invalidateSize({ animate: false, pan: false });
   if (on) {
     screenView = { center: map.getCenter(), zoom: map.getZoom() };

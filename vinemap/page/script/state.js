@@ -14,6 +14,7 @@ export const state = {
   online: false,
   block: null,
   sample: null,
+  printing: false,
 };
 
 export function gridName() {

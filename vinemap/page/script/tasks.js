@@ -14,9 +14,11 @@ export const byZone = (block) => block.action === "work_by_zone";
 export const twice = ({ nodes_now_low: low, nodes_now_high: high, nodes_after_budbreak: after }) =>
   t("do.twice", { low: number(low), high: number(high), after: number(after) });
 
-// The zones that are drawn: all where they are asked for, else those of the chosen block where they differ.
+// The zones that are drawn: all where they are asked for; on paper those of every block where they differ, for its list
+// names them; else those of such a block while it is chosen.
 export function zonesDrawn() {
   if (state.zones || state.layer === "action") return zones;
+  if (state.printing) return blocks.filter(byZone).flatMap((block) => block.zonesHere);
   const chosen = blocks[state.block];
   return chosen && byZone(chosen) ? chosen.zonesHere : [];
 }
