@@ -16,7 +16,8 @@ from vinemap.decisions.actions import printed
 from vinemap.rules import Rules
 from vinemap.sentences import Figure, Sentence
 from vinemap.states import Differs, Evidence
-from vinemap.terrain.grid import cell_size
+from vinemap.terrain.grid import read_layers
+from vinemap.terrain.sparse import read_nearest
 
 
 def block_evidence(
@@ -58,14 +59,15 @@ def block_evidence(
     and from the terrain.
     """
     cut = samples[samples["nodes"].fillna(0) > 0]
-    at, height = (_at(cut, layer) for layer in (_layer(surface, "primary_injury"), _layer(terrain, "elevation_m")))
-    cut = cut.assign(at=100 * at, height=height)
+    xy = shapely.get_coordinates(cut.geometry.to_numpy())
+    at = read_nearest(surface, ["primary_injury"], xy, cut["block"].to_numpy(object))[:, 0]
+    cut = cut.assign(at=100 * at, height=_heights(terrain, xy))
     here = dict(tuple(cut.groupby("block")))
     rows = []
     for _, block in blocks.iterrows():
         own = here.get(block["block"])
         covered = 0.0 if own is None else _covered(block.geometry, shapely.get_coordinates(own.geometry.to_numpy()))
-        rows.append({"canes": _canes(own), "covered_pct": covered, **_places(own, block, surface, terrain)})
+        rows.append({"canes": _canes(own), "covered_pct": covered, **_places(own, block, terrain)})
     table = pd.DataFrame(rows, index=blocks.index).astype({"canes": "Int64"})
     count = blocks["samples"].to_numpy(np.float64)
     table["evidence"] = _evidence(count, table["covered_pct"].to_numpy(np.float64), rules)
@@ -148,17 +150,9 @@ def _side(above: float) -> str:
     return "higher" if above > 0 else "lower"
 
 
-def _layer(grid: xr.Dataset | None, name: str) -> xr.DataArray | None:
-    return None if grid is None or name not in grid else grid[name]
-
-
-def _at(samples: gpd.GeoDataFrame, layer: xr.DataArray | None) -> Array:
-    """Return a layer's values in the cells of the samples; NaN outside it."""
-    if layer is None or not len(samples):
-        return np.full(len(samples), np.nan)
-    x, y = xr.DataArray(samples.geometry.x.to_numpy()), xr.DataArray(samples.geometry.y.to_numpy())
-    near = layer.sel(x=x, y=y, method="nearest", tolerance=cell_size(layer.to_dataset(name="layer")))
-    return np.asarray(near.to_numpy(), np.float64)
+def _heights(terrain: xr.Dataset | None, xy: Array) -> Array:
+    """Return the elevation of places; NaN where it is not known."""
+    return np.full(len(xy), np.nan) if terrain is None else read_layers(terrain, ["elevation_m"], xy)[:, 0]
 
 
 def _counts(own: pd.DataFrame | None) -> dict[str, Any]:
@@ -188,9 +182,7 @@ def _evidence(samples: Array, covered: Array, rules: Rules) -> list[str]:
     return [str(evidence) for evidence in found]
 
 
-def _places(
-    own: gpd.GeoDataFrame | None, block: pd.Series[Any], surface: xr.Dataset, terrain: xr.Dataset | None
-) -> dict[str, float]:
+def _places(own: gpd.GeoDataFrame | None, block: pd.Series[Any], terrain: xr.Dataset | None) -> dict[str, float]:
     """Return what the map has where the samples lie, and how much higher than their block's mean they stand."""
     if own is None:
         return {"map_at_samples_pct": np.nan, "samples_above_m": np.nan}
@@ -210,8 +202,7 @@ def _mean_height(block: pd.Series[Any], terrain: xr.Dataset | None) -> float:
     inside = shapely.contains_xy(block.geometry, x, y)
     if not inside.any():
         return np.nan
-    places = gpd.GeoDataFrame(geometry=gpd.points_from_xy(x[inside], y[inside]))
-    heights = _at(places, terrain["elevation_m"])
+    heights = _heights(terrain, np.column_stack([x[inside], y[inside]]))
     return float(np.nanmean(heights)) if np.isfinite(heights).any() else np.nan
 
 

@@ -10,7 +10,6 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import xarray as xr
-from scipy.spatial import KDTree
 
 from vinemap.arrays import Array
 from vinemap.sentences import Figure, Listed, Sentence, ruled
@@ -18,7 +17,7 @@ from vinemap.settings import Settings
 from vinemap.states import Bud, Verdict
 from vinemap.survival.growth import growth_tallies
 from vinemap.survival.intervals import wilson
-from vinemap.terrain.sparse import BlockCells
+from vinemap.terrain.sparse import read_nearest
 from vinemap.units import temperature
 
 EDGES = (0.0, 10.0, 20.0, 40.0, 60.0, 80.0, 100.0)
@@ -117,16 +116,7 @@ def check_forecast(
 def _predicted(table: pd.DataFrame, samples: gpd.GeoDataFrame, grid: xr.Dataset, layers: list[str]) -> Array:
     """Read layers at the nearest cell of each sample's block, (rows, layers); NaN in no block and where it has none."""
     points = samples.set_index("sample").geometry.loc[table["sample"]]
-    xy = np.column_stack([points.x, points.y])
-    cells = BlockCells.of(grid)
-    values, places = np.column_stack([cells.read(grid[layer]) for layer in layers]), cells.centres()
-    found = np.full((len(table), len(layers)), np.nan)
-    for number, block in enumerate(grid["block_index"].attrs["blocks"]):
-        here = (table["block"] == block).to_numpy()
-        own = (cells.block == number) & np.isfinite(values[:, 0])
-        if here.any() and own.any():
-            found[here] = values[own][KDTree(places[own]).query(xy[here])[1]]
-    return found
+    return read_nearest(grid, layers, np.column_stack([points.x, points.y]), table["block"].to_numpy(object))
 
 
 def corrected(tallies: pd.DataFrame, grown: pd.DataFrame) -> pd.DataFrame:

@@ -9,8 +9,10 @@ from typing import Any
 import geopandas as gpd
 import numpy as np
 import xarray as xr
+from numpy.typing import NDArray
 from rasterio.features import rasterize
 from rasterio.transform import Affine
+from scipy.spatial import KDTree
 from shapely import box
 from xarray.backends import BackendArray
 from xarray.core import indexing
@@ -101,6 +103,37 @@ class BlockCells:
         for first in range(0, self.shape[0], step):
             rows = slice(first, min(first + step, self.shape[0]))
             yield rows, self.within(rows)
+
+
+def read_nearest(grid: xr.Dataset, layers: list[str], xy: Array, block: NDArray[np.object_]) -> Array:
+    """Read layers at the nearest cell of each place's own block that has the first of them.
+
+    Parameters
+    ----------
+    grid : Dataset (y, x)
+        The layers, and ``block_index`` with the names of its blocks.
+    layers : list of str
+    xy : ndarray (m, 2)
+    block : ndarray (m,)
+        Name of each place's block; anything else for none.
+
+    Returns
+    -------
+    ndarray (m, len(layers))
+        NaN in no block, and where the block has no such cell.
+    """
+    cells = BlockCells.of(grid)
+    values, places = np.column_stack([cells.read(grid[layer]) for layer in layers]), cells.centres()
+    found = np.full((len(xy), len(layers)), np.nan)
+    known = np.isfinite(values[:, 0])
+    for number, name in enumerate(grid["block_index"].attrs["blocks"]):
+        here = block == name
+        if not here.any():
+            continue
+        own = known & (cells.block == number)
+        if own.any():
+            found[here] = values[own][KDTree(places[own]).query(xy[here])[1]]
+    return found
 
 
 class _Filled(BackendArray):
