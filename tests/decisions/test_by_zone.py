@@ -14,7 +14,7 @@ import pytest
 from shapely.geometry import box
 
 from tests.builders import CRS, Html, write_hollow_vineyard
-from vinemap.decisions.actions import NODES_TWICE, decide
+from vinemap.decisions.actions import NODES_TWICE, decide, task_sentence
 from vinemap.decisions.by_zone import settled, tasks
 from vinemap.decisions.explain import explain_block
 from vinemap.pipeline import MapRun, make_map, write_map
@@ -167,6 +167,15 @@ def test_one_task_other_than_the_mean_s_is_the_block_s_too() -> None:
     assert row["action"] == "check_wood"
     assert np.isnan(row["nodes_to_keep"])
     assert row["action_text"].startswith("Before pruning, cut into canes")
+
+
+@pytest.mark.parametrize(
+    ("grade", "words"), [("trunks_hurt", "Look again after budbreak."), ("trunks_dead", "rootstock")]
+)
+def test_dead_trunks_on_unknown_roots_are_told_from_hurt_ones(grade: str, words: str) -> None:
+    """A zone's task in one line does not call dead trunks hurt: it asks for suckers, and where they grow from."""
+    zone = {"action": "look_again", "grade": grade, "nodes_to_keep": np.nan}
+    assert words in task_sentence(zone)
 
 
 def test_without_a_usual_number_the_percentage_tells_zones_apart() -> None:

@@ -26,6 +26,7 @@ def zones() -> gpd.GeoDataFrame:
         "zone": [1, 2, 3],
         "block": ["Mühlau", "<b>&Co</b>", "Ridge"],
         "action": ["keep_more", "keep_more", "look_again"],
+        "grade": ["by_number", "by_number", "trunks_hurt"],
         "area_ha": [1.0, 0.96, 0.9],
         "vines": pd.array([2500, pd.NA, 2250], dtype="Int64"),
         "injury_pct": [35.0, 40.0, 92.0],

@@ -363,6 +363,8 @@ def task_sentence(zone: Mapping[Any, Any]) -> Sentence:
     """Say in one line what to do in a zone, a row of zones.csv."""
     if zone["action"] == Action.NO_DATA:
         return Sentence("page.task.no_data")
+    if zone["action"] == Action.LOOK_AGAIN and zone["grade"] == Grade.TRUNKS_DEAD:
+        return Sentence("page.do.unknown_roots")
     if pd.isna(zone["nodes_to_keep"]):
         if zone["action"] == Action.KEEP_MORE:
             return Sentence("page.do.extra", extra=Figure(zone["extra_pct"], 0, "%"))

@@ -139,16 +139,21 @@ function zoneList(block) {
     make("tr", {}, make("th", { scope: "rowgroup", colspan: String(keys.length) },
       t("zones.zone", { zone: number(zone.zone) }), " ", swatch(actionColour(zone.action)), " ", actionName(zone.action))),
     make("tr", {}, keys.map((key) => make("td", {}, zoneValue(zone, key)))),
-    make("tr", {}, make("td", { class: "rests", colspan: String(keys.length) }, cut(zone)))));
+    make("tr", {}, make("td", { class: "rests", colspan: String(keys.length) }, zoneRests(zone)))));
   const head = keys.map((key) => make("th", { scope: "col" }, t(`zones.${key}`)));
   return make("section", {}, make("h3", {}, t("zones.title")), make("div", { class: "scroll", tabindex: "0", role: "group", "aria-label": t("zones.title") },
     make("table", { class: "zones" }, make("thead", {}, make("tr", {}, head)), bodies)));
 }
 
+// What was cut in a zone, and why that is not enough where it is not.
+function zoneRests(zone) {
+  return zone.samples && !enough(zone) ? `${cut(zone)}; ${t(`evidence.${zone.evidence}`)}` : cut(zone);
+}
+
 function zoneValue(zone, key) {
   return {
     injury: () => within(percent(zone.injury_pct), zone.injury_low_pct == null ? "" : range(zone.injury_low_pct, zone.injury_high_pct)),
-    sure: () => probability(zone.sure_pct, zone, true),
+    sure: () => (enough(zone) ? probability(zone.sure_pct, zone, true) : t("evidence.no sample")),
     area: () => area(zone.area_ha),
     vines: () => number(zone.vines),
     nodes: () => (zone.nodes_now_low == null ? within(number(zone.nodes_to_keep), nodesRange(zone))

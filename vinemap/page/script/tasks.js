@@ -25,6 +25,7 @@ export function zonesDrawn() {
 
 export function task(zone, block) {
   if (zone.action === "no_data") return t("task.no_data");
+  if (zone.action === "look_again" && zone.grade === "trunks_dead") return t("do.unknown_roots");
   if (zone.nodes_now_low != null) return twice(zone);
   if (zone.nodes_to_keep == null) return zone.action === "keep_more" ? t("do.extra", { extra: percent(zone.extra_pct) }) : t("task.named", { action: actionName(zone.action) });
   const keep = number(zone.nodes_to_keep);
