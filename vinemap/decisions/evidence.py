@@ -152,7 +152,9 @@ def _side(above: float) -> str:
 
 def _heights(terrain: xr.Dataset | None, xy: Array) -> Array:
     """Return the elevation of places; NaN where it is not known."""
-    return np.full(len(xy), np.nan) if terrain is None else read_layers(terrain, ["elevation_m"], xy)[:, 0]
+    if terrain is None or not len(xy):
+        return np.full(len(xy), np.nan)
+    return read_layers(terrain, ["elevation_m"], xy)[:, 0]
 
 
 def _counts(own: pd.DataFrame | None) -> dict[str, Any]:
