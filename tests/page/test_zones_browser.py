@@ -53,7 +53,7 @@ def test_the_box_gives_the_zone_s_task_and_what_it_rests_on(page: Any) -> None:
     """Among dead vines it asks for long pruning, between the samples it is not sure, among few samples neither."""
     west = _tap(page, 40, 40)
     assert "Chance of more than 50%: more than 95%" in west
-    assert "Zone 1: Prune long, then wait." in west
+    assert "Zone 1: Prune twice: now leave" in west
     assert "Zone: 10 samples, 20 canes, 200 nodes cut. Block: 20 samples, 40 canes, 400 nodes cut." in west
     middle = _tap(page, 100, 40)
     assert "not sure" in middle
@@ -71,8 +71,8 @@ def test_list_block_and_print_name_every_zone(page: Any, language: str) -> None:
     page.click("#fold")
     page.wait_for_selector("#panel.open")
     listed = page.locator("#ranks li").first
-    tasks = [words["task.named"].format(action=words["action.prune_long_wait"])]
-    tasks += [words["do.nodes"].format(keep=45, usual=30), words["task.as_usual"].format(keep=30)]
+    tasks = [words["do.twice"].format(low=60, high=90, after=30), words["do.nodes"].format(keep=45, usual=30)]
+    tasks += [words["task.as_usual"].format(keep=30)]
     assert words["action.work_by_zone"] in listed.inner_text()
     assert [text.inner_text() for text in listed.locator(".zone-do").all()] == tasks
     listed.locator("button").click()

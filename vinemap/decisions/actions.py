@@ -361,20 +361,26 @@ def action_sentences(row: Mapping[Any, Any], rules: Rules) -> list[Sentence]:
 
 def task_sentence(zone: Mapping[Any, Any]) -> Sentence:
     """Say in one line what to do in a zone, a row of zones.csv."""
-    if zone["action"] == Action.NO_DATA:
-        return Sentence("page.task.no_data")
-    if zone["action"] == Action.LOOK_AGAIN and zone["grade"] == Grade.TRUNKS_DEAD:
-        return Sentence("page.do.unknown_roots")
     if pd.isna(zone["nodes_to_keep"]):
-        if zone["action"] == Action.KEEP_MORE:
-            return Sentence("page.do.extra", extra=Figure(zone["extra_pct"], 0, "%"))
-        if pd.notna(zone.get("nodes_now_low")):
-            return _twice(zone)
-        return Sentence("page.task.named", action=Sentence(f"page.action.{zone['action']}"))
+        return _unnumbered(zone)
     keep = Figure(zone["nodes_to_keep"])
     if zone["action"] == Action.AS_USUAL:
         return Sentence("page.task.as_usual", keep=keep)
     return Sentence("page.do.nodes", keep=keep, usual=Figure(zone["target_nodes"]))
+
+
+def _unnumbered(zone: Mapping[Any, Any]) -> Sentence:
+    """Say what to do in a zone for which the rule gives no number of nodes."""
+    action = zone["action"]
+    if action == Action.NO_DATA:
+        return Sentence("page.task.no_data")
+    if action == Action.KEEP_MORE:
+        return Sentence("page.do.extra", extra=Figure(zone["extra_pct"], 0, "%"))
+    if pd.notna(zone.get("nodes_now_low")):
+        return _twice(zone)
+    if advice_key(zone) == "do.unknown_roots":
+        return Sentence("page.do.unknown_roots")
+    return Sentence("page.task.named", action=Sentence(f"page.action.{action}"))
 
 
 def advice_key(row: Mapping[Any, Any]) -> str:
