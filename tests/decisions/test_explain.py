@@ -115,7 +115,7 @@ def test_past_the_last_step_both_counts_and_their_sources() -> None:
     text = chain(map_injury_pct=85.0, map_low_pct=80.0, map_high_pct=90.0, nodes_per_vine=40.0)
     assert "2 to 3 times the usual 40 nodes is 80 to 120 now, and 40 after budbreak (Purdue" in text
     assert "Hedging: 5 nodes a cane (Pinot gris with about 90 % of its buds dead at -26 °C" in text
-    assert "The cheap way is to hedge: cut every cane back to 5 nodes" in text
+    assert "Instead of pruning twice, the cheap way is to hedge: cut every cane back to 5 nodes" in text
     assert "hedge" not in chain(map_injury_pct=35.0, nodes_per_vine=40.0).lower()
 
 
