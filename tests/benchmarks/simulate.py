@@ -17,6 +17,7 @@ from shapely import box
 CRS = "EPSG:32618"
 EAST, NORTH = 500_000.0, 4_700_000.0
 CELL, SIDE, PAD, FAR_PAD = 5.0, 120, 40, 100
+BLOCK = 120.0
 KINDS = ("hollow", "ridge", "slope", "no_terrain", "wall", "few", "clustered", "vine_spread", "pools", "part")
 RELIEF = ("hollow", "ridge", "slope", "few", "clustered", "vine_spread", "pools", "part")
 
@@ -33,7 +34,7 @@ class Simulated:
         Rows of counts.
     elevation : DataArray
         5 m, 200 m beyond the blocks, 500 m for ``pools`` and ``part``.
-    truth : array (120, 120)
+    truth : array (120, 120), or as large as the blocks need
         Chance of a dead primary on the median vine, north up, in 5 m cells over the blocks.
     """
 
@@ -199,6 +200,38 @@ def _vine_sd(kind: str, rng: np.random.Generator) -> float:
     if kind == "pools":
         return float(rng.uniform(0.3, 0.9))
     return 1.0 if kind == "vine_spread" else 0.4
+
+
+def simulate_large(blocks: int, seed: int = 0) -> Simulated:
+    """Simulate so many blocks of a hectare, 25 abreast, of six varieties on rolling ground, ten samples in each."""
+    rng = np.random.default_rng([seed, blocks])
+    shape = (int(np.ceil(blocks / 25) * BLOCK / CELL) + 2 * PAD, int(25 * BLOCK / CELL) + 2 * PAD)
+    y, x = ((np.arange(side) - PAD + 0.5) * CELL for side in shape)
+    z = 100 + 0.01 * x + 8 * _noise(rng, shape, 60) + 1.5 * _noise(rng, shape, 12)
+    cold = gaussian_filter(z, 40) - z
+    logit = 0.8 * cold / cold.std() + 0.7 * _noise(rng, shape, 20) + 0.3 * _noise(rng, shape, 8) - 0.3
+    corner = BLOCK * np.column_stack([np.arange(blocks) % 25, np.arange(blocks) // 25])
+    variety, tender = rng.integers(0, 6, blocks), rng.normal(0, 0.7, 6)
+    block = np.repeat(np.arange(blocks), 10)
+    xy = corner[block] + rng.uniform(0, 100, (len(block), 2))
+    truth = logit[PAD:-PAD, PAD:-PAD]
+    column, row = np.floor(xy / CELL).astype(int).T
+    read = rng.integers(10, 60, len(xy))
+    own = tender[variety[block]] + 0.4 * rng.standard_normal(len(xy))
+    dead = rng.binomial(read, expit(truth[row, column] + own))
+    names = np.array([f"block {k}" for k in range(blocks)])
+    columns = {"block": names, "variety": [f"variety {k}" for k in variety], "pruning": "cane", "area_ha": 1.0}
+    shapes = [box(EAST + e, NORTH + n, EAST + e + 100, NORTH + n + 100) for e, n in corner]
+    samples = {"sample": [str(k) for k in range(len(xy))], "block": names[block]}
+    points = gpd.points_from_xy(EAST + xy[:, 0], NORTH + xy[:, 1])
+    elevation = xr.DataArray(z[::-1].astype(np.float32), coords={"y": NORTH + y[::-1], "x": EAST + x}, dims=("y", "x"))
+    return Simulated(
+        gpd.GeoDataFrame(columns, geometry=shapes, crs=CRS),
+        gpd.GeoDataFrame(samples, geometry=points, crs=CRS),
+        _counts(read, dead),
+        elevation.rio.write_crs(CRS),
+        expit(truth)[::-1],
+    )
 
 
 def _blocks() -> gpd.GeoDataFrame:

@@ -72,10 +72,19 @@ class ManyCounts(Counts):
         """
         patches = self._patches()
         near = patches.mode(variance, start=start)
-        axes = patches.axes(near) * np.sqrt(len(patches) / len(self))
         thin = replace(self, depth=_DEPTH_OF_SEARCH)
-        theta, fit = thin._search(thin.at(near.theta, variance), axes)
+        theta, fit = thin._search(thin.at(near.theta, variance), self._axes_of(patches, near))
         return self.at(theta, variance, log_prior, fit)
+
+    def axes(self, mode: Mode) -> Array:
+        """Axes (3, 3) of the posterior of the covariance parameters at its mode, a column about one sd long."""
+        patches, thin = self._patches(), replace(self, depth=_DEPTH_OF_SEARCH)
+        axes = self._axes_of(patches, patches.at(mode.theta, mode.variance))
+        _, bend = thin._slopes(thin.at(mode.theta, mode.variance, near=mode.fit), axes)
+        return axes / np.sqrt(bend)
+
+    def _axes_of(self, patches: Counts, mode: Mode) -> Array:
+        return patches.axes(mode) * np.sqrt(len(patches) / len(self))
 
     def _search(self, mode: Mode, axes: Array) -> tuple[Array, Laplace]:
         """Climb to within a fraction of a posterior sd of the mode; ``axes`` (3, 3) are roughly that long.
