@@ -20,7 +20,7 @@ _PATCH = 50
 _ROUNDS = 10
 # From half a posterior sd off, one more step leads to the mode.
 _NEAR = 0.25
-_FLATTEST = 0.25
+_STEP = 0.5
 _LONGEST_STEP = 4.0
 # Thin strips tell the covariance parameters well enough; the field itself wants deeper ones.
 _DEPTH, _DEPTH_OF_SEARCH = 5.0, 2.0
@@ -78,10 +78,8 @@ class ManyCounts(Counts):
 
     def axes(self, mode: Mode) -> Array:
         """Axes (3, 3) of the posterior of the covariance parameters at its mode, a column about one sd long."""
-        patches, thin = self._patches(), replace(self, depth=_DEPTH_OF_SEARCH)
-        axes = self._axes_of(patches, patches.at(mode.theta, mode.variance))
-        _, bend = thin._slopes(thin.at(mode.theta, mode.variance, near=mode.fit), axes)
-        return axes / np.sqrt(bend)
+        patches = self._patches()
+        return self._axes_of(patches, patches.at(mode.theta, mode.variance))
 
     def _axes_of(self, patches: Counts, mode: Mode) -> Array:
         return patches.axes(mode) * np.sqrt(len(patches) / len(self))
@@ -92,8 +90,8 @@ class ManyCounts(Counts):
         By the quasi-Newton method of Broyden, Fletcher, Goldfarb and Shanno (J. Nocedal & S. J. Wright, Numerical
         Optimization, 2006, eq. 6.19), with slopes from differences along the axes.
         """
-        slope, bend = self._slopes(mode, axes)
-        curvature = np.diag(bend)
+        curvature = np.eye(len(axes))
+        slope = self._slope(mode, axes, curvature)
         for _ in range(_ROUNDS):
             step = np.linalg.solve(curvature, slope)
             step *= min(1.0, _LONGEST_STEP / float(np.abs(step).max()))
@@ -104,21 +102,19 @@ class ManyCounts(Counts):
                 break
             moved = np.linalg.solve(axes, better.theta - mode.theta)
             mode, before = better, slope
-            slope, _ = self._slopes(mode, axes)
+            slope = self._slope(mode, axes, curvature)
             change, expected = before - slope, curvature @ moved
             if change @ moved > 0:
                 curvature += np.outer(change, change) / (change @ moved)
                 curvature -= np.outer(expected, expected) / (expected @ moved)
         return mode.theta, mode.fit
 
-    def _slopes(self, mode: Mode, axes: Array) -> tuple[Array, Array]:
-        """Slopes of the log posterior along the axes, shape (3,), and how it bends down along each."""
-        ahead, behind = (
-            np.array([self._beside(mode, side * axis).log_posterior for axis in axes.T]) for side in (1, -1)
-        )
-        return (ahead - behind) / 2, np.maximum(2 * mode.log_posterior - ahead - behind, _FLATTEST)
+    def _slope(self, mode: Mode, axes: Array, curvature: Array) -> Array:
+        """Slope (3,) of the log posterior along the axes, from differences ahead that the curvature is taken out of."""
+        ahead = np.array([self._ahead_by(_STEP * axis, mode).log_posterior for axis in axes.T])
+        return np.asarray((ahead - mode.log_posterior) / _STEP + _STEP / 2 * np.diag(curvature))
 
-    def _beside(self, mode: Mode, step: Array) -> Mode:
+    def _ahead_by(self, step: Array, mode: Mode) -> Mode:
         return self.at(self._inside(mode.theta + step), mode.variance, near=mode.fit)
 
     def _inside(self, theta: Array) -> Array:
