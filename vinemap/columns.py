@@ -96,6 +96,8 @@ class Column:
         Whether the map page carries it.
     shown : int
         Decimals in a workbook, which keeps the figure itself.
+    spring : bool
+        Whether `vinemap spring` alone writes it.
     """
 
     name: str
@@ -116,6 +118,7 @@ class Column:
     carried: bool = True
     on_page: bool = False
     shown: int = 0
+    spring: bool = False
 
     @property
     def is_figure(self) -> bool:
@@ -464,6 +467,11 @@ def _cut(stem: str, what: str, read: str, dead: str, unread: str, source: str) -
     )
 
 
+def _in_spring(*columns: Column) -> tuple[Column, ...]:
+    """Return columns that `vinemap spring` alone writes."""
+    return tuple(replace(column, spring=True) for column in columns)
+
+
 def _cuts(source: str) -> tuple[Column, ...]:
     """Return the columns of everything that is cut."""
     kept = "primary buds of the nodes that pruning keeps"
@@ -481,6 +489,8 @@ def _cuts(source: str) -> tuple[Column, ...]:
     }
     for stem, what in rest.items():
         figures.append(_cut(stem, what, f"{stem}_nodes", f"{stem}_dead", f"{stem}_unread", source))
+        if stem is Bud.FROZEN:
+            figures[-1] = _in_spring(*figures[-1])
     return tuple(column for figure in figures for column in figure)
 
 
