@@ -130,6 +130,29 @@ def test_every_number_has_both_limits() -> None:
     assert open_ended == []
 
 
+@pytest.mark.parametrize(
+    "text",
+    [
+        "a" + ".a" * 45_000 + " = 1",
+        "[" + ".".join(["a"] * 30) + "]",
+        "a = " + "{a = " * 60 + "1" + "}" * 60,
+        "a = " + "[" * 60 + "]" * 60,
+        "a = " + "[" * 50_000,
+    ],
+)
+def test_settings_within_settings(tmp_path: Path, text: str) -> None:
+    """Keys and lists nested beyond all sense are named, and not followed."""
+    (fault,) = faults(tmp_path, text)
+    assert fault.startswith("vinemap.toml: is not valid TOML: ")
+
+
+def test_faults_without_end(tmp_path: Path) -> None:
+    """A hundred faults are named, and that there are more."""
+    named = faults(tmp_path, "".join(f"k{number} = 1\n" for number in range(150)))
+    assert len(named) == 101
+    assert named[-1] == "vinemap.toml: has more than 100 faults; mend these first"
+
+
 def test_syntax_error_names_the_line(tmp_path: Path) -> None:
     """Text that is no TOML is named with its line."""
     (fault,) = faults(tmp_path, "name = 'x'\nunits = metric\n")

@@ -28,7 +28,11 @@ from vinemap.rules import Rules, default_rules
 from vinemap.states import Action, Pruning
 
 SETTINGS_FILE = "vinemap.toml"
-_MOST_BYTES = 1_000_000
+_MOST_BYTES = 100_000
+_DEEPEST = 20
+# tomllib takes the square of a dotted key's length in time.
+_LONG_KEY = re.compile(r"(?:[\w\"'-]+[ \t]*\.[ \t]*){20}")
+_MOST_FAULTS = 100
 
 
 class _Section(BaseModel):
@@ -221,7 +225,7 @@ def load_settings(folder: Path, findings: Findings) -> Settings:
         return Settings()
     try:
         text = path.read_text(encoding="utf-8-sig")
-        data = tomllib.loads(text)
+        data = _parsed(text)
     except OSError as error:
         findings.problem(SETTINGS_FILE, None, "", *unreadable(error))
         return Settings()
@@ -232,6 +236,24 @@ def load_settings(folder: Path, findings: Findings) -> Settings:
         _refuse_syntax(error, findings)
         return Settings()
     return _validated(data, text, findings)
+
+
+def _parsed(text: str) -> dict[str, Any]:
+    """Parse TOML; raise ValueError also where tables and lists lie deeper in each other than any setting.
+
+    What checks them calls itself for each level.
+    """
+    deep = ValueError("tables or lists lie too deep in each other")
+    if _LONG_KEY.search(text):
+        raise deep
+    data = tomllib.loads(text)
+    level: list[Any] = [data]
+    for _ in range(_DEEPEST):
+        inner = [part for part in level if isinstance(part, dict | list)]
+        level = [value for part in inner for value in (part.values() if isinstance(part, dict) else part)]
+    if any(isinstance(part, dict | list) for part in level):
+        raise deep
+    return data
 
 
 def _settings_file(folder: Path, findings: Findings) -> Path | None:
@@ -276,6 +298,7 @@ def _validated(data: dict[str, Any], text: str, findings: Findings) -> Settings:
         remedy = "type it again, on one line"
         findings.problem(SETTINGS_FILE, line, ".".join(keys), "holds characters that cannot be shown", remedy)
         _take_out(data, keys)
+    named = 0
     while True:
         try:
             # By way of JSON, strict means what a writer of TOML means: no number in quotes, but lists and dates.
@@ -284,8 +307,12 @@ def _validated(data: dict[str, Any], text: str, findings: Findings) -> Settings:
             faults = error.errors(include_url=False)
         for fault in faults:
             keys = [str(key) for key in fault["loc"]]
-            message, remedy = _words(fault, keys)
-            findings.problem(SETTINGS_FILE, _line(text, keys), ".".join(keys), message, remedy)
+            named += 1
+            if named <= _MOST_FAULTS:
+                message, remedy = _words(fault, keys)
+                findings.problem(SETTINGS_FILE, _line(text, keys), ".".join(keys), message, remedy)
+            elif named == _MOST_FAULTS + 1:
+                findings.problem(SETTINGS_FILE, None, "", f"has more than {_MOST_FAULTS} faults", "mend these first")
             _take_out(data, keys)
 
 
