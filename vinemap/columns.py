@@ -570,6 +570,13 @@ _GRADE = Column("grade", Kind.WORD, "which figure decides", source=_RULES, words
 _VINES = _count("vines", "vines; as given, else from ground and spacings", "vines")
 _AREA = _ha("area_ha", "ground of the outline, on the map projection")
 _TARGET = _nodes("target_nodes", "nodes in a normal year", f"{_RULES}: balanced, nodes_per_foot")
+_TARGET_FROM = Column(
+    "target_from",
+    Kind.WORD,
+    "where the nodes of a normal year come from; spacing is an assumption",
+    words=tuple(filter(None, Origin)),
+    on_page=True,
+)
 _KEEP, _KEEP_LOW, _KEEP_HIGH = _kept("nodes to keep", "nodes_to_keep")
 _TWICE = f"{_RULES}: double_pruning"
 _NOW_AND_THEN = (
@@ -600,13 +607,7 @@ _DECIDED = (
         on_page=True,
     ),
     _TARGET,
-    Column(
-        "target_from",
-        Kind.WORD,
-        "where the nodes of a normal year come from",
-        words=tuple(filter(None, Origin)),
-        on_page=True,
-    ),
+    _TARGET_FROM,
     _KEEP,
     _KEEP_LOW,
     _KEEP_HIGH,
@@ -750,6 +751,7 @@ ZONES_CSV = Layout(
         _KEEP_HIGH,
         *_NOW_AND_THEN,
         replace(_TARGET, on_page=False),
+        replace(_TARGET_FROM, on_page=False),
         _EXTRA,
         *(replace(column, on_page=False) for column in _EXTRA_ENDS),
         _AREA,

@@ -53,7 +53,10 @@ def test_counts_and_their_interval() -> None:
             "40 nodes a vine, for vinifera 20 for the first pound of cane prunings and 20 for each further one, of 2",
         ),
         # 4 to 6 nodes a foot (Ohio State University 2023)
-        ({"vine_spacing_m": 6 * 0.3048}, "30 nodes a vine, the middle of 4 to 6 a foot on 6.0 feet"),
+        (
+            {"vine_spacing_m": 6 * 0.3048},
+            "30 nodes a vine, assumed from the vine spacing: the middle of 4 to 6 a foot on 6.0 feet",
+        ),
         ({}, "nodes a vine are not known"),
     ],
 )
@@ -196,3 +199,11 @@ def test_the_chain_speaks_every_language(rule: str) -> None:
     assert any("el límite es el 95 % (our own notes)" in sentence for sentence in chain)
     assert not any(word in " ".join(chain) for word in ("This", "Normal year", "Wait", "{"))
     assert blocks["action_text"].iloc[0].startswith("Antes de podar")
+
+
+def test_nodes_guessed_from_the_spacing_are_called_assumed() -> None:
+    """6 feet of spacing at 5 nodes a foot are 30 (Ohio State University 2023): assumed; the ones given are not."""
+    guessed, given = chain(vine_spacing_m=6 * 0.3048), chain(nodes_per_vine=30.0)
+    assert "(usual: 30, assumed from the vine spacing)." in guessed
+    assert "(usual: 30)." in given
+    assert "assumed" not in given

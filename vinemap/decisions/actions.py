@@ -365,8 +365,19 @@ def task_sentence(zone: Mapping[Any, Any]) -> Sentence:
         return _unnumbered(zone)
     keep = Figure(zone["nodes_to_keep"])
     if zone["action"] == Action.AS_USUAL:
-        return Sentence("page.task.as_usual", keep=keep)
-    return Sentence("page.do.nodes", keep=keep, usual=Figure(zone["target_nodes"]))
+        return Sentence("page.task.as_usual_assumed" if assumed(zone) else "page.task.as_usual", keep=keep)
+    return Sentence("page.do.nodes", keep=keep, usual=_usual(zone))
+
+
+def assumed(row: Mapping[Any, Any] | pd.Series[Any]) -> bool:
+    """Whether the nodes of a normal year are a guess from the vine spacing, in a row of blocks.csv or zones.csv."""
+    return bool(row.get("target_from") == Origin.SPACING)
+
+
+def _usual(row: Mapping[Any, Any]) -> Figure | Sentence:
+    """Return the nodes of a normal year, called assumed where they are."""
+    usual = Figure(row["target_nodes"])
+    return Sentence("page.do.assumed", usual=usual) if assumed(row) else usual
 
 
 def _unnumbered(zone: Mapping[Any, Any]) -> Sentence:
@@ -428,10 +439,10 @@ def _numbered(row: Mapping[Any, Any]) -> list[Sentence]:
         sentences = [Sentence("page.do.as_usual")]
         if not known:
             return sentences
-        sentences.append(Sentence("page.do.usual_nodes", keep=Figure(row["nodes_to_keep"])))
+        key = "page.do.usual_assumed" if assumed(row) else "page.do.usual_nodes"
+        sentences.append(Sentence(key, keep=Figure(row["nodes_to_keep"])))
     elif known:
-        keep, usual = Figure(row["nodes_to_keep"]), Figure(row["target_nodes"])
-        sentences = [Sentence("page.do.nodes", keep=keep, usual=usual)]
+        sentences = [Sentence("page.do.nodes", keep=Figure(row["nodes_to_keep"]), usual=_usual(row))]
     else:
         sentences = [Sentence("page.do.extra", extra=Figure(row["extra_pct"], 0, "%"))]
     stem, unit = ("nodes_to_keep", "") if known else ("extra", "%")

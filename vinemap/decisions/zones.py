@@ -90,8 +90,10 @@ def action_zones(
     True
     """
     rules = settings.actions.rules
+    target, target_from = target_nodes(blocks, rules)
     figures = secondary_crop(blocks, rules).assign(
-        target_nodes=target_nodes(blocks, rules)[0],
+        target_nodes=target,
+        target_from=target_from,
         own_rooted=yes_or_no(blocks, "own_rooted"),
         hilled=yes_or_no(blocks, "hilled"),
     )
@@ -116,7 +118,9 @@ def action_zones(
         too_wide=width > round(100 * settings.surface.max_width, 1),
     )
     zones = zones.join(prescribe(measured.join(here), settings))
-    zones = zones.assign(target_nodes=here["target_nodes"], zone=np.arange(1, len(zones) + 1))
+    zones = zones.assign(
+        target_nodes=here["target_nodes"], target_from=here["target_from"], zone=np.arange(1, len(zones) + 1)
+    )
     zones = zones.assign(vines=_shared_vines(blocks, zones))
     return zones[[*(name for name in ZONES_CSV.names if name in zones), "geometry"]]
 

@@ -12,7 +12,7 @@ import pandas as pd
 import xarray as xr
 
 from vinemap.characters import isolated
-from vinemap.decisions.actions import NODES_TWICE, advice_key, twice_sentences
+from vinemap.decisions.actions import NODES_TWICE, advice_key, assumed, twice_sentences
 from vinemap.decisions.aftercare import care_sentences
 from vinemap.decisions.checks import wood_sentences
 from vinemap.rules import Rules
@@ -194,6 +194,7 @@ def _todo(block: pd.Series[Any], words: Words, rules: Rules) -> str:
         if pd.notna(block["nodes_to_keep"]):
             keep, usual = words.number(block["nodes_to_keep"]), words.number(block["target_nodes"])
             low, high = block["nodes_to_keep_low"], block["nodes_to_keep_high"]
+            usual = words("do.assumed", usual=usual) if assumed(block) else usual
             sentences.append(words("do.nodes", keep=keep, usual=usual))
             if pd.isna(high):
                 sentences.append(words("do.nodes_or_more", low=words.number(low)))

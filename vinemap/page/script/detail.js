@@ -10,7 +10,7 @@ import { cut, differs, enough, probability } from "./evidence.js";
 import { map, narrow } from "./map.js";
 import { unfold } from "./panel.js";
 import { countsTable, showSample } from "./sample.js";
-import { byZone, swatches, twice, zoneTasks } from "./tasks.js";
+import { byZone, swatches, twice, usualWords, zoneTasks } from "./tasks.js";
 
 export function detail(block, back) {
   const box = byId("detail");
@@ -75,7 +75,7 @@ function work(block) {
 function nodesToKeep(block) {
   const { nodes_to_keep: keep, nodes_to_keep_low: low, nodes_to_keep_high: high } = block;
   if (keep == null) return block.extra_pct > 0 ? t("do.extra", { extra: percent(block.extra_pct) }) : "";
-  const parts = [t("do.nodes", { keep: number(keep), usual: number(usualNodes(block)) })];
+  const parts = [t("do.nodes", { keep: number(keep), usual: usualWords(block) })];
   if (low != null && high == null) parts.push(t("do.nodes_or_more", { low: number(low) }));
   else if (low != null && low !== high) parts.push(t("do.nodes_interval", { low: number(low), high: number(high) }));
   return parts.join(" ");

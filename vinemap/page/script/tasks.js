@@ -29,7 +29,16 @@ export function task(zone, block) {
   if (zone.nodes_now_low != null) return twice(zone);
   if (zone.nodes_to_keep == null) return zone.action === "keep_more" ? t("do.extra", { extra: percent(zone.extra_pct) }) : t("task.named", { action: actionName(zone.action) });
   const keep = number(zone.nodes_to_keep);
-  return zone.action === "as_usual" ? t("task.as_usual", { keep }) : t("do.nodes", { keep, usual: number(block.target_nodes ?? block.nodes_per_vine) });
+  if (zone.action === "as_usual") return t(assumed(block) ? "task.as_usual_assumed" : "task.as_usual", { keep });
+  return t("do.nodes", { keep, usual: usualWords(block) });
+}
+
+const assumed = (block) => block.target_from === "spacing";
+
+// The nodes of a normal year, called assumed where they are a guess from the vine spacing.
+export function usualWords(block) {
+  const usual = number(block.target_nodes ?? block.nodes_per_vine);
+  return assumed(block) ? t("do.assumed", { usual }) : usual;
 }
 
 // The colours of a block's tasks: its own, or its zones', the worst zone's first.
