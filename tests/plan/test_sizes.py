@@ -53,12 +53,12 @@ def test_a_small_block_needs_fewer_and_never_more_than_it_has() -> None:
     assert block_sizes(table, PlanOptions(), 0.1)["canes"].tolist() == [3, 13]
 
 
-def test_wide_precision_still_takes_six_canes() -> None:
-    """However few buds would do, a block gives at least 6 canes (Cornell Cooperative Extension 2014: 6 to 10)."""
+def test_wide_precision_still_takes_ten_canes() -> None:
+    """However few buds would do, a block gives at least 10 canes, evenly over it (Bavarian State Institute LWG)."""
     table = pd.DataFrame({"block": ["a"], "vines": [pd.NA], "samples": [0], "nodes": [0]})
     sizes = block_sizes(table, PlanOptions(half_width=0.3), 0.1)
-    assert sizes["canes"].tolist() == [6]
-    assert sizes["nodes"].tolist() == [60]
+    assert sizes["canes"].tolist() == [10]
+    assert sizes["nodes"].tolist() == [100]
     assert sizes["half_width_pct"].iloc[0] < 30
 
 
