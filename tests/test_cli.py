@@ -151,6 +151,19 @@ def test_spring_holds_shoots_against_the_map(tmp_path: Path, monkeypatch, capsys
     assert code == 0
     assert f"{18 * len(samples)} of {30 * len(samples)} nodes" in out
     assert (tmp_path / "out" / "map.html").exists()
+    blocks = pd.read_csv(tmp_path / "out" / "blocks.csv")
+    assert set(blocks["action"]) <= {
+        "carry_on",
+        "keep_shoots",
+        "keep_suckers",
+        "retrain",
+        "replant_candidate",
+        "no_data",
+    }
+    assert blocks["nodes_to_keep"].isna().all()
+    assert "The map rests on 2,280 nodes counted on 76 samples after budbreak" in out
+    for said in (out, (tmp_path / "out" / "crew_sheet_en.html").read_text(encoding="utf-8"), blocks.to_csv()):
+        assert not re.search(r"look again after budbreak|Wait for budbreak|[Pp]rune|more nodes", said)
     calibration = pd.read_csv(tmp_path / "out" / "spring_calibration.csv")
     assert calibration["nodes"].sum() == 30 * len(samples)
     assert "no more than chance would give" in out or "more than chance would give" in out

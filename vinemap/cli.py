@@ -182,14 +182,13 @@ def explain(folder: Path, block: str) -> None:
 @click.argument("counts", type=click.Path(path_type=Path))
 @_out_option("_spring")
 def spring(folder: Path, counts: Path, out: Path | None) -> None:
-    """Hold shoots counted after budbreak against the map, and map again with them.
+    """Hold shoots counted after budbreak against the map, map them, and say what to do by what grew.
 
     COUNTS is a table with the columns sample, nodes (left at pruning) and shoots (nodes that bear one); what froze
     since, suckers and the growth stage where they were noted. `vinemap template` writes an empty one.
 
     Example: vinemap spring demo_blocks shoots.csv -o outputs/spring
     """
-    from vinemap.decisions.spring import spring_findings
     from vinemap.exports.exchange import claimed
     from vinemap.pipeline import check_spring, write_spring
 
@@ -198,7 +197,8 @@ def spring(folder: Path, counts: Path, out: Path | None) -> None:
         check, run = check_spring(folder, counts, _shown(status))
         written = write_spring(check, run, target, _shown(status))
     settings = run.vineyard.site.settings
-    _say_all(spring_findings(check, settings), settings)
+    _say_all(run.findings, settings)
+    _say_all(run.report["spring"]["findings"], settings)
     _say_written(written, settings)
 
 

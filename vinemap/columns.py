@@ -623,7 +623,16 @@ _MAPPED = (
     _ha("area_over_ha", "ground with more injury than the threshold", _DRAWS),
     _ha("area_over_low_ha", "low end of its 90 % credible interval", _DRAWS),
     _ha("area_over_high_ha", "high end of its 90 % credible interval", _DRAWS),
-    _pct("map_no_live_bud_pct", "nodes with no live bud over the whole block, by the map", _MODEL, on_page=False),
+    _pct(
+        "map_no_live_bud_pct",
+        "nodes with no live bud (in spring: no shoot) over the block, by the map",
+        _MODEL,
+    ),
+    _pct("map_no_live_bud_low_pct", "low end of its 90 % credible interval, from `vinemap spring`", _DRAWS),
+    _pct("map_no_live_bud_high_pct", "high end of its 90 % credible interval, from `vinemap spring`", _DRAWS),
+    _pct("map_frozen_pct", "first shoots frozen over the whole block, by the map, from `vinemap spring`", _MODEL),
+    _pct("map_frozen_low_pct", "low end of its 90 % credible interval", _DRAWS),
+    _pct("map_frozen_high_pct", "high end of its 90 % credible interval", _DRAWS),
     _pct("too_few_pct", "ground with too few samples to say", on_page=False),
 )
 _ABBOTT = "W. S. Abbott, J. Econ. Entomol. 18 (1925) 265"
@@ -687,6 +696,13 @@ _COUNTED = (
     ),
     *_cuts(_CLUSTERED),
 )
+_GREW = (
+    _count("counted_samples", "samples on which shoots were counted, from `vinemap spring`", "samples"),
+    _count("no_shoot_vines", "vines of these on which no node left at pruning grew a shoot", "vines"),
+    _count("sucker_vines", "vines of these that have suckers", "vines"),
+    replace(_nodes("nodes_left", "nodes left at pruning, where the vines were counted"), decimals=1, shown=1),
+    _pct("both_frozen_pct", "nodes of which the first shoot froze: the second froze too, of those looked at again"),
+)
 _SIZE = (
     _AREA,
     _VINES,
@@ -706,7 +722,7 @@ def _blocks_csv() -> Iterator[Column]:
         *("block", "variety", "action", "nodes_to_keep", "zone_nodes", "target_nodes", "map_injury_pct"),
         *("map_low_pct", "map_high_pct", "injury_pct", "crop_after_pct", "area_ha", "vines"),
     )
-    found = {column.name: column for column in (*_DECIDED, *_COUNTED, *_MAPPED, *_RESTS_ON, *_BEFORE, *_SIZE)}
+    found = {column.name: column for column in (*_DECIDED, *_COUNTED, *_MAPPED, *_RESTS_ON, *_BEFORE, *_GREW, *_SIZE)}
     given = {column.name: column for column in BLOCKS.columns if column.carried and column.name not in found}
     checked = (column for tissue in Tissue for column in _checked(tissue))
     wood = {column.name: column for column in (*checked, *_WOOD_BESIDE)}
@@ -772,7 +788,9 @@ ZONES_CSV = Layout(
         *_DEAD_TRUNKS,
         *(replace(column, on_page=False) for column in _NET),
         _pct("trunk_hurt_pct", "vines with hurt trunks", _MODEL, on_page=False),
-        _pct("no_live_bud_pct", "nodes with no live bud, mean over the zone", _MODEL, on_page=False),
+        _pct("no_live_bud_pct", "nodes with no live bud (in spring: no shoot), mean over the zone", _MODEL),
+        _pct("no_live_bud_low_pct", "low end of its 90 % credible interval, from `vinemap spring`", _DRAWS),
+        _pct("no_live_bud_high_pct", "high end of its 90 % credible interval, from `vinemap spring`", _DRAWS),
         _GRADE,
     ),
 )

@@ -32,6 +32,8 @@ from vinemap.decisions.actions import decide
 from vinemap.decisions.by_zone import settled
 from vinemap.decisions.checks import check_table
 from vinemap.decisions.evidence import block_evidence, cut_canes, differs_sentence, zone_evidence
+from vinemap.decisions.regrowth import SPRING, decide_spring, resting_on_shoots
+from vinemap.decisions.season import WINTER
 from vinemap.decisions.spring import SpringCheck, check_forecast, corrected, spring_findings
 from vinemap.decisions.worklist import by_action, work_list
 from vinemap.decisions.zones import action_zones
@@ -41,7 +43,7 @@ from vinemap.exports.formats import read_run, write_csv, write_geopackage, write
 from vinemap.exports.navigation import write_navigation
 from vinemap.exports.picture import plot_map
 from vinemap.exports.record import RUN_FILE
-from vinemap.exports.summary import findings, verdict
+from vinemap.exports.summary import findings, spring_summary, verdict
 from vinemap.exports.workbook import write_workbook
 from vinemap.page.map_page import write_page
 from vinemap.page.shell import OnlineBasemap
@@ -52,11 +54,12 @@ from vinemap.settings import Settings
 from vinemap.sheet.crew import LANGUAGES, crew_sheet, write_sheet
 from vinemap.sheet.pdf import write_pdf
 from vinemap.states import Bud
+from vinemap.surface.draws import block_intervals, share_too_few
 from vinemap.surface.fit import InjuryMap, injury_map, refuse_too_few
 from vinemap.surface.observations import Observations
 from vinemap.surface.trunks import wood_layers
 from vinemap.survival.before import dead_before, net_table
-from vinemap.survival.growth import growth
+from vinemap.survival.growth import block_growth, growth
 from vinemap.survival.razor import razor_table
 from vinemap.survival.tables import block_table, sample_table
 from vinemap.survival.tally import kept_nodes, tally
@@ -225,24 +228,45 @@ def check_spring(folder: Path, counts: Path, progress: Progress = _quiet) -> tup
     confidence, kept = settings.survival.confidence, kept_nodes(samples, vineyard.site.blocks, settings)
     razor = razor_table(vineyard.nodes, vineyard.counts, kept, grown, confidence)
     check = check_forecast(grown, samples, first.surface, confidence, razor)
-    run = _mapped(vineyard, corrected(first.tallies, grown), progress)
-    return check, replace(run, report=run.report | {"spring": _spring_report(check, settings)})
+    run = _mapped(vineyard, corrected(first.tallies, grown), progress, grown)
+    return check, replace(run, report=run.report | {"spring": _spring_report(check, run)})
 
 
-def _spring_report(check: SpringCheck, settings: Settings) -> dict[str, Any]:
+def _spring_report(check: SpringCheck, run: MapRun) -> dict[str, Any]:
     """Return what run.json and the page say of the shoots."""
+    settings = run.vineyard.site.settings
     return {
         "samples": len(check.grown),
         "nodes": int(check.grown["nodes"].sum()),
         "blind": int(check.grown["blind"].sum()),
-        "findings": spring_findings(check, settings),
+        "findings": [_rests(check, run), *spring_findings(check, settings)],
         "razor": [] if check.razor is None else check.razor.to_dict("records"),
         "razor_published_pct": settings.actions.rules.razor.agreement_pct,
     }
 
 
-def _mapped(vineyard: Vineyard, tallies: pd.DataFrame, progress: Progress) -> MapRun:
-    """From counts to actions."""
+def _rests(check: SpringCheck, run: MapRun) -> Sentence:
+    """Say what the map rests on, and what is not said any more."""
+    if f"{Bud.NO_LIVE_BUD}_injury" not in run.surface:
+        return Sentence("spring.unchanged")
+    counted = check.grown[check.grown["nodes"] > 0]
+    nodes = Figure(counted["nodes"].sum())
+    samples = Sentence.counted("count.samples", len(counted))
+    rest = len(run.vineyard.samples) - len(counted)
+    if not rest:
+        return Sentence("spring.rests.all", nodes=nodes, counted=samples)
+    return Sentence("spring.rests", nodes=nodes, counted=samples, rest=Sentence.counted("count.samples", rest))
+
+
+def _by_what_decides(zones: gpd.GeoDataFrame, *, spring: bool) -> gpd.GeoDataFrame:
+    """Return zones whose injury is that of the figure that decides: in spring, of nodes with no shoot."""
+    if not spring:
+        return zones
+    return zones.assign(**{f"injury{end}_pct": zones[f"no_live_bud{end}_pct"] for end in ("", "_low", "_high")})
+
+
+def _mapped(vineyard: Vineyard, tallies: pd.DataFrame, progress: Progress, grown: pd.DataFrame | None = None) -> MapRun:
+    """From counts to actions: by the buds that were cut or, where shoots were counted, by what grew."""
     settings, blocks, samples = vineyard.site.settings, vineyard.site.blocks, vineyard.samples
     progress("terrain")
     grid = block_grid(blocks, settings.surface.cell_m, settings.surface.max_cells)
@@ -250,20 +274,25 @@ def _mapped(vineyard: Vineyard, tallies: pd.DataFrame, progress: Progress) -> Ma
     if vineyard.site.elevation is not None:
         terrain = terrain_layers(vineyard.site.elevation, vineyard.site.crs, tuple(blocks.total_bounds))
     with _named():
-        injury = injury_map(samples, blocks, tallies, grid, terrain, settings.surface, progress)
+        injury = injury_map(samples, blocks, tallies, grid, terrain, settings.surface, progress, _others(grown))
     progress("wood")
-    trunks = wood_layers(vineyard.wood, samples, blocks, grid, terrain, settings.surface)
+    trunks = wood_layers(vineyard.wood, samples, blocks, grid, terrain, settings.surface, grown)
     surface = injury.grid.merge(trunks)
     progress("actions")
+    spring = grown is not None
+    if spring:
+        surface = resting_on_shoots(surface, settings)
     cut = sample_table(samples, tallies, settings.survival.confidence)
     cut = cut.assign(canes=cut_canes(samples, vineyard.nodes))
     sample_rows = _with_geometry(SAMPLES_CSV.arranged(cut), samples)
-    by_mean = _block_rows(vineyard, tallies, injury)
+    by_mean = _block_rows(vineyard, tallies, injury, grown)
     evidence = block_evidence(by_mean, sample_rows, surface, terrain, settings.actions.rules)
     by_mean = by_mean.assign(**{str(name): evidence[name] for name in evidence})
-    zones = action_zones(surface, by_mean, settings, injury.joint.credible_interval)
+    joint = injury.others.get(Bud.NO_LIVE_BUD) if spring else injury.joint
+    averages = None if joint is None else joint.credible_interval
+    zones = action_zones(surface, by_mean, settings, averages, SPRING if spring else WINTER)
     zones = _with_net(zone_evidence(zones, by_mean, sample_rows, settings.actions.rules), by_mean)
-    block_rows = settled(by_mean, zones, settings)
+    block_rows = settled(by_mean, zones, settings, spring=spring)
     warnings = [*vineyard.warnings, *_surface_warnings(vineyard, injury), *_apart(block_rows)]
     return MapRun(
         vineyard,
@@ -271,15 +300,22 @@ def _mapped(vineyard: Vineyard, tallies: pd.DataFrame, progress: Progress) -> Ma
         block_rows,
         sample_rows,
         zones,
-        work_list(zones, block_rows, settings),
+        work_list(_by_what_decides(zones, spring=spring), block_rows, settings),
         surface,
         terrain,
         _report(vineyard, injury, zones, warnings),
-        findings(block_rows, zones, injury, settings),
+        spring_summary(block_rows, zones, settings) if spring else findings(block_rows, zones, injury, settings),
     )
 
 
-def _block_rows(vineyard: Vineyard, tallies: pd.DataFrame, injury: InjuryMap) -> gpd.GeoDataFrame:
+def _others(grown: pd.DataFrame | None) -> tuple[Bud, ...]:
+    """Return the tissues whose averages need intervals beside the primary buds'."""
+    return () if grown is None else (Bud.NO_LIVE_BUD, Bud.FROZEN)
+
+
+def _block_rows(
+    vineyard: Vineyard, tallies: pd.DataFrame, injury: InjuryMap, grown: pd.DataFrame | None
+) -> gpd.GeoDataFrame:
     """Join what was cut, what the map says, the wood and the action by its mean of every block."""
     settings, blocks, samples = vineyard.site.settings, vineyard.site.blocks, vineyard.samples
     confidence = settings.survival.confidence
@@ -287,8 +323,10 @@ def _block_rows(vineyard: Vineyard, tallies: pd.DataFrame, injury: InjuryMap) ->
     rows = rows.join(dead_before(blocks, samples, tallies, settings))
     rows = rows.join(net_table(rows[["map_injury_pct", "map_low_pct", "map_high_pct"]], rows))
     given = [name for name in BLOCKS.names if name not in rows]
-    rows = rows.join(blocks[given]).join(wood_table(vineyard.wood, samples, blocks, confidence))
-    decided = decide(rows, settings)
+    rows = rows.join(blocks[given]).join(wood_table(vineyard.wood, samples, blocks, confidence, grown))
+    if grown is not None:
+        rows = rows.assign(**_of_spring(injury, settings)).join(block_growth(grown, samples, blocks))
+    decided = decide(rows, settings) if grown is None else decide_spring(rows, settings)
     rows[decided.columns] = decided
     rows = rows.join(check_table(rows, settings))
     return _with_geometry(BLOCKS_CSV.arranged(rows), blocks)
@@ -299,6 +337,15 @@ def _with_net(zones: gpd.GeoDataFrame, blocks: pd.DataFrame) -> gpd.GeoDataFrame
     before = blocks.set_index("block").loc[zones["block"]]
     net = net_table(zones[["injury_pct", "injury_low_pct", "injury_high_pct"]], before)
     return ZONES_CSV.arranged(zones.join(net))
+
+
+def _of_spring(injury: InjuryMap, settings: Settings) -> dict[str, pd.Series[float]]:
+    """Return what the map says of nodes with no shoot and of frozen shoots in every block, with its intervals."""
+    found: dict[str, pd.Series[float]] = {}
+    for tissue, joint in injury.others.items():
+        table = block_intervals(joint, injury.grid, tissue)
+        found |= {str(name): table[name] for name in table}
+    return found | {"too_few_pct": share_too_few(resting_on_shoots(injury.grid, settings))}
 
 
 def write_map(
@@ -407,7 +454,7 @@ def _fill(stage: Path, run: MapRun, earlier: Path | None = None, *, pdf: bool = 
     write_geopackage(layers, stage / "vineyard.gpkg")
     write_injury(run.surface, stage / "injury.tif")
     (stage / "navigation").mkdir()
-    write_navigation(run.zones, stage / "navigation", settings.language)
+    write_navigation(run.zones, stage / "navigation", settings.language, spring="spring" in run.report)
 
 
 def _earlier(run: MapRun, out: Path) -> tuple[gpd.GeoDataFrame, xr.Dataset]:
@@ -427,15 +474,17 @@ def _page_first(stage: Path) -> list[str]:
 
 def _write_sheets(run: MapRun, stage: Path, *, pdf: bool) -> None:
     """Write the crew sheets in every language."""
+    spring = "spring" in run.report
     for language in LANGUAGES:
         sheet = crew_sheet(
             blocks=run.blocks,
-            zones=run.zones,
+            zones=_by_what_decides(run.zones, spring=spring),
             terrain=run.terrain,
             settings=run.vineyard.site.settings,
             name=run.vineyard.site.name,
             language=language,
             made=dt.date.fromisoformat(run.report["made"][:10]),
+            spring=spring,
         )
         path = stage / f"crew_sheet_{language}.html"
         write_sheet(sheet, path)

@@ -57,6 +57,16 @@ def ruled(key: str, text: str) -> Sentence | str:
     return sentence if sentence == text else text
 
 
+def seasonal(key: str, *, spring: bool) -> str:
+    """Return a key, or after budbreak the key of what is said in its place, where that is another thing.
+
+    ``page.do.no_data`` has its counterpart in ``page.spring.do.no_data``.
+    """
+    name, _, rest = key.partition(".")
+    after = f"{name}.spring.{rest}"
+    return after if spring and after in languages()[_OWN] else key
+
+
 @cache
 def section(name: str) -> dict[str, dict[str, str]]:
     """Return the words of one section in each language, their keys without its name: what a page carries."""

@@ -168,14 +168,18 @@ class Third(StrEnum):
 class Action(StrEnum):
     """What to do, from the lightest to the strongest, then the one for want of figures, then a block's of many tasks.
 
-    Buds alone never say more than `CHECK_WOOD`.
+    Buds alone never say more than `CHECK_WOOD`. `CARRY_ON`, `KEEP_SHOOTS` and `KEEP_SUCKERS` follow from what grew
+    after budbreak; what prunes or waits for it stands before it alone, the rest at either time.
     """
 
     AS_USUAL = "as_usual"
+    CARRY_ON = "carry_on"
     KEEP_MORE = "keep_more"
+    KEEP_SHOOTS = "keep_shoots"
     PRUNE_LONG = "prune_long_wait"
     CHECK_WOOD = "check_wood"
     LOOK_AGAIN = "look_again"
+    KEEP_SUCKERS = "keep_suckers"
     RETRAIN = "retrain"
     REPLANT = "replant_candidate"
     NO_DATA = "no_data"
@@ -211,7 +215,10 @@ class Differs(StrEnum):
 
 
 class Grade(StrEnum):
-    """Which figure decides over a piece of ground; found once, by `vinemap.decisions.actions.grade`."""
+    """Which figure decides over a piece of ground; found once, by `vinemap.decisions.actions.grade`.
+
+    After budbreak by `vinemap.decisions.regrowth.spring_grade`.
+    """
 
     BY_NUMBER = "by_number"
     BY_LENGTH = "by_length"
@@ -224,6 +231,9 @@ class Grade(StrEnum):
     TOO_WIDE = "too_wide"
     UNKNOWN = "unknown"
     BY_ZONE = "by_zone"
+    GROWN = "grown"
+    SOME_BLIND = "some_blind"
+    MOST_BLIND = "most_blind"
 
     @property
     def code(self) -> int:

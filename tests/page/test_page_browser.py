@@ -27,6 +27,7 @@ from tests.page.case import PageCase, page_case
 from vinemap.characters import isolated
 from vinemap.page.map_page import write_page
 from vinemap.page.shell import OnlineBasemap
+from vinemap.sentences import Figure, Sentence
 from vinemap.settings import Settings
 
 ARTIFACTS = Path(__file__).parents[1] / "artifacts"
@@ -517,6 +518,46 @@ def test_change_since_an_earlier_map(opened: Open, tmp_path: Path) -> None:
     page.page.locator("#ranks .rank").first.click()
     assert "+10 points" in page.page.inner_text("#detail")
     page.shot("layer_change")
+    assert page.quiet(), page.said
+
+
+def test_after_budbreak_the_page_speaks_of_shoots(opened: Open, tmp_path: Path) -> None:
+    """It rests on nodes with no shoot, in both languages, and nothing that is decided at pruning is said any more."""
+    case = page_case()
+    actions = ["carry_on", "keep_shoots", "keep_suckers", "retrain", "replant_candidate", "no_data"]
+    blind = np.linspace(5, 90, len(case.blocks)).round(1)
+    ends = {"low": blind - 4, "high": blind + 6}
+    none = dict.fromkeys(case.blocks.filter(regex="nodes_to_keep|extra"))
+    case.blocks = case.blocks.assign(
+        action=actions, **none, map_no_live_bud_pct=blind, counted_samples=3, nodes_left=44.0, crop_before_pct=60.0,
+        **{f"map_no_live_bud_{end}_pct": values for end, values in ends.items()},
+    )  # fmt: skip
+    task = case.zones["block"].map(dict(zip(case.blocks["block"], actions, strict=True)))
+    case.zones = case.zones.assign(
+        action=task, no_live_bud_pct=30.0, no_live_bud_low_pct=25.0, no_live_bud_high_pct=36.0,
+        **dict.fromkeys(case.zones.filter(like="nodes_to_keep")),
+    )  # fmt: skip
+    rests = Sentence("spring.rests.all", nodes=Figure(1200), counted=Sentence.counted("count.samples", 30))
+    case.report["spring"] = {"findings": [rests, Sentence("spring.agrees")]}
+    write_page(tmp_path / "map.html", **case.arguments())
+    page = opened(tmp_path / "map.html")
+    said = page.page.inner_text("body")
+    assert "Worst: Fallow Corner, 90% of nodes have no shoot (86 to 96%)" not in said  # too few counted there
+    assert "Worst: Eastmost, 73% of nodes have no shoot (69 to 79%)" in said
+    assert "rests on 1,200 nodes counted on 30 samples after budbreak" in said
+    assert "Nodes with no shoot" in page.page.inner_text("#legend")
+    assert page.page.locator("#razor").is_hidden()
+    winter = re.compile("[Pp]rune|ook again after budbreak|Wait for budbreak|nodes a vine|before you prune|[Pp]od[ae]r")
+    past = "decided at pruning"
+    for language in ("en", "es"):
+        page.page.click(f"#languages [value={language}]")
+        page.page.wait_for_selector(f"html[lang={language}]")
+        for number in range(len(actions)):
+            page.page.locator("#ranks .rank").nth(number).click()
+            lines = _lines(page.page.inner_text("#detail"))
+            assert [line for line in lines if winter.search(line) and past not in line] == []
+            page.page.click("#detail .back")
+    page.shot("spring")
     assert page.quiet(), page.said
 
 

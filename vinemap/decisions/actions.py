@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from vinemap.arrays import Array
 from vinemap.rules import PruningRule, Rules
-from vinemap.sentences import Figure, Sentence
+from vinemap.sentences import Figure, Sentence, seasonal
 from vinemap.settings import Settings
 from vinemap.states import NUMBERED, Action, Grade, Origin
 
@@ -33,6 +33,8 @@ _ACTIONS = {
     # Where the roots are known, the vines are renewed.
     Grade.TRUNKS_DEAD: Action.LOOK_AGAIN,
 }
+_SPARE_TRUNKS = {Grade.TRUNKS_DEAD: "do.unknown_roots", Grade.TRUNKS_HURT: "do.trunks_hurt"}
+"""Why suckers are kept after budbreak, where it is not for blind nodes."""
 
 
 class Trunks(NamedTuple):
@@ -335,7 +337,7 @@ def chosen_rule(settings: Settings) -> PruningRule:
     return rule
 
 
-def action_sentences(row: Mapping[Any, Any], rules: Rules) -> list[Sentence]:
+def action_sentences(row: Mapping[Any, Any], rules: Rules, *, spring: bool = False) -> list[Sentence]:
     """Say what to do on ground, and what to mind about it.
 
     Parameters
@@ -344,11 +346,13 @@ def action_sentences(row: Mapping[Any, Any], rules: Rules) -> list[Sentence]:
         injury_pct or map_injury_pct, own_rooted, hilled, and of `decide` action, grade, trunks_hurt, target_nodes,
         nodes_to_keep and extra_pct with their ends, the nodes of pruning twice, trunk_hurt_pct.
     rules : Rules
+    spring : bool
+        Whether what grew decides.
     """
     action = row["action"]
     if action == Action.BY_ZONE:
         return [Sentence("page.by_zone"), Sentence("page.do.work_by_zone")]
-    named = [Sentence(f"page.{advice_key(row)}"), *twice_sentences(row, rules)]
+    named = [Sentence(seasonal(f"page.{advice_key(row)}", spring=spring)), *twice_sentences(row, rules)]
     sentences = _numbered(row) if action in NUMBERED else named
     if action in NUMBERED and row["trunks_hurt"]:
         return [*sentences, Sentence("page.do.trunks_hurt")]
@@ -359,10 +363,10 @@ def action_sentences(row: Mapping[Any, Any], rules: Rules) -> list[Sentence]:
     return sentences
 
 
-def task_sentence(zone: Mapping[Any, Any]) -> Sentence:
+def task_sentence(zone: Mapping[Any, Any], *, spring: bool = False) -> Sentence:
     """Say in one line what to do in a zone, a row of zones.csv."""
     if pd.isna(zone["nodes_to_keep"]):
-        return _unnumbered(zone)
+        return _unnumbered(zone, spring=spring)
     keep = Figure(zone["nodes_to_keep"])
     if zone["action"] == Action.AS_USUAL:
         return Sentence("page.task.as_usual_assumed" if assumed(zone) else "page.task.as_usual", keep=keep)
@@ -380,17 +384,17 @@ def _usual(row: Mapping[Any, Any]) -> Figure | Sentence:
     return Sentence("page.do.assumed", usual=usual) if assumed(row) else usual
 
 
-def _unnumbered(zone: Mapping[Any, Any]) -> Sentence:
+def _unnumbered(zone: Mapping[Any, Any], *, spring: bool) -> Sentence:
     """Say what to do in a zone for which the rule gives no number of nodes."""
     action = zone["action"]
     if action == Action.NO_DATA:
-        return Sentence("page.task.no_data")
+        return Sentence(seasonal("page.task.no_data", spring=spring))
     if action == Action.KEEP_MORE:
         return Sentence("page.do.extra", extra=Figure(zone["extra_pct"], 0, "%"))
     if pd.notna(zone.get("nodes_now_low")):
         return _twice(zone)
     if advice_key(zone) == "do.unknown_roots":
-        return Sentence("page.do.unknown_roots")
+        return Sentence(seasonal("page.do.unknown_roots", spring=spring))
     return Sentence("page.task.named", action=Sentence(f"page.action.{action}"))
 
 
@@ -405,6 +409,8 @@ def advice_key(row: Mapping[Any, Any]) -> str:
     action = row["action"]
     if action == Action.LOOK_AGAIN and row["grade"] == Grade.TRUNKS_DEAD:
         return "do.unknown_roots"
+    if action == Action.KEEP_SUCKERS and row["grade"] in _SPARE_TRUNKS:
+        return _SPARE_TRUNKS[row["grade"]]
     if action == Action.RETRAIN and _is_no(row.get("own_rooted")):
         return "do.retrain_hilled"
     if action == Action.REPLANT and _is_no(row.get("hilled")):

@@ -23,7 +23,9 @@ _NUMBERS = (
 _CROPS = tuple(f"crop_after{end}" for end in _ENDS)
 
 
-def settled(blocks: gpd.GeoDataFrame, zones: gpd.GeoDataFrame, settings: Settings) -> gpd.GeoDataFrame:
+def settled(
+    blocks: gpd.GeoDataFrame, zones: gpd.GeoDataFrame, settings: Settings, *, spring: bool = False
+) -> gpd.GeoDataFrame:
     """Let every block say what its zones say; nothing else decides what a block's row prescribes.
 
     Parameters
@@ -33,6 +35,8 @@ def settled(blocks: gpd.GeoDataFrame, zones: gpd.GeoDataFrame, settings: Setting
     zones : GeoDataFrame
         Of `vinemap.decisions.zones.action_zones`.
     settings : Settings
+    spring : bool
+        Whether what grew decides; the crop of the nodes that were left then stays the block's.
 
     Returns
     -------
@@ -44,7 +48,7 @@ def settled(blocks: gpd.GeoDataFrame, zones: gpd.GeoDataFrame, settings: Setting
         own, the block has theirs.
     """
     parts = dict(tuple(pd.DataFrame(zones.drop(columns="geometry")).groupby("block", sort=False)))
-    rows = [_settled(row, parts.get(row["block"]), settings) for row in _records(blocks)]
+    rows = [_settled(row, parts.get(row["block"]), settings, spring=spring) for row in _records(blocks)]
     table = pd.DataFrame(rows, index=blocks.index)
     return BLOCKS_CSV.arranged(blocks.assign(**{str(name): table[name] for name in table}))
 
@@ -54,18 +58,19 @@ def tasks(zones: pd.DataFrame) -> list[str]:
     return [_task(zone) for zone in _records(zones)]
 
 
-def by_zone_sentences(zones: pd.DataFrame) -> list[Sentence]:
+def by_zone_sentences(zones: pd.DataFrame, *, spring: bool = False) -> list[Sentence]:
     """Say that a block is worked by zone, and name the task of each of its zones."""
-    return [Sentence("page.by_zone"), *(_zone_sentence(zone) for zone in _records(zones))]
+    return [Sentence("page.by_zone"), *(_zone_sentence(zone, spring=spring) for zone in _records(zones))]
 
 
-def _zone_sentence(zone: dict[Any, Any]) -> Sentence:
+def _zone_sentence(zone: dict[Any, Any], *, spring: bool) -> Sentence:
     """Name a zone with its vines, its injury and what was cut in it, and what to do there."""
-    vines, dead = zone["vines"], zone["injury_pct"]
+    vines, dead = zone["vines"], zone["no_live_bud_pct" if spring else "injury_pct"]
     facts = [] if pd.isna(vines) else [Sentence("page.by_zone.vines", vines=Figure(vines))]
-    facts += [] if pd.isna(dead) else [Sentence("page.by_zone.dead", dead=Figure(dead))]
+    facts += [] if pd.isna(dead) else [Sentence(seasonal("page.by_zone.dead", spring=spring), dead=Figure(dead))]
     told = Listed([*facts, cut_sentence(zone)], between="; ")
-    return Sentence("page.by_zone.facts", zone=zone["zone"], facts=told, task=task_sentence(zone))
+    task = task_sentence(zone, spring=spring)
+    return Sentence("page.by_zone.facts", zone=zone["zone"], facts=told, task=task)
 
 
 def _records(table: pd.DataFrame) -> list[dict[Any, Any]]:
@@ -78,7 +83,7 @@ def _task(zone: dict[Any, Any]) -> str:
     return f"+{zone['extra_pct']:.0f} %" if zone["action"] == Action.KEEP_MORE else str(zone["action"])
 
 
-def _settled(row: dict[Any, Any], zones: pd.DataFrame | None, settings: Settings) -> dict[str, Any]:
+def _settled(row: dict[Any, Any], zones: pd.DataFrame | None, settings: Settings, *, spring: bool) -> dict[str, Any]:
     """Return what a block's row says by its zones."""
     crops_t = [f"{crop}_t" for crop in _CROPS]
     names = ["action", "action_text", "grade", *_NUMBERS, *(f"{crop}_pct" for crop in _CROPS), *crops_t]
@@ -90,16 +95,16 @@ def _settled(row: dict[Any, Any], zones: pd.DataFrame | None, settings: Settings
         return said
     area, full = zones["area_ha"].to_numpy(np.float64), row.get("normal_yield_t_ha")
     tonnes = np.nan if pd.isna(full) else float(full) * row["area_ha"] / 100
-    for crop in _CROPS:
+    for crop in () if spring else _CROPS:
         said[f"{crop}_pct"] = float(area @ zones[f"{crop}_pct"].to_numpy(np.float64) / area.sum())
         said[f"{crop}_t"] = said[f"{crop}_pct"] * tonnes
     if len(set(each)) == 1:
         largest = zones.iloc[int(area.argmax())]
         said |= {name: largest[name] for name in ("action", "grade", *_NUMBERS)}
-        sentences = action_sentences(row | said, settings.actions.rules)
+        sentences = action_sentences(row | said, settings.actions.rules, spring=spring)
     else:
         said |= {"action": Action.BY_ZONE.value, "grade": Grade.BY_ZONE.value, **dict.fromkeys(_NUMBERS, np.nan)}
         said["zone_nodes"] = "; ".join(f"{zone}: {task}" for zone, task in zip(zones["zone"], each, strict=True))
-        sentences = by_zone_sentences(zones)
+        sentences = by_zone_sentences(zones, spring=spring)
     said["action_text"] = " ".join(sentence.said(settings.language) for sentence in sentences)
     return said

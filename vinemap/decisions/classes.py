@@ -107,12 +107,12 @@ class Classifier:
         if found in (Grade.UNKNOWN, Grade.TRUNKS_HURT):
             return np.full(intervals.injury[0].shape, np.nan)
         if found is Grade.TRUNKS_DEAD:
-            return _between(limits.dead_low_over_pct, 100.0, *intervals.dead)
+            return between(limits.dead_low_over_pct, 100.0, *intervals.dead)
         counted = bool(np.isfinite(here.no_live_bud).any())
         if found is Grade.NO_LIVE_BUD and counted:
-            return _between(limits.no_live_bud_over_pct, 100.0, *intervals.no_live_bud)
+            return between(limits.no_live_bud_over_pct, 100.0, *intervals.no_live_bud)
         first, last = self._span(number, 0.0 if counted else np.nan, here)
-        return _between(first, last, *intervals.injury)
+        return between(first, last, *intervals.injury)
 
     def _span(self, number: int, no_live_bud: float, here: Statistics) -> tuple[float, float]:
         """Return the lowest and the highest injury of a class, all else as it is here."""
@@ -130,7 +130,7 @@ class Classifier:
         return (float(injury.min()), float(injury.max())) if len(injury) else (100.0, 100.0)
 
 
-def _between(first: float, last: float, low_pct: Array, high_pct: Array) -> Array:
+def between(first: float, last: float, low_pct: Array, high_pct: Array) -> Array:
     """Return the probability that a statistic with this 90 % interval lies between ``first`` and ``last`` percent."""
     low, high = (logit(np.clip(side / 100, _NEVER, 1 - _NEVER)) for side in (low_pct, high_pct))
     middle, sd = (low + high) / 2, np.maximum((high - low) / (2 * TAIL), _NEVER)

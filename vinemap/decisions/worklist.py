@@ -14,7 +14,7 @@ from vinemap.states import RENEWED, TASKS, Action
 
 HOUR = "hour"
 _CUT = ("samples", "nodes")
-_URGENT = (Action.REPLANT, Action.RETRAIN, Action.LOOK_AGAIN)
+_URGENT = (Action.REPLANT, Action.RETRAIN, Action.KEEP_SUCKERS, Action.LOOK_AGAIN)
 
 
 def work_list(zones: gpd.GeoDataFrame, blocks: pd.DataFrame, settings: Settings = Settings()) -> pd.DataFrame:

@@ -19,15 +19,7 @@ from shapely.geometry.base import BaseGeometry
 
 from vinemap.arrays import Array
 from vinemap.columns import ZONES_CSV
-from vinemap.decisions.actions import (
-    MOST_PCT,
-    Trunks,
-    prescribe,
-    printed,
-    secondary_crop,
-    target_nodes,
-    yes_or_no,
-)
+from vinemap.decisions.actions import MOST_PCT, Trunks, printed, secondary_crop, target_nodes, yes_or_no
 from vinemap.decisions.classes import Classifier, Intervals, Statistics
 from vinemap.decisions.pieces import (
     Labels,
@@ -39,6 +31,7 @@ from vinemap.decisions.pieces import (
     piece_sizes,
     widest_neighbour,
 )
+from vinemap.decisions.season import WINTER, Season
 from vinemap.reading.rows import row_direction
 from vinemap.rules import Rules
 from vinemap.settings import Settings
@@ -49,7 +42,11 @@ Averages = Callable[[gpd.GeoSeries], tuple[Array, Array]]
 
 
 def action_zones(
-    grid: xr.Dataset, blocks: gpd.GeoDataFrame, settings: Settings = Settings(), averages: Averages | None = None
+    grid: xr.Dataset,
+    blocks: gpd.GeoDataFrame,
+    settings: Settings = Settings(),
+    averages: Averages | None = None,
+    season: Season = WINTER,
 ) -> gpd.GeoDataFrame:
     """Cut each block into zones of one action.
 
@@ -70,7 +67,10 @@ def action_zones(
         `vinemap.decisions.actions.decide` reads; row_bearing_deg and row_spacing_m for whole rows.
     settings : Settings
     averages : callable, optional
-        Such as `vinemap.surface.draws.JointDraws.credible_interval`; without it, zones have no intervals.
+        Such as `vinemap.surface.draws.JointDraws.credible_interval`, of the figure that decides; without it, zones have
+        no intervals.
+    season : Season
+        Before budbreak, or after it.
 
     Returns
     -------
@@ -102,22 +102,24 @@ def action_zones(
     for row, secondary in enumerate(figures["secondary_crop"]):
         window = _window(grid, row, blocks.iloc[row], rules)
         strips = _vine_rows(window, blocks.iloc[row], grid)
-        cutter = _Cutter(Classifier(settings, secondary), smallest, settings.actions.whole_rows_share)
+        cutter = _Cutter(season.classifier(settings, secondary), smallest, settings.actions.whole_rows_share)
         rows += _pieces(window, strips, blocks.geometry.iloc[row], cutter)
     zones = gpd.GeoDataFrame(pd.DataFrame(rows, columns=_FIGURES), geometry="geometry", crs=blocks.crs)
     zones = zones.assign(area_ha=zones.area / 1e4, block=blocks["block"].to_numpy()[zones["row"]])
-    order = zones.assign(least=-zones["injury_pct"]).sort_values(["row", "least", "area_ha"])
+    order = zones.assign(least=-zones[f"{season.stem}_pct"]).sort_values(["row", "least", "area_ha"])
     zones = zones.loc[order.index].reset_index(drop=True)
     here = figures.iloc[zones["row"]].reset_index(drop=True)
     nothing = np.full(len(zones), np.nan)
     low, high = (nothing, nothing) if averages is None else averages(zones.geometry)
-    zones = zones.assign(injury_low_pct=100 * low, injury_high_pct=100 * high)
-    width = printed((zones["injury_high_pct"] - zones["injury_low_pct"]).to_numpy(np.float64))
+    unknown = {f"{stem}_{end}_pct": nothing for stem in ("injury", "no_live_bud") for end in ("low", "high")}
+    ends = {f"{season.stem}_low_pct": 100 * low, f"{season.stem}_high_pct": 100 * high}
+    zones = zones.assign(**(unknown | ends))
+    width = printed(100 * (high - low))
     measured = pd.DataFrame(zones[[*_MEASURED]]).assign(
         too_few=printed(100 * (1 - zones["known"].to_numpy(np.float64))) > MOST_PCT,
         too_wide=width > round(100 * settings.surface.max_width, 1),
     )
-    zones = zones.join(prescribe(measured.join(here), settings))
+    zones = zones.join(season.prescribe(measured.join(here), settings))
     zones = zones.assign(
         target_nodes=here["target_nodes"], target_from=here["target_from"], zone=np.arange(1, len(zones) + 1)
     )

@@ -15,12 +15,14 @@ from vinemap.decisions.evidence import cut_sentence
 from vinemap.exports.formats import with_text
 from vinemap.exports.gpx import write_gpx
 from vinemap.exports.kml import write_kml
-from vinemap.sentences import section
+from vinemap.sentences import seasonal, section
 
 FILES = ("zone_points.gpx", "zone_outlines.gpx", "zones.kml", "zones.geojson", "zones_shp/zones.shp")
 
 
-def write_navigation(zones: gpd.GeoDataFrame, folder: Path, language: str = "en") -> list[Path]:
+def write_navigation(
+    zones: gpd.GeoDataFrame, folder: Path, language: str = "en", *, spring: bool = False
+) -> list[Path]:
     """Write the zones in the formats that phones and terminals open.
 
     Parameters
@@ -31,6 +33,8 @@ def write_navigation(zones: gpd.GeoDataFrame, folder: Path, language: str = "en"
         Gets `FILES`; it must exist.
     language : str
         'en' or 'es', of the names of the actions.
+    spring : bool
+        Whether what grew decides; dead_pct is then that of nodes with no shoot.
 
     Returns
     -------
@@ -50,19 +54,21 @@ def write_navigation(zones: gpd.GeoDataFrame, folder: Path, language: str = "en"
     place = zones.to_crs(4326)
     table = pd.DataFrame(zones.drop(columns="geometry"))
     words = section("page")[language]
+    vines, dead = words["sheet.vines"], "no_live_bud_pct" if spring else "injury_pct"
     named = pd.DataFrame(
         {
             "name": [f"{row['zone']} {row['block']}" for row in table.to_dict("records")],
-            "desc": [_described(row, words["sheet.vines"], language) for row in table.to_dict("records")],
+            "desc": [_described(row, vines, language, spring=spring) for row in table.to_dict("records")],
         }
     )
     points = gpd.GeoDataFrame(named, geometry=zones.geometry.representative_point().to_crs(4326).to_numpy(), crs=4326)
     outlines = gpd.GeoDataFrame(named, geometry=place.geometry.boundary.to_numpy(), crs=4326)
     shapes = gpd.GeoDataFrame(named, geometry=place.geometry.to_numpy(), crs=4326)
-    plain = gpd.GeoDataFrame(_short(table), geometry=place.geometry.to_numpy(), crs=4326)
+    plain = gpd.GeoDataFrame(_short(table, dead), geometry=place.geometry.to_numpy(), crs=4326)
     written = [folder / name for name in FILES]
     written[-1].parent.mkdir(exist_ok=True)
-    minded = " ".join(words[f"caution.{key}"] for key in ("tools", "cold", "budbreak", "advice"))
+    cautions = (f"page.caution.{key}" for key in ("tools", "cold", "budbreak", "advice"))
+    minded = " ".join(words[seasonal(key, spring=spring).removeprefix("page.")] for key in cautions)
     write_gpx(written[0], minded, waypoints=points)
     write_gpx(written[1], minded, tracks=outlines)
     write_kml(written[2], {"zones": shapes.rename(columns={"desc": "description"})})
@@ -72,14 +78,15 @@ def write_navigation(zones: gpd.GeoDataFrame, folder: Path, language: str = "en"
     return [*written[:-1], *sorted(written[-1].parent.iterdir())]
 
 
-def _described(row: dict[Any, Any], count: str, language: str) -> str:
+def _described(row: dict[Any, Any], count: str, language: str, *, spring: bool) -> str:
     """Say what to do in a zone, and on how many vines, in one line."""
-    said = [task_sentence(row).said(language), *([] if pd.isna(row["vines"]) else [f"{count}: {row['vines']}."])]
+    task = task_sentence(row, spring=spring).said(language)
+    said = [task, *([] if pd.isna(row["vines"]) else [f"{count}: {row['vines']}."])]
     cut = cut_sentence(row).said(language)
     return " ".join([*said, f"{cut[:1].upper()}{cut[1:]}."])
 
 
-def _short(table: pd.DataFrame) -> pd.DataFrame:
+def _short(table: pd.DataFrame, dead: str) -> pd.DataFrame:
     """Return the columns that a terminal needs, in types that every driver has."""
     short = pd.DataFrame(
         {
@@ -89,7 +96,7 @@ def _short(table: pd.DataFrame) -> pd.DataFrame:
             "area_ha": table["area_ha"].to_numpy(),
             "vines": table["vines"].astype("Float64").to_numpy(float, na_value=float("nan")),
             "nodes": table["nodes_to_keep"].to_numpy(float),
-            "dead_pct": table["injury_pct"].to_numpy(float),
+            "dead_pct": table[dead].to_numpy(float),
             "nodes_cut": table["nodes"].astype("Float64").to_numpy(float, na_value=float("nan")),
         }
     )

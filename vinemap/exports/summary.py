@@ -37,6 +37,25 @@ def findings(blocks: pd.DataFrame, zones: pd.DataFrame, injury: InjuryMap, setti
     ]
 
 
+def spring_summary(blocks: pd.DataFrame, zones: pd.DataFrame, settings: Settings) -> list[Sentence]:
+    """Say after budbreak which blocks have the most nodes with no shoot, their crop, and what there is to do."""
+    known = blocks[blocks["action"] != Action.NO_DATA]
+    ranked = known.sort_values("map_no_live_bud_pct", ascending=False).head(_WORST)
+    return [*(_blind(row) for row in ranked.to_dict("records")), _work(zones, settings)]
+
+
+def _blind(row: dict[Any, Any]) -> Sentence:
+    figures = {"blind": "map_no_live_bud", "low": "map_no_live_bud_low", "high": "map_no_live_bud_high"}
+    values = {name: Figure(row[f"{stem}_pct"]) for name, stem in figures.items()}
+    when = "before" if pd.isna(row["crop_after_pct"]) else "after"
+    crop: Sentence | str = ""
+    if not pd.isna(row[f"crop_{when}_pct"]):
+        ends = {"crop": "", "least": "_low", "most": "_high"}
+        crops = {name: Figure(row[f"crop_{when}{end}_pct"]) for name, end in ends.items()}
+        crop = Sentence(f"found.spring.crop_{when}", **crops)
+    return Sentence("found.spring", block=row["block"], crop=crop, action=row["action_text"], **values)
+
+
 def _worst(blocks: pd.DataFrame) -> list[Sentence]:
     known = blocks[blocks["action"] != Action.NO_DATA]
     ranked = known.sort_values("map_injury_pct", ascending=False).head(_WORST)

@@ -95,6 +95,10 @@ def write_page(
             "kept_nodes": settings.survival.kept_nodes,
             "most_sure": settings.actions.rules.evidence.most_sure_pct,
             "rule": settings.actions.rule,
+            "blind_limits": [
+                settings.actions.rules.spring.some_blind_over_pct,
+                settings.actions.rules.spring.most_blind_over_pct,
+            ],
             "razor": {
                 "agreement_pct": settings.actions.rules.razor.agreement_pct,
                 "source": _everywhere(ruled("razor.source", settings.actions.rules.razor.source)),

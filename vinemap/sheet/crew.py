@@ -27,14 +27,24 @@ LANGUAGES = ("en", "es")
 
 _CAUTIONS = ("tools", "gloves", "cold", "buds", "budbreak", "look_alike", "advice")
 _UNSURE_PCT = 70.0
+_FIGURES = ("nodes", "dead", "area", "vines")
+_ADVICE = {
+    (Action.LOOK_AGAIN, Grade.TRUNKS_DEAD): "do.unknown_roots",
+    (Action.KEEP_SUCKERS, Grade.TRUNKS_DEAD): "do.unknown_roots",
+    (Action.KEEP_SUCKERS, Grade.TRUNKS_HURT): "do.trunks_hurt",
+}
+"""What is said of an action for the sake of what decides."""
 
 
 class Words:
     """The words and numbers of one language, as plain text."""
 
-    def __init__(self, language: str, units: str) -> None:
+    def __init__(self, language: str, units: str, *, spring: bool = False) -> None:
         # What to do is said in the page's own words.
         self._texts = section("page")[language] | section("sheet")[language]
+        if spring:
+            after = {key: text for key, text in self._texts.items() if key.startswith("spring.")}
+            self._texts |= {key.removeprefix("spring."): text for key, text in after.items()}
         self._units, self.language = units, language
 
     def __call__(self, key: str, **values: str) -> str:
@@ -96,6 +106,7 @@ class CrewSheet:
     made: str
     caption: str
     cautions: list[str]
+    figures: tuple[str, ...]
     pages: list[BlockPage]
 
     def html(self, *, own_style: bool = False) -> str:
@@ -118,6 +129,7 @@ def crew_sheet(
     name: str,
     language: str,
     made: dt.date,
+    spring: bool = False,
 ) -> CrewSheet:
     """Put together the crew sheets.
 
@@ -138,8 +150,10 @@ def crew_sheet(
         One of `LANGUAGES`.
     made : date
         Of the map.
+    spring : bool
+        Whether what grew decides: no nodes are counted out, and injury_pct of the zones is of nodes with no shoot.
     """
-    words = Words(language, settings.units)
+    words = Words(language, settings.units, spring=spring)
     shade = Shade.of(terrain)
     freeze = "" if settings.event_date is None else words("freeze", date=words.date(settings.event_date))
     pages = []
@@ -155,6 +169,7 @@ def crew_sheet(
         made=words("made", name=name, freeze=freeze, date=words.date(made)),
         caption=words("caption" if shade is None else "caption_shaded"),
         cautions=[words(f"caution.{key}") for key in _CAUTIONS],
+        figures=_FIGURES[1:] if spring else _FIGURES,
         pages=pages,
     )
 

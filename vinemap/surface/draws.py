@@ -27,7 +27,7 @@ class JointDraws:
     Attributes
     ----------
     draws : FieldDraws
-        Of the primary buds.
+        Of one tissue.
     design : Design
         Of the vineyard.
     cells : BlockCells
@@ -79,6 +79,38 @@ class JointDraws:
         return low, high
 
 
+def block_intervals(joint: JointDraws, layers: xr.Dataset, tissue: str) -> pd.DataFrame:
+    """Return ``map_{tissue}_pct``, a tissue's mean over each block, with the low and the high end of its interval.
+
+    Parameters
+    ----------
+    joint : JointDraws
+        Of the tissue.
+    layers : Dataset (y, x)
+        Has ``{tissue}_injury``.
+    tissue : str
+    """
+    block, count = joint.cells.block, len(joint.design.variety_of_block)
+    mean = _block_means(joint.cells, layers[f"{tissue}_injury"], count)
+    low, high = np.quantile(joint.over(block, count, 0.5)[0], _QUANTILES, axis=1)
+    return pd.DataFrame(
+        {f"map_{tissue}_pct": 100 * mean, f"map_{tissue}_low_pct": 100 * low, f"map_{tissue}_high_pct": 100 * high}
+    )
+
+
+def share_too_few(grid: xr.Dataset) -> pd.Series[float]:
+    """Return the share of each block's ground, in percent, on which there are too few samples to say."""
+    count = len(grid["block_index"].attrs["blocks"])
+    return pd.Series(100 * _block_means(BlockCells.of(grid), grid["too_few"], count))
+
+
+def _block_means(cells: BlockCells, layer: xr.DataArray, count: int) -> Array:
+    """Return the mean of a layer over each block, NaN for one without a cell."""
+    size = np.bincount(cells.block, minlength=count)
+    sums = np.bincount(cells.block, cells.read(layer).astype(np.float64), count)
+    return np.divide(sums, size, out=np.full(count, np.nan), where=size > 0)
+
+
 def block_averages(
     joint: JointDraws, layers: xr.Dataset, settings: SurfaceSettings
 ) -> tuple[pd.DataFrame, tuple[float, float, float]]:
@@ -86,12 +118,11 @@ def block_averages(
     block = joint.cells.block
     count = len(joint.design.variety_of_block)
     shares, over = joint.over(block, count, settings.threshold)
-    size = np.bincount(block, minlength=count)
 
     def mean_pct(layer: str) -> Array:
         if layer not in layers:
             return np.full(count, np.nan)
-        return 100 * np.bincount(block, joint.cells.read(layers[layer]), count) / size
+        return 100 * _block_means(joint.cells, layers[layer], count)
 
     low, high = np.quantile(shares, QUANTILES, axis=1)
     area_low, area_high = np.quantile(over, QUANTILES, axis=1)

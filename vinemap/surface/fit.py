@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -43,7 +43,9 @@ class InjuryMap:
     area_over_ha : tuple of float
         The whole vineyard's area above the threshold: mean, 5 % and 95 % quantiles, hectares.
     joint : JointDraws
-        Behind the credible intervals of averages.
+        Behind the credible intervals of averages of the primary buds.
+    others : dict of Bud to JointDraws
+        The same of other tissues, where they were asked for.
     model, scores : dict
         What ``run.json`` says of them.
     """
@@ -52,6 +54,7 @@ class InjuryMap:
     blocks: pd.DataFrame
     area_over_ha: tuple[float, float, float]
     joint: JointDraws
+    others: dict[Bud, JointDraws]
     model: dict[str, Any]
     scores: dict[str, Any]
 
@@ -64,6 +67,7 @@ def injury_map(
     terrain: xr.Dataset | None = None,
     settings: SurfaceSettings = SurfaceSettings(),
     progress: Callable[[str], None] = lambda _: None,
+    others: Sequence[Bud] = (),
 ) -> InjuryMap:
     """Map injury over the blocks.
 
@@ -81,6 +85,8 @@ def injury_map(
         Threshold, hardiness offsets, seed.
     progress : callable
         Called with words for what is being done.
+    others : sequence of Bud
+        Tissues beside the primary buds that are drawn jointly too, where the counts carry them.
 
     Raises
     ------
@@ -97,7 +103,7 @@ def injury_map(
     True
     """
     design = Design.over(blocks, grid, terrain, settings.hardiness)
-    layers, cells = grid.copy(), BlockCells.of(grid)
+    layers, cells, fields = grid.copy(), BlockCells.of(grid), dict[Bud, BinomialField]()
     for tissue in MAPPED:
         observed = Observations.of(samples, blocks, tallies, tissue)
         if tissue is Bud.PRIMARY:
@@ -113,16 +119,26 @@ def injury_map(
         if tissue is Bud.PRIMARY:
             layers["prob_over_threshold"] = cells.layer(over)
             layers["too_few"] = cells.layer(predicted["high"] - predicted["low"] > settings.max_width)
-            primary, primary_observed = field, observed
+            primary_observed = observed
+        if tissue in (Bud.PRIMARY, *others):
+            fields[tissue] = field
     progress("block averages")
-    draws = primary.draw(layers.rio.bounds(), _DRAWS, np.random.default_rng(settings.seed))
-    joint = JointDraws(draws, design, cells, cell_size(grid))
+    joints = {tissue: _drawn(field, design, cells, layers, settings) for tissue, field in fields.items()}
+    primary, joint = fields[Bud.PRIMARY], joints.pop(Bud.PRIMARY)
     averages, area = block_averages(joint, layers, settings)
     progress("scores")
     model = describe(primary, design, primary_observed)
     model["effects"] = effects(joint, primary, primary_observed, settings.max_width)
     scores = cross_validate(primary, primary_observed)
-    return InjuryMap(layers, averages, area, joint, model, scores)
+    return InjuryMap(layers, averages, area, joint, joints, model, scores)
+
+
+def _drawn(
+    field: BinomialField, design: Design, cells: BlockCells, grid: xr.Dataset, settings: SurfaceSettings
+) -> JointDraws:
+    """Draw whole surfaces of one tissue."""
+    draws = field.draw(grid.rio.bounds(), _DRAWS, np.random.default_rng(settings.seed))
+    return JointDraws(draws, design, cells, cell_size(grid))
 
 
 def refuse_too_few(primary: Observations) -> None:

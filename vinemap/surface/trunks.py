@@ -11,6 +11,7 @@ from vinemap.states import DECISIVE, Tissue
 from vinemap.surface.design import Design
 from vinemap.surface.fit import FEWEST_SAMPLES, fit_field, predict_cells
 from vinemap.surface.observations import Observations
+from vinemap.survival.growth import trunks_grown
 from vinemap.survival.wood import tally_wood
 from vinemap.terrain.sparse import BlockCells
 
@@ -22,6 +23,7 @@ def wood_layers(
     grid: xr.Dataset,
     terrain: xr.Dataset | None,
     settings: SurfaceSettings,
+    grown: pd.DataFrame | None = None,
 ) -> xr.Dataset:
     """Map hurt and dead trunks over the blocks, with the model of the buds.
 
@@ -31,6 +33,8 @@ def wood_layers(
         As in `tally_wood`.
     samples, blocks, grid, terrain, settings
         As in `vinemap.surface.fit.injury_map`.
+    grown : DataFrame, optional
+        As in `vinemap.survival.wood.wood_table`.
 
     Returns
     -------
@@ -38,7 +42,7 @@ def wood_layers(
         trunk_hurt, trunk_hurt_low, trunk_hurt_high and trunk_dead, … : share of vines, 0 to 1, float32, NaN outside
         blocks; only where at least three vines were checked and one of them was hurt (or dead).
     """
-    tallies = tally_wood(wood)
+    tallies = tally_wood(wood) if grown is None else trunks_grown(tally_wood(wood), grown)
     design = Design.over(blocks, grid, terrain, settings.hardiness)
     layers, cells = xr.Dataset(coords=grid.coords), BlockCells.of(grid)
     for name in (f"{Tissue.TRUNK}_{state}" for state in DECISIVE):

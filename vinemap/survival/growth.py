@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from vinemap.states import Bud, Part
+from vinemap.states import Bud, Part, Tissue, WoodState
 
 
 def growth(shoots: pd.DataFrame, fewest_nodes: float) -> pd.DataFrame:
@@ -29,13 +29,13 @@ def growth(shoots: pd.DataFrame, fewest_nodes: float) -> pd.DataFrame:
           first shoot froze; 0 where it was not.
         - secondary_read, secondary_frozen: nodes whose first shoot froze on the rows where the second was looked at,
           and those whose second froze too.
-        - rows, no_shoot, with_suckers, nothing: rows of so many nodes, those of them on which no node grew a shoot,
-          and of these those with and those without suckers, where that was looked at.
+        - living: rows on which a node grew a shoot.
+        - no_shoot, with_suckers, nothing: rows of so many nodes on which none grew a shoot, and of these those with and
+          those without suckers, where that was looked at.
         - stage: the stages noted, each once, in their order.
     """
     frost, second = shoots["primary_frozen"].notna(), shoots["secondary_frozen"].notna()
-    whole = shoots["nodes"] >= fewest_nodes
-    bare = whole & (shoots["shoots"] == 0)
+    bare = (shoots["nodes"] >= fewest_nodes) & (shoots["shoots"] == 0)
     rows = pd.DataFrame(
         {
             "sample": shoots["sample"],
@@ -46,7 +46,7 @@ def growth(shoots: pd.DataFrame, fewest_nodes: float) -> pd.DataFrame:
             "primary_frozen": shoots["primary_frozen"].fillna(0),
             "secondary_read": shoots["primary_frozen"].where(second, 0),
             "secondary_frozen": shoots["secondary_frozen"].fillna(0),
-            "rows": whole,
+            "living": shoots["shoots"] > 0,
             "no_shoot": bare,
             "with_suckers": bare & (shoots["suckers"] > 0),
             "nothing": bare & (shoots["suckers"] == 0),
@@ -89,3 +89,76 @@ def growth_tallies(grown: pd.DataFrame) -> pd.DataFrame:
         for tissue, (dead, read) in counts.items()
     ]
     return pd.concat(frames, ignore_index=True)
+
+
+def trunks_grown(tallies: pd.DataFrame, grown: pd.DataFrame) -> pd.DataFrame:
+    """Put what grew in the place of what a slice said of dead trunks.
+
+    Parameters
+    ----------
+    tallies : DataFrame
+        Of `vinemap.survival.wood.tally_wood`.
+    grown : DataFrame
+        Of `growth`.
+
+    Returns
+    -------
+    DataFrame
+        ``tallies``; in the rows of 'trunk_dead' a vine with a shoot has no dead trunk. A vine on which no node grew a
+        shoot, of which it is known whether it has suckers, has one, unless a slice showed living wood. One that nobody
+        looked at for suckers says nothing.
+    """
+    name = f"{Tissue.TRUNK}_{WoodState.DEAD}"
+    sliced = tallies[(tallies["tissue"] == name) & (tallies["read"] > 0)].set_index("sample")
+    sound = grown["sample"].map(sliced["dead"] == 0).fillna(False).astype(bool)
+    dead = (grown["with_suckers"] + grown["nothing"]).where(~sound, 0)
+    living = grown["living"].where(~sound, grown["living"].clip(lower=1))
+    rows = pd.DataFrame(
+        {
+            "sample": grown["sample"],
+            "part": Part.ALL.value,
+            "tissue": name,
+            "dead": dead,
+            "read": dead + living,
+            "unread": 0,
+        }
+    )
+    rows = rows[rows["read"] > 0]
+    kept = tallies[~((tallies["tissue"] == name) & tallies["sample"].isin(rows["sample"]))]
+    return pd.concat([kept, rows], ignore_index=True)
+
+
+def block_growth(grown: pd.DataFrame, samples: pd.DataFrame, blocks: pd.DataFrame) -> pd.DataFrame:
+    """Return the columns of blocks.csv that come from the count after budbreak.
+
+    Parameters
+    ----------
+    grown : DataFrame
+        Of `growth`.
+    samples, blocks : DataFrame
+        sample and block; block.
+
+    Returns
+    -------
+    DataFrame, index of ``blocks``
+        counted_samples, no_shoot_vines, sucker_vines; nodes_left a vine, over the samples whose vines were counted, and
+        both_frozen_pct, over the nodes looked at again; NaN where there are none.
+    """
+    home = dict(zip(samples["sample"], samples["block"], strict=True))
+    known = grown["vines"].notna()
+    table = grown.assign(
+        block=grown["sample"].map(home), counted=1, left=grown["nodes"].where(known, 0), vines=grown["vines"].fillna(0)
+    )
+    names = ["counted", "no_shoot", "with_suckers", "left", "vines", "secondary_read", "secondary_frozen"]
+    sums = table.groupby("block")[names].sum().reindex(blocks["block"], fill_value=0).set_axis(blocks.index)
+    return pd.DataFrame(
+        {
+            "counted_samples": sums["counted"],
+            "no_shoot_vines": sums["no_shoot"],
+            "sucker_vines": sums["with_suckers"],
+            "nodes_left": sums["left"] / sums["vines"].where(sums["vines"] > 0),
+            "both_frozen_pct": 100
+            * sums["secondary_frozen"]
+            / sums["secondary_read"].where(sums["secondary_read"] > 0),
+        }
+    )

@@ -18,6 +18,7 @@ import pandas as pd
 from vinemap.arrays import Array
 from vinemap.columns import WOOD
 from vinemap.states import DEAD_GRADES, HURT_GRADES, Part, State, Tissue, Visit, WoodState
+from vinemap.survival.growth import trunks_grown
 from vinemap.survival.intervals import wilson
 
 _TISSUES = ["phloem", "cambium", "xylem"]
@@ -110,7 +111,13 @@ def _judged(wood: pd.DataFrame) -> pd.DataFrame:
     ).astype(dict.fromkeys(_JUDGED, bool))
 
 
-def wood_table(wood: pd.DataFrame, samples: pd.DataFrame, blocks: pd.DataFrame, confidence: float) -> pd.DataFrame:
+def wood_table(
+    wood: pd.DataFrame,
+    samples: pd.DataFrame,
+    blocks: pd.DataFrame,
+    confidence: float,
+    grown: pd.DataFrame | None = None,
+) -> pd.DataFrame:
     """Return the columns of blocks.csv that come from wood checks.
 
     Parameters
@@ -124,6 +131,8 @@ def wood_table(wood: pd.DataFrame, samples: pd.DataFrame, blocks: pd.DataFrame, 
         block.
     confidence : float
         Of the intervals.
+    grown : DataFrame, optional
+        Of `vinemap.survival.growth.growth`: what grew says more of dead trunks than a slice.
 
     Returns
     -------
@@ -142,7 +151,7 @@ def wood_table(wood: pd.DataFrame, samples: pd.DataFrame, blocks: pd.DataFrame, 
     True
     """
     home = dict(zip(samples["sample"], samples["block"], strict=True))
-    counts = tally_wood(wood)
+    counts = tally_wood(wood) if grown is None else trunks_grown(tally_wood(wood), grown)
     counts["block"] = counts["sample"].map(home)
     sums = counts.groupby(["tissue", "block"])[["dead", "read"]].sum()
     columns: dict[str, Array] = {}

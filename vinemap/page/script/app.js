@@ -4,7 +4,7 @@ import { byId } from "../../web/script/dom.js";
 import { label, t, words } from "../../web/script/words.js";
 import { about } from "./about.js";
 import { controls, needed, openLayers, repaint, wire } from "./controls.js";
-import { blocks, data, samples } from "./data.js";
+import { blocks, data, samples, spring } from "./data.js";
 import { paintTerrain, paintMarks, paintSurface } from "./drawing.js";
 import { boxOfAll } from "./geometry.js";
 import { legend } from "./legend.js";
@@ -45,6 +45,7 @@ function scale() {
 
 async function start() {
   words.texts = data.texts;
+  words.spring = Boolean(spring);
   words.changed = speak;
   words.language = data.texts[data.settings.language] ? data.settings.language : "en";
   words.units = data.settings.units;

@@ -9,10 +9,20 @@ export const blocks = rowsOf(data.blocks);
 export const zones = rowsOf(data.zones);
 export const samples = rowsOf(data.samples);
 
+// What the map rests on: buds that the razor showed or, after budbreak, nodes with no shoot.
+export const spring = data.report.spring ?? null;
+export const LEADING = spring ? "no_live_bud" : "primary";
+
+for (const zone of spring ? zones : []) {
+  for (const end of ["", "_low", "_high"]) zone[`injury${end}_pct`] = zone[`no_live_bud${end}_pct`];
+}
+
 for (const block of blocks) {
-  block.pct = block.map_injury_pct ?? block.injury_pct ?? null;
-  block.low = block.map_injury_pct == null ? block.injury_low_pct : block.map_low_pct;
-  block.high = block.map_injury_pct == null ? block.injury_high_pct : block.map_high_pct;
+  const [mapped, cut, ends] = spring ? ["map_no_live_bud", "no_live_bud", "map_no_live_bud"] : ["map_injury", "injury", "map"];
+  const seen = block[`${mapped}_pct`] == null;
+  block.pct = block[`${mapped}_pct`] ?? block[`${cut}_pct`] ?? null;
+  block.low = block[`${seen ? cut : ends}_low_pct`];
+  block.high = block[`${seen ? cut : ends}_high_pct`];
   block.samplesHere = samples.filter((sample) => sample.block === block.row);
   block.zonesHere = zones.filter((zone) => zone.block === block.row);
 }

@@ -5,7 +5,7 @@ import { actionName, area, areaNumber, hasText, number, ofLanguage, percent, ran
 import { cautions } from "./about.js";
 import { bar, nodeChart, swatch } from "./charts.js";
 import { actionColour } from "./colours.js";
-import { blocks, changeOf, data, threshold } from "./data.js";
+import { LEADING, blocks, changeOf, data, spring, threshold } from "./data.js";
 import { cut, differs, enough, probability } from "./evidence.js";
 import { map, narrow } from "./map.js";
 import { unfold } from "./panel.js";
@@ -18,7 +18,7 @@ export function detail(block, back) {
     make("button", { type: "button", class: "back", onclick: back }, icon(ICONS.back), t("detail.back")),
     make("h2", { tabindex: "-1", id: "detail-name" }, own(block.block)),
     facts(block),
-    make("div", { class: "figures" }, make("p", { class: "big" }, percent(block.pct)), make("p", { class: "of" }, t("tissue.primary.dead"), make("br"), range(block.low, block.high))),
+    make("div", { class: "figures" }, make("p", { class: "big" }, percent(block.pct)), make("p", { class: "of" }, t(`tissue.${LEADING}.dead`), make("br"), range(block.low, block.high))),
     bar(block.pct, block.low, block.high),
     make("p", { class: "rests" }, cut(block)),
     enough(block) ? "" : make("p", { class: "warn" }, t(`evidence.${block.evidence}.block`)),
@@ -63,7 +63,7 @@ function work(block) {
   if (byZone(block)) box.append(make("ul", { class: "zone-tasks" }, zoneTasks(block, Infinity, "li")));
   const nodes = nodesToKeep(block);
   if (nodes) box.append(make("p", { class: "nodes-to-keep" }, nodes));
-  if (block.trunks_hurt && (nodes || block.zonesHere.some((zone) => zone.nodes_to_keep != null))) box.append(make("p", {}, t("do.trunks_hurt")));
+  if (!spring && block.trunks_hurt && (nodes || block.zonesHere.some((zone) => zone.nodes_to_keep != null))) box.append(make("p", {}, t("do.trunks_hurt")));
   // What the wood asks for next: more vines, deeper cuts, an eye for disease, another visit.
   box.append(...block.wood_asks.map((text) => ofLanguage(text, "p")));
   // Hedging, and suckers: how the vines are brought through.
@@ -94,7 +94,30 @@ function why(block) {
     steps.push(t("why.basal", { kept: number(data.settings.kept_nodes[block.pruning]), dead: number(block.basal_dead), nodes: number(block.basal_nodes), pct: percent(block.basal_pct), range: range(block.basal_low_pct, block.basal_high_pct) }));
   }
   if (block.map_injury_pct != null) steps.push(t("why.map", { pct: percent(block.map_injury_pct), range: range(block.map_low_pct, block.map_high_pct) }));
-  if (block.pct != null) steps.push(net(block));
+  if (spring) steps.push(...grown(block));
+  else steps.push(...pruned(block));
+  steps.push(...crop(block), ...woodChecks(block));
+  return make("section", {}, make("h3", {}, t("detail.why")), make("ol", { class: "sums" }, steps.map((text) => make("li", {}, text))));
+}
+
+// From what grew to what to do.
+function grown(block) {
+  const steps = [];
+  if (block.no_live_bud_nodes) {
+    steps.push(t("why.blind", { dead: number(block.no_live_bud_dead), nodes: number(block.no_live_bud_nodes), pct: percent(block.no_live_bud_pct), range: range(block.no_live_bud_low_pct, block.no_live_bud_high_pct), counted: number(block.counted_samples), samples: number(block.samplesHere.length) }));
+  }
+  if (block.map_no_live_bud_pct != null) steps.push(t("why.blind_map", { pct: percent(block.map_no_live_bud_pct), range: range(block.map_no_live_bud_low_pct, block.map_no_live_bud_high_pct) }));
+  const [some, most] = data.settings.blind_limits;
+  steps.push(t("why.blind_limits", { some: percent(some), most: percent(most) }));
+  if (block.no_shoot_vines) steps.push(t("why.no_shoot", { vines: number(block.no_shoot_vines), suckers: number(block.sucker_vines) }));
+  if (block.map_frozen_pct != null) steps.push(t("why.frozen", { pct: percent(block.map_frozen_pct), range: range(block.map_frozen_low_pct, block.map_frozen_high_pct) }));
+  if (block.nodes_left != null) steps.push(t("why.nodes_left", { left: number(block.nodes_left, 1), usual: number(usualNodes(block)) }));
+  return steps;
+}
+
+// From dead buds to nodes, by the pruning rule.
+function pruned(block) {
+  const steps = block.pct == null ? [] : [net(block)];
   if (block.area_over_ha != null) {
     steps.push(t("why.area", { area: area(block.area_over_ha), low: areaNumber(block.area_over_low_ha), high: areaNumber(block.area_over_high_ha), threshold: percent(threshold) }));
   }
@@ -106,8 +129,7 @@ function why(block) {
   if (block.extra_pct != null && block.nodes_to_keep != null) {
     steps.push(t("why.nodes", { usual: number(usualNodes(block)), keep: number(block.nodes_to_keep), factor: number(1 + block.extra_pct / 100, 3) }));
   }
-  steps.push(...crop(block), ...woodChecks(block));
-  return make("section", {}, make("h3", {}, t("detail.why")), make("ol", { class: "sums" }, steps.map((text) => make("li", {}, text))));
+  return steps;
 }
 
 // What of the dead the freeze itself killed.
@@ -134,7 +156,7 @@ function woodChecks(block) {
 function zoneList(block) {
   if (!block.zonesHere.length) return "";
   const sure = block.zonesHere.some((zone) => zone.sure_pct != null || !enough(zone));
-  const keys = ["injury", sure && "sure", "area", "vines", "nodes"].filter(Boolean);
+  const keys = ["injury", sure && "sure", "area", "vines", !spring && "nodes"].filter(Boolean);
   const bodies = block.zonesHere.map((zone) => make("tbody", {},
     make("tr", {}, make("th", { scope: "rowgroup", colspan: String(keys.length) },
       t("zones.zone", { zone: number(zone.zone) }), " ", swatch(actionColour(zone.action)), " ", actionName(zone.action))),

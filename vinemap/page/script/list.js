@@ -3,7 +3,7 @@
 import { byId, make, own } from "../../web/script/dom.js";
 import { actionName, area, areaNumber, day, number, ofLanguage, percent, range, sentence, t } from "../../web/script/words.js";
 import { bar } from "./charts.js";
-import { blocks, data, ranked, threshold, zones } from "./data.js";
+import { blocks, data, ranked, spring, threshold, zones } from "./data.js";
 import { detail } from "./detail.js";
 import { cut } from "./evidence.js";
 import { boxOfAll } from "./geometry.js";
@@ -36,14 +36,14 @@ export function headline() {
   parts.push(...worstZone());
   parts.push(t(hurt.length ? "head.hurt" : "head.none_hurt", { hurt: number(hurt.length), all: number(blocks.length), threshold: percent(threshold) }));
   const over = data.report.area_over_threshold_ha;
-  if (over) parts.push(" ", t("head.area", { area: area(over.mean), low: areaNumber(over.low), high: areaNumber(over.high), threshold: percent(threshold) }));
+  if (over && !spring) parts.push(" ", t("head.area", { area: area(over.mean), low: areaNumber(over.low), high: areaNumber(over.high), threshold: percent(threshold) }));
   return parts;
 }
 
 // What the razor is known to miss; once shoots were counted, what it missed here stands with the rest of spring's findings.
 function razor() {
   const { agreement_pct: agreement, source } = data.settings.razor;
-  byId("razor").hidden = Boolean(data.report.spring);
+  byId("razor").hidden = Boolean(spring);
   byId("razor").replaceChildren(...sentence("razor", { agreement: percent(agreement), source: ofLanguage(source, "span") }));
 }
 
@@ -62,10 +62,10 @@ function alerts() {
   const scores = data.report.scores;
   if (scores && scores.better_than_block_means === false) box.append(make("p", { class: "warn" }, t("scores.no_better")));
   if (typeof DecompressionStream === "undefined") box.append(make("p", { class: "warn" }, t("old_browser")));
-  const spring = data.report.spring;
   if (spring) {
-    box.append(make("details", { class: "spring", open: true }, make("summary", {}, t("spring.title")),
-      make("ul", {}, spring.findings.map((text) => ofLanguage(text, "li")))));
+    const [rests, ...found] = spring.findings;
+    box.append(ofLanguage(rests, "p"), make("details", { class: "spring" }, make("summary", {}, t("spring.title", { count: number(found.length) })),
+      make("ul", {}, found.map((text) => ofLanguage(text, "li")))));
   }
   const warnings = data.report.warnings ?? [];
   if (warnings.length) {

@@ -2,7 +2,7 @@
 
 import { number, percent, signed, t } from "../../web/script/words.js";
 import { CHOSEN, INK, token } from "./colours.js";
-import { blocks, changeOf, judged, ranked, zones } from "./data.js";
+import { LEADING, blocks, changeOf, judged, ranked, zones } from "./data.js";
 import { state } from "./state.js";
 import { zonesDrawn } from "./tasks.js";
 
@@ -125,10 +125,10 @@ function labels() {
 
 // What stands under a block's name on the map; empty where the layer has none for a whole block.
 function blockValue(block) {
-  const primary = state.tissue === "primary";
-  if (state.layer === "injury" && primary) return percent(block.pct);
-  if (state.layer === "low" && primary) return percent(block.low);
-  if (state.layer === "high" && primary) return percent(block.high);
+  const leading = state.tissue === LEADING;
+  if (state.layer === "injury" && leading) return percent(block.pct);
+  if (state.layer === "low" && leading) return percent(block.low);
+  if (state.layer === "high" && leading) return percent(block.high);
   if (state.layer === "change") return signed(changeOf(block));
   if (state.layer === "action" && block.nodes_to_keep && !zones.length) return t("map.keep", { nodes: number(block.nodes_to_keep) });
   return "";

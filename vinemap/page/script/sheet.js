@@ -5,7 +5,7 @@ import { actionName, area, hasText, number, ofLanguage, percent, range, t } from
 import { cautions, sources } from "./about.js";
 import { swatch } from "./charts.js";
 import { actionColour } from "./colours.js";
-import { blocks, data, ranked } from "./data.js";
+import { blocks, data, ranked, spring } from "./data.js";
 import { cut } from "./evidence.js";
 import { boxOfAll, toLonLat } from "./geometry.js";
 import { headline } from "./list.js";
@@ -15,11 +15,11 @@ import { state } from "./state.js";
 import { byZone, zoneTasks } from "./tasks.js";
 
 export function sheet() {
-  const head = ["rank", "block", "variety", "area", "vines", "injury", "range", "action", "nodes"].map((key) => make("th", { scope: "col" }, t(`sheet.${key}`)));
+  const head = ["rank", "block", "variety", "area", "vines", "injury", "range", "action", !spring && "nodes"].filter(Boolean).map((key) => make("th", { scope: "col" }, t(`sheet.${key}`)));
   const rows = ranked.map((block) => [make("tr", byZone(block) ? { class: "parted" } : {},
     make("td", {}, String(block.rank)), make("th", { scope: "row" }, own(block.block), make("span", { class: "rests" }, cut(block))), make("td", {}, own(block.variety ?? "–")),
     make("td", {}, area(block.area_ha)), make("td", {}, number(block.vines)), make("td", {}, make("b", {}, percent(block.pct))), make("td", {}, range(block.low, block.high)),
-    make("td", {}, actionName(block.action)), make("td", {}, number(block.nodes_to_keep))),
+    make("td", {}, actionName(block.action)), spring ? "" : make("td", {}, number(block.nodes_to_keep))),
   byZone(block) ? make("tr", {}, make("td", {}), make("td", { colspan: String(head.length - 1), class: "parts" }, zoneTasks(block, Infinity, "div"))) : ""]);
   const tasks = new Set(blocks.flatMap((block) => (byZone(block) ? block.zonesHere : [block]).map(({ action }) => action)));
   const present = Object.keys(data.action_colours).filter((code) => tasks.has(code) && hasText(`do.${code}`));
@@ -29,6 +29,7 @@ export function sheet() {
   fill(page, {}, [
     make("p", { class: "headline" }, headline()),
     data.report.scores?.better_than_block_means === false ? make("p", { class: "warn" }, t("scores.no_better")) : "",
+    spring ? [make("h2", {}, t("spring.title", { count: number(spring.findings.length) })), make("ul", {}, spring.findings.map((text) => ofLanguage(text, "li")))] : "",
     make("h2", {}, t("blocks.title")),
     make("table", {}, make("thead", {}, make("tr", {}, head)), make("tbody", {}, rows)),
     blocks.some(byZone) ? make("p", { class: "hint" }, t("sheet.zones")) : "",

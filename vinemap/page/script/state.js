@@ -1,10 +1,11 @@
 // What is shown and chosen now.
 
+import { LEADING } from "./data.js";
 import { LAYERS, TISSUES, offered } from "./layers.js";
 
 export const state = {
   layer: offered("injury") ? "injury" : "action",
-  tissue: TISSUES[0] ?? "primary",
+  tissue: TISSUES.includes(LEADING) ? LEADING : TISSUES[0] ?? "primary",
   opacity: 85,
   zones: false,
   contours: true,

@@ -6,12 +6,18 @@ const ACRES_PER_HA = 1 / 0.40468564224;
 export const FEET_PER_M = 1 / 0.3048;
 
 // Who changes the language or the units calls `changed`; the page puts in what it says again.
-export const words = { language: "en", units: "metric", texts: {}, changed: () => {} };
+export const words = { language: "en", units: "metric", texts: {}, spring: false, changed: () => {} };
+
+// After budbreak a key says what stands under "spring." and its name, where there is such a text.
+function textOf(key) {
+  const { texts, language } = words;
+  const name = words.spring && `spring.${key}` in texts.en ? `spring.${key}` : key;
+  return texts[language][name] ?? texts.en[name] ?? key;
+}
 
 // The text of a key; {name} is replaced by the value given for it. A text missing in one language is shown in English.
 export function t(key, values = {}) {
-  const text = words.texts[words.language][key] ?? words.texts.en[key] ?? key;
-  return text.replace(/\{(\w+)\}/g, (whole, name) => (name in values ? isolated(String(values[name])) : whole));
+  return textOf(key).replace(/\{(\w+)\}/g, (whole, name) => (name in values ? isolated(String(values[name])) : whole));
 }
 
 // An element with a sentence that came in every language; one that did not is English.
@@ -26,8 +32,7 @@ export function hasText(key) {
 
 // As t, but the values stay nodes: for sentences that hold the user's own text.
 export function sentence(key, values = {}) {
-  const text = words.texts[words.language][key] ?? words.texts.en[key] ?? key;
-  return text.split(/(\{\w+\})/).map((piece) => {
+  return textOf(key).split(/(\{\w+\})/).map((piece) => {
     const name = /^\{(\w+)\}$/.exec(piece);
     if (!name || !(name[1] in values)) return piece;
     const value = values[name[1]];
