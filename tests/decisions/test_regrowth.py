@@ -117,7 +117,7 @@ def test_secondary_shoots_not_yet_looked_at_widen_the_crop() -> None:
 
 
 def surface(west: float, east: float, width: float = 0.1) -> tuple[xr.Dataset, gpd.GeoDataFrame]:
-    """A block of 200 by 100 m with these shares of blind nodes in west and east; in winter 60 % of primaries were dead."""
+    """A block of 200 by 100 m with these shares of blind nodes in west and east; 60 % of primaries were dead."""
     blocks = gpd.GeoDataFrame(
         {"block": ["A"], "vines": [1000], "nodes_per_vine": [40.0]},
         geometry=[box(X, Y, X + 200, Y + 100)],

@@ -45,7 +45,7 @@ def test_few_nodes_say_nothing_of_a_vine() -> None:
 
 
 def test_what_grew_goes_before_a_slice() -> None:
-    """A vine with a shoot has no dead trunk, one with suckers alone has; but a slice of living wood goes before that."""
+    """A vine with a shoot has no dead trunk, one with suckers alone has, unless a slice shows living wood."""
     wood = pd.DataFrame(
         {
             "sample": [*"abcd"],
