@@ -159,6 +159,7 @@ def test_spring_holds_shoots_against_the_map(tmp_path: Path, monkeypatch, capsys
         "retrain",
         "replant_candidate",
         "no_data",
+        "work_by_zone",
     }
     assert blocks["nodes_to_keep"].isna().all()
     assert "The map rests on 2,280 nodes counted on 76 samples after budbreak" in out
