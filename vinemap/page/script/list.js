@@ -64,7 +64,7 @@ function alerts() {
   if (typeof DecompressionStream === "undefined") box.append(make("p", { class: "warn" }, t("old_browser")));
   if (spring) {
     const [rests, ...found] = spring.findings;
-    box.append(ofLanguage(rests, "p"), make("details", { class: "spring" }, make("summary", {}, t("spring.title", { count: number(found.length) })),
+    box.append(ofLanguage(rests, "p"), make("details", { class: "spring" }, make("summary", {}, t("grew.title", { count: number(found.length) })),
       make("ul", {}, found.map((text) => ofLanguage(text, "li")))));
   }
   const warnings = data.report.warnings ?? [];

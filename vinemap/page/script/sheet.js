@@ -29,7 +29,7 @@ export function sheet() {
   fill(page, {}, [
     make("p", { class: "headline" }, headline()),
     data.report.scores?.better_than_block_means === false ? make("p", { class: "warn" }, t("scores.no_better")) : "",
-    spring ? [make("h2", {}, t("spring.title", { count: number(spring.findings.length) })), make("ul", {}, spring.findings.map((text) => ofLanguage(text, "li")))] : "",
+    spring ? [make("h2", {}, t("grew.title", { count: number(spring.findings.length) })), make("ul", {}, spring.findings.map((text) => ofLanguage(text, "li")))] : "",
     make("h2", {}, t("blocks.title")),
     make("table", {}, make("thead", {}, make("tr", {}, head)), make("tbody", {}, rows)),
     blocks.some(byZone) ? make("p", { class: "hint" }, t("sheet.zones")) : "",
