@@ -328,7 +328,7 @@ def _block_rows(
         rows = rows.assign(**_of_spring(injury, settings)).join(block_growth(grown, samples, blocks))
     decided = decide(rows, settings) if grown is None else decide_spring(rows, settings)
     rows[decided.columns] = decided
-    rows = rows.join(check_table(rows, settings))
+    rows = rows.join(check_table(rows, settings, spring=grown is not None))
     return _with_geometry(BLOCKS_CSV.arranged(rows), blocks)
 
 

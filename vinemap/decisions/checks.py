@@ -97,7 +97,7 @@ def _rounded(row: Mapping[Any, Any], stem: str) -> _Share:
     return _Share(*(round(float(row.get(f"{stem}{end}_pct", np.nan)), 1) for end in ("", "_low", "_high")))
 
 
-def check_table(blocks: pd.DataFrame, settings: Settings) -> pd.DataFrame:
+def check_table(blocks: pd.DataFrame, settings: Settings, *, spring: bool = False) -> pd.DataFrame:
     """Return the columns of blocks.csv that say what to look at next in the wood.
 
     Parameters
@@ -105,6 +105,8 @@ def check_table(blocks: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     blocks : DataFrame
         With the columns of `vinemap.survival.wood.wood_table` and of `vinemap.decisions.actions.decide`.
     settings : Settings
+    spring : bool
+        Whether the sap has risen: the second visit is then the present one.
 
     Returns
     -------
@@ -129,13 +131,13 @@ def check_table(blocks: pd.DataFrame, settings: Settings) -> pd.DataFrame:
                 "trunk_checks_limit_pct": question.limit_pct,
                 "trunk_checks_more": pd.NA if more is None else more,
             }
-        said = wood_sentences({**block, **found}, rules)
+        said = wood_sentences({**block, **found}, rules, spring=spring)
         rows.append({**found, "wood_text": " ".join(sentence.said(settings.language) for sentence in said)})
     table = pd.DataFrame(rows, index=blocks.index)
     return table.astype({"trunk_checks_more": "Int64"})
 
 
-def wood_sentences(row: Mapping[Any, Any], rules: Rules) -> list[Sentence]:
+def wood_sentences(row: Mapping[Any, Any], rules: Rules, *, spring: bool = False) -> list[Sentence]:
     """Say what a block's wood asks for.
 
     Parameters
@@ -143,8 +145,10 @@ def wood_sentences(row: Mapping[Any, Any], rules: Rules) -> list[Sentence]:
     row : mapping
         Of `check_table` and `vinemap.survival.wood.wood_table`; what is missing is not said.
     rules : Rules
+    spring : bool
+        As in `check_table`.
     """
-    return [*_more(row, rules), *_deeper(row), *_wedge(row), *_next_visit(row)]
+    return [*_more(row, rules), *_deeper(row), *_wedge(row), *_next_visit(row, spring=spring)]
 
 
 def _more(row: Mapping[Any, Any], rules: Rules) -> list[Sentence]:
@@ -174,10 +178,10 @@ def _wedge(row: Mapping[Any, Any]) -> list[Sentence]:
     return [Sentence("page.check.wedge", vines=Figure(vines))] if vines else []
 
 
-def _next_visit(row: Mapping[Any, Any]) -> list[Sentence]:
+def _next_visit(row: Mapping[Any, Any], *, spring: bool) -> list[Sentence]:
     """Say when to look again, where the last visit found anything dead in a trunk."""
     found = any(row.get(f"trunk_{state}_vines") for state in WoodState)
     visit = row.get("trunk_visit")
     if not found or visit not in (Visit.WINTER, Visit.AFTER_SAP_RISE):
         return []
-    return [Sentence(f"page.check.after.{visit}")]
+    return [Sentence(f"page.check.after.{Visit.AFTER_SAP_RISE if spring else visit}")]

@@ -110,7 +110,10 @@ def write_page(
             "earlier_pct": earlier,
             "advice": [advice_key(row) for row in rows],
             "care": [[list(cared).index(one) for one in here] for here in care],
-            "wood_asks": [[_everywhere(text) for text in wood_sentences(row, settings.actions.rules)] for row in rows],
+            "wood_asks": [
+                [_everywhere(text) for text in wood_sentences(row, settings.actions.rules, spring="spring" in report)]
+                for row in rows
+            ],
             "outline": outlines(blocks.to_crs(4326).geometry),
             "label": label_points(blocks.geometry),
         },

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import geopandas as gpd
@@ -44,19 +44,19 @@ class InjuryMap:
         The whole vineyard's area above the threshold: mean, 5 % and 95 % quantiles, hectares.
     joint : JointDraws
         Behind the credible intervals of averages of the primary buds.
-    others : dict of Bud to JointDraws
-        The same of other tissues, where they were asked for.
     model, scores : dict
         What ``run.json`` says of them.
+    others : dict of Bud to JointDraws
+        As ``joint``, of other tissues, where they were asked for.
     """
 
     grid: xr.Dataset
     blocks: pd.DataFrame
     area_over_ha: tuple[float, float, float]
     joint: JointDraws
-    others: dict[Bud, JointDraws]
     model: dict[str, Any]
     scores: dict[str, Any]
+    others: dict[Bud, JointDraws] = field(default_factory=dict)
 
 
 def injury_map(
@@ -111,8 +111,8 @@ def injury_map(
         if observed.samples < FEWEST_SAMPLES:
             continue
         progress(f"injury surface: {tissue.replace('_', ' ')}")
-        field = fit_field(observed, design)
-        predicted = predict_cells(field, design, cells, settings.threshold)
+        fitted = fit_field(observed, design)
+        predicted = predict_cells(fitted, design, cells, settings.threshold)
         over = predicted.pop("over")
         for name, values in predicted.items():
             layers[f"{tissue}_{name}"] = cells.layer(values)
@@ -121,23 +121,23 @@ def injury_map(
             layers["too_few"] = cells.layer(predicted["high"] - predicted["low"] > settings.max_width)
             primary_observed = observed
         if tissue in (Bud.PRIMARY, *others):
-            fields[tissue] = field
+            fields[tissue] = fitted
     progress("block averages")
-    joints = {tissue: _drawn(field, design, cells, layers, settings) for tissue, field in fields.items()}
+    joints = {tissue: _drawn(fitted, design, cells, layers, settings) for tissue, fitted in fields.items()}
     primary, joint = fields[Bud.PRIMARY], joints.pop(Bud.PRIMARY)
     averages, area = block_averages(joint, layers, settings)
     progress("scores")
     model = describe(primary, design, primary_observed)
     model["effects"] = effects(joint, primary, primary_observed, settings.max_width)
     scores = cross_validate(primary, primary_observed)
-    return InjuryMap(layers, averages, area, joint, joints, model, scores)
+    return InjuryMap(layers, averages, area, joint, model, scores, joints)
 
 
 def _drawn(
-    field: BinomialField, design: Design, cells: BlockCells, grid: xr.Dataset, settings: SurfaceSettings
+    fitted: BinomialField, design: Design, cells: BlockCells, grid: xr.Dataset, settings: SurfaceSettings
 ) -> JointDraws:
     """Draw whole surfaces of one tissue."""
-    draws = field.draw(grid.rio.bounds(), _DRAWS, np.random.default_rng(settings.seed))
+    draws = fitted.draw(grid.rio.bounds(), _DRAWS, np.random.default_rng(settings.seed))
     return JointDraws(draws, design, cells, cell_size(grid))
 
 
