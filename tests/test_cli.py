@@ -149,7 +149,7 @@ def test_spring_holds_shoots_against_the_map(tmp_path: Path, monkeypatch, capsys
     arguments = ("spring", str(tmp_path / "v"), str(tmp_path / "shoots.csv"), "-o", str(tmp_path / "out"))
     code, out, _ = _run(monkeypatch, capsys, *arguments)
     assert code == 0
-    assert f"{18 * len(samples)} of {30 * len(samples)} nodes" in out
+    assert f"{18 * len(samples):,} of {30 * len(samples):,} nodes" in out
     assert (tmp_path / "out" / "map.html").exists()
     blocks = pd.read_csv(tmp_path / "out" / "blocks.csv")
     assert set(blocks["action"]) <= {

@@ -252,8 +252,8 @@ def _blind(table: pd.DataFrame) -> Sentence:
     predicted = float((table["predicted_pct"] * table["nodes"]).sum() / nodes)
     return Sentence(
         "spring.blind",
-        blind=blind,
-        nodes=nodes,
+        blind=Figure(blind),
+        nodes=Figure(nodes),
         samples=Sentence.counted("count.samples", len(table)),
         share=Figure(100 * blind / nodes),
         predicted=Figure(predicted),
