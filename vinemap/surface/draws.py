@@ -92,7 +92,7 @@ def block_intervals(joint: JointDraws, layers: xr.Dataset, tissue: str) -> pd.Da
     """
     block, count = joint.cells.block, len(joint.design.variety_of_block)
     mean = _block_means(joint.cells, layers[f"{tissue}_injury"], count)
-    low, high = np.quantile(joint.over(block, count, 0.5)[0], _QUANTILES, axis=1)
+    low, high = np.quantile(joint.over(block, count, 0.5)[0], QUANTILES, axis=1)
     return pd.DataFrame(
         {f"map_{tissue}_pct": 100 * mean, f"map_{tissue}_low_pct": 100 * low, f"map_{tissue}_high_pct": 100 * high}
     )
