@@ -110,7 +110,7 @@ def trunks_grown(tallies: pd.DataFrame, grown: pd.DataFrame) -> pd.DataFrame:
     """
     name = f"{Tissue.TRUNK}_{WoodState.DEAD}"
     sliced = tallies[(tallies["tissue"] == name) & (tallies["read"] > 0)].set_index("sample")
-    sound = grown["sample"].map(sliced["dead"] == 0).fillna(False).astype(bool)
+    sound = grown["sample"].isin(sliced.index[sliced["dead"] == 0])
     dead = (grown["with_suckers"] + grown["nothing"]).where(~sound, 0)
     living = grown["living"].where(~sound, grown["living"].clip(lower=1))
     rows = pd.DataFrame(
