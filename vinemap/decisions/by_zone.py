@@ -11,7 +11,7 @@ import pandas as pd
 from vinemap.columns import BLOCKS_CSV
 from vinemap.decisions.actions import NODES_TWICE, action_sentences, task_sentence
 from vinemap.decisions.evidence import cut_sentence
-from vinemap.sentences import Figure, Listed, Sentence
+from vinemap.sentences import Figure, Listed, Sentence, seasonal
 from vinemap.settings import Settings
 from vinemap.states import Action, Grade
 
