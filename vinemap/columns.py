@@ -628,11 +628,13 @@ _MAPPED = (
         "nodes with no live bud (in spring: no shoot) over the block, by the map",
         _MODEL,
     ),
-    _pct("map_no_live_bud_low_pct", "low end of its 90 % credible interval, from `vinemap spring`", _DRAWS),
-    _pct("map_no_live_bud_high_pct", "high end of its 90 % credible interval, from `vinemap spring`", _DRAWS),
-    _pct("map_frozen_pct", "first shoots frozen over the whole block, by the map, from `vinemap spring`", _MODEL),
-    _pct("map_frozen_low_pct", "low end of its 90 % credible interval", _DRAWS),
-    _pct("map_frozen_high_pct", "high end of its 90 % credible interval", _DRAWS),
+    *_in_spring(
+        _pct("map_no_live_bud_low_pct", "low end of its 90 % credible interval, from `vinemap spring`", _DRAWS),
+        _pct("map_no_live_bud_high_pct", "high end of its 90 % credible interval, from `vinemap spring`", _DRAWS),
+        _pct("map_frozen_pct", "first shoots frozen over the whole block, by the map, from `vinemap spring`", _MODEL),
+        _pct("map_frozen_low_pct", "low end of its 90 % credible interval", _DRAWS),
+        _pct("map_frozen_high_pct", "high end of its 90 % credible interval", _DRAWS),
+    ),
     _pct("too_few_pct", "ground with too few samples to say", on_page=False),
 )
 _ABBOTT = "W. S. Abbott, J. Econ. Entomol. 18 (1925) 265"
@@ -696,7 +698,7 @@ _COUNTED = (
     ),
     *_cuts(_CLUSTERED),
 )
-_GREW = (
+_GREW = _in_spring(
     _count("counted_samples", "samples on which shoots were counted, from `vinemap spring`", "samples"),
     _count("no_shoot_vines", "vines of these on which no node left at pruning grew a shoot", "vines"),
     _count("sucker_vines", "vines of these that have suckers", "vines"),
