@@ -409,7 +409,7 @@ def advice_key(row: Mapping[Any, Any]) -> str:
     action = row["action"]
     if action == Action.LOOK_AGAIN and row["grade"] == Grade.TRUNKS_DEAD:
         return "do.unknown_roots"
-    if action == Action.KEEP_SUCKERS and row["grade"] in _SPARE_TRUNKS:
+    if action == Action.KEEP_SUCKERS and row.get("grade") in _SPARE_TRUNKS:
         return _SPARE_TRUNKS[row["grade"]]
     if action == Action.RETRAIN and _is_no(row.get("own_rooted")):
         return "do.retrain_hilled"

@@ -10,7 +10,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from vinemap.arrays import Array
-from vinemap.decisions.actions import MOST_PCT, Trunks, action_sentences, kinds, own_rooted, printed, target_nodes
+from vinemap.decisions.actions import MOST_PCT, NODES_TWICE, Trunks, action_sentences, printed, target_nodes, yes_or_no
 from vinemap.decisions.classes import Classifier, Intervals, Statistics, between
 from vinemap.decisions.season import Season
 from vinemap.rules import Rules
@@ -134,7 +134,8 @@ def prescribe_spring(figures: pd.DataFrame, settings: Settings) -> pd.DataFrame:
         np.array([_ACTIONS.get(one, Action.NO_DATA) for one in Grade])[found],
     )
     stems = ("extra{}_pct", "nodes_to_keep{}", "crop_before{}_pct", "crop_after{}_pct")
-    nothing = dict.fromkeys((stem.format(end) for stem in stems for end in _ENDS), np.nan)
+    names = (*(stem.format(end) for stem in stems for end in _ENDS), *NODES_TWICE)
+    nothing = dict.fromkeys(names, np.nan)
     columns = {"action": action, "grade": np.array(list(Grade))[found], **nothing}
     return pd.DataFrame(columns, index=figures.index)
 
@@ -212,7 +213,7 @@ def decide_spring(blocks: pd.DataFrame, settings: Settings = Settings()) -> pd.D
             **{f"trunk_{name}_pct": printed(_column(blocks, f"trunk_{name}_pct")) for name in _TRUNKS},
             "too_few": _column(blocks, "too_few_pct") > MOST_PCT,
             "too_wide": width > round(100 * settings.surface.max_width, 1),
-            "own_rooted": own_rooted(blocks),
+            "own_rooted": yes_or_no(blocks, "own_rooted"),
         },
         index=blocks.index,
     )
@@ -241,7 +242,7 @@ _TRUNKS = ("dead_low", "hurt", "hurt_high")
 
 def _crops(blocks: pd.DataFrame, rules: Rules) -> dict[str, Array]:
     """Return the crop of a node left at pruning, with its low and high."""
-    shares = [rules.secondary_share(kin)[1] for kin in kinds(blocks, rules)]
+    shares = [rules.secondary_share(kin)[1] for kin in rules.varieties.kinds(blocks)]
     share = {"": "share", "_low": "low", "_high": "high"}
     by_share = {end: np.array([getattr(one, name) for one in shares]) for end, name in share.items()}
     injury = {end: _column(blocks, f"map{end or '_injury'}_pct") / 100 for end in _ENDS}

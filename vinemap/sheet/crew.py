@@ -28,12 +28,6 @@ LANGUAGES = ("en", "es")
 _CAUTIONS = ("tools", "gloves", "cold", "buds", "budbreak", "look_alike", "advice")
 _UNSURE_PCT = 70.0
 _FIGURES = ("nodes", "dead", "area", "vines")
-_ADVICE = {
-    (Action.LOOK_AGAIN, Grade.TRUNKS_DEAD): "do.unknown_roots",
-    (Action.KEEP_SUCKERS, Grade.TRUNKS_DEAD): "do.unknown_roots",
-    (Action.KEEP_SUCKERS, Grade.TRUNKS_HURT): "do.trunks_hurt",
-}
-"""What is said of an action for the sake of what decides."""
 
 
 class Words:

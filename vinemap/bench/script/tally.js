@@ -6,7 +6,7 @@ const AIMS = [20, 15, 12, 10, 8, 6, 5, 4, 3];
 const MOST_MORE = 500;
 
 // A bud that had died before the freeze is dead too.
-function isDead(state) {
+export function isDead(state) {
   return state === "dead" || state === "dead_before";
 }
 
