@@ -1,7 +1,7 @@
 // How sure the map is, what it follows, cautions, and where its rules come from.
 
 import { byId, make, own } from "../../web/script/dom.js";
-import { measured, metres, number, percent, range, sentence, t, words } from "../../web/script/words.js";
+import { measured, metres, number, percent, range, sentence, t } from "../../web/script/words.js";
 import { data } from "./data.js";
 import { surface, terrain } from "./layers.js";
 
