@@ -43,8 +43,8 @@ def test_tables(folder: Path) -> None:
     assert vineyard.site.blocks["vines"].dtype == float
     assert vineyard.samples["date"].dtype.kind == "M"
     assert vineyard.samples["stated_block"].tolist() == [None] * 6
-    assert list(vineyard.nodes.columns) == ["sample", "cane", "node", "primary", "secondary", "tertiary"]
-    assert vineyard.nodes.iloc[2].tolist() == ["A1", "1", 3, "dead", "alive", "unread"]
+    assert list(vineyard.nodes.columns) == ["sample", "cane", "node", "primary", "secondary", "tertiary", "reader"]
+    assert vineyard.nodes.iloc[2].tolist() == ["A1", "1", 3, "dead", "alive", "unread", None]
     assert vineyard.counts.empty
     assert vineyard.wood.empty
     assert vineyard.site.crs == vineyard.site.blocks.crs == vineyard.samples.crs
@@ -124,7 +124,8 @@ def test_counts(folder: Path) -> None:
     )
     vineyard = read_vineyard(folder)
     assert vineyard.nodes.empty
-    assert vineyard.counts.drop(columns=["tertiary_dead", "primary_dead_before"]).fillna(-1).to_numpy().tolist() == [
+    unasked = ["tertiary_dead", "primary_dead_before", "reader"]
+    assert vineyard.counts.drop(columns=unasked).fillna(-1).to_numpy().tolist() == [
         ["A1", "basal", 10, 3, 1.0],
         ["A1", "apical", 12, 2, -1.0],
         ["A2", "all", 20, 0, -1.0],

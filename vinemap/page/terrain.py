@@ -53,7 +53,7 @@ def _statistic(grid: xr.Dataset, model: dict[str, Any]) -> dict[str, Any]:
     best = max(found, key=itemgetter("probability"), default=None)
     if best is not None and best["shown"] in grid:
         return {"layer": best["shown"], "around_m": best["around_m"], "found": True}
-    first = COVARIATES[0]
-    if first.name in grid:
+    first = next((one for one in COVARIATES if one.name in grid), None)
+    if first is not None:
         return {"layer": first.name, "around_m": first.around_m, "found": False}
     return {"layer": "elevation_m", "around_m": 0.0, "found": False}
