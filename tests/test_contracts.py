@@ -115,3 +115,17 @@ def test_references_in_docstrings_lead_somewhere() -> None:
 def _is_module(name: str) -> bool:
     path = ROOT / Path(*name.split("."))
     return path.with_suffix(".py").exists() or (path / "__init__.py").exists()
+
+
+def test_the_contributors_guide_names_every_module_of_the_stages() -> None:
+    """A newcomer finds each by its room: DEVELOPERS.md lists what stands there."""
+    rows = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").splitlines()
+    table = {room[1]: row for row in rows if (room := re.match(r"\| `(\w+)/` \|", row))}
+    stages = ("reading", "survival", "terrain", "model", "surface", "decisions", "exports", "plan")
+    missing = {
+        f"{room}/{path.stem}"
+        for room in stages
+        for path in (ROOT / "vinemap" / room).glob("[!_]*.py")
+        if f"`{path.stem}`" not in table[room]
+    }
+    assert missing == set()
