@@ -25,8 +25,8 @@ Cells = Sequence[object]
 NOTES_SHEET = "notes"
 """Title of the sheet of a workbook that is for its readers and never holds a table."""
 
-MOST_ROWS = 500_000
-"""Rows past which a table or a layer is refused: more than a hundred thousand canes have nodes."""
+MOST_ROWS = 400_000
+"""Rows past which a table or a layer is refused: more nodes than twenty thousand long canes have."""
 
 _MOST_CELLS = 6_000_000
 _MOST_UNPACKED_BYTES = 200_000_000
