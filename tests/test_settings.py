@@ -218,3 +218,10 @@ def test_an_ending_behind_the_name_is_named(tmp_path: Path) -> None:
     )
     (tmp_path / "vinemap.toml").write_text('name = "Gut"\n')
     assert read_settings(tmp_path).name == "Gut"
+
+
+def test_a_number_that_is_missing_is_named(tmp_path: Path) -> None:
+    """What is not there cannot be taken out: the reading ends all the same, and says what the table wants."""
+    (tmp_path / "vinemap.toml").write_text('[actions.rules.varieties.known."Our Seedling"]\nalso = ["Row 7"]\n')
+    with pytest.raises(InputError, match=r"Our Seedling.group: .*field required"):
+        read_settings(tmp_path)

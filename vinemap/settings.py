@@ -305,6 +305,7 @@ def _validated(data: dict[str, Any], text: str, findings: Findings) -> Settings:
             return Settings.model_validate_json(json.dumps(data, default=str), strict=True)
         except ValidationError as error:
             faults = error.errors(include_url=False)
+        taken = False
         for fault in faults:
             keys = [str(key) for key in fault["loc"]]
             named += 1
@@ -313,7 +314,9 @@ def _validated(data: dict[str, Any], text: str, findings: Findings) -> Settings:
                 findings.problem(SETTINGS_FILE, _line(text, keys), ".".join(keys), message, remedy)
             elif named == _MOST_FAULTS + 1:
                 findings.problem(SETTINGS_FILE, None, "", f"has more than {_MOST_FAULTS} faults", "mend these first")
-            _take_out(data, keys)
+            taken |= _take_out(data, keys)
+        if not taken:
+            return Settings()  # what is at fault is not there: a number that is missing
 
 
 def _unshowable(value: Any, keys: tuple[str, ...] = ()) -> Iterator[list[str]]:
@@ -328,14 +331,15 @@ def _unshowable(value: Any, keys: tuple[str, ...] = ()) -> Iterator[list[str]]:
             yield from _unshowable(inner, keys)
 
 
-def _take_out(data: dict[str, Any], keys: list[str]) -> None:
+def _take_out(data: dict[str, Any], keys: list[str]) -> bool:
+    """Take the innermost of the keys out; return whether it was there."""
     for depth, key in enumerate(keys):
         inner = data.get(key)
         if depth < len(keys) - 1 and isinstance(inner, dict):
             data = inner
         else:
-            data.pop(key, None)
-            return
+            return data.pop(key, data) is not data
+    return False
 
 
 def _words(fault: ErrorDetails, keys: list[str]) -> tuple[str, str]:

@@ -6,9 +6,10 @@ import re
 import unicodedata
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import pandas as pd
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from vinemap.states import SpeciesGroup
 
@@ -42,6 +43,12 @@ class Variety(_Table):
     group: SpeciesGroup
     also: list[str] = Field(default_factory=list, description="other spellings")
     secondary_crop: Share | None = Field(None, description="goes before the group's")
+
+    @field_validator("group", mode="before")
+    @classmethod
+    def _named(cls, given: Any) -> Any:
+        """Take a group by its word: under strict rules older versions of pydantic want the state itself."""
+        return SpeciesGroup(given) if isinstance(given, str) and given in {*SpeciesGroup} else given
 
 
 @dataclass(frozen=True)
