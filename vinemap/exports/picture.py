@@ -55,6 +55,7 @@ def plot_map(
     try:
         from matplotlib import pyplot as plt  # noqa: PLC0415 - an extra
         from matplotlib.colors import LinearSegmentedColormap  # noqa: PLC0415
+        from matplotlib.ticker import PercentFormatter  # noqa: PLC0415
     except ImportError as error:
         raise VinemapError("pictures need matplotlib: pip install 'vinemap[plot]'") from error
     layers = [str(name) for name in surface.data_vars]
@@ -73,7 +74,7 @@ def plot_map(
         vmin=0,
         vmax=1,
     )
-    ax.figure.colorbar(drawn, ax=ax, shrink=0.7, format="{x:.0%}")
+    ax.figure.colorbar(drawn, ax=ax, shrink=0.7, format=PercentFormatter(1.0, decimals=0))
     blocks.boundary.plot(ax=ax, color="black", linewidth=1)
     samples.plot(ax=ax, facecolor="none", edgecolor="black", markersize=12, linewidth=0.6)
     for place, name in zip(blocks.representative_point(), blocks["block"], strict=True):
