@@ -290,6 +290,13 @@ def test_action_and_words_follow_one_grade(dead: float, words: str) -> None:
     assert str(row["action_text"]).startswith(words)
 
 
+def test_trunks_at_the_limit_are_sound() -> None:
+    """Hardly a bud alive: with 10.04 % of trunks hurt, which prints as the limit, none is to be checked."""
+    dead = {"map_injury_pct": 95.0, "no_live_bud_pct": 80.0, "trunk_hurt_high_pct": 30.0}
+    found = [one(**dead, trunk_hurt_pct=hurt)["grade"] for hurt in (10.0, 10.04, 10.06)]
+    assert found == [Grade.BY_LENGTH, Grade.BY_LENGTH, Grade.TRUNKS_HURT]
+
+
 def test_words_on_the_wood_follow_the_printed_figure() -> None:
     """50.04 % of primaries and 10.04 % of trunks print as the limits, and no caution goes by what is not printed."""
     assert "bark" not in str(one(map_injury_pct=50.04)["action_text"])

@@ -16,6 +16,7 @@ from shapely import get_coordinates
 from shapely.affinity import rotate
 from shapely.geometry import MultiPolygon, Polygon, box
 
+from vinemap.arrays import Array
 from vinemap.decisions.actions import decide
 from vinemap.decisions.zones import action_zones
 from vinemap.settings import Settings
@@ -191,6 +192,17 @@ def test_ground_with_samples_enough_on_half_of_it_is_acted_on() -> None:
     assert action_zones(grid, blocks, Settings())["action"].tolist() == ["keep_more"]
     few[np.nonzero(grid["block_index"].to_numpy() == 0)[0][0]] = True  # one row of cells more
     assert action_zones(grid.assign(too_few=(("y", "x"), few)), blocks, Settings())["action"].tolist() == ["no_data"]
+
+
+@pytest.mark.parametrize(("high", "action"), [(0.8, "keep_more"), (0.801, "no_data")])
+def test_an_interval_as_wide_as_the_limit_is_acted_on(high: float, action: str) -> None:
+    """From 20 to 80 % is the 60 points that the settings allow; a tenth of a point more is too wide."""
+    blocks = frame(box(X, Y, X + 40, Y + 20))
+
+    def averages(zones: gpd.GeoSeries) -> tuple[Array, Array]:
+        return np.full(len(zones), 0.2), np.full(len(zones), high)
+
+    assert action_zones(surface(blocks, 0.4), blocks, Settings(), averages)["action"].tolist() == [action]
 
 
 def test_sure_is_the_chance_of_the_step() -> None:

@@ -41,6 +41,8 @@ def case() -> tuple[gpd.GeoDataFrame, gpd.GeoDataFrame, xr.Dataset]:
             "trunks_hurt": [True, False, False],
             "target_nodes": [40.0, 30.0, np.nan],
             "extra_pct": np.nan,
+            "extra_low_pct": np.nan,
+            "extra_high_pct": np.nan,
             "nodes_to_keep": np.nan,
             "nodes_to_keep_low": np.nan,
             "nodes_to_keep_high": np.nan,
@@ -139,14 +141,14 @@ def test_dead_trunks_on_unknown_roots_are_not_called_hurt(language: str, grade: 
 def test_a_percentage_where_no_number_of_nodes_is_known() -> None:
     """One zone: the block's figures stand above it; no target: how many per cent more; no high end: at least."""
     blocks, zones, _ = case()
-    blocks.loc[1, ["action", "extra_pct"]] = "keep_more", 40.0
+    blocks.loc[1, ["action", "extra_pct", "extra_low_pct", "extra_high_pct"]] = "keep_more", 40.0, 31.0, 52.0
     blocks.loc[0, ["action", "nodes_to_keep", "nodes_to_keep_low"]] = "keep_more", 54.0, 51.0
     zones.loc[2, ["action", "extra_pct"]] = "keep_more", 40.0
     zones = zones.drop(index=1)
     made, settings = dt.date(2026, 1, 28), Settings()
     made_of = {"blocks": blocks, "zones": zones, "terrain": None, "settings": settings, "made": made}
     text = crew_sheet(**made_of, name="V", language="en").html()
-    assert "Keep 40 % more nodes than usual." in text
+    assert "Keep 40 % more nodes than usual. Could be 31 to 52 %." in text
     assert ">40 % more<" in text
     assert "Keep 54 nodes on each vine (usual: 40). At least 51." in text
     assert "Freeze" not in text

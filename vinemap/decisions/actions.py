@@ -353,7 +353,7 @@ def action_sentences(row: Mapping[Any, Any], rules: Rules, *, spring: bool = Fal
     if action == Action.BY_ZONE:
         return [Sentence("page.by_zone"), Sentence("page.do.work_by_zone")]
     named = [Sentence(seasonal(f"page.{advice_key(row)}", spring=spring)), *twice_sentences(row, rules)]
-    sentences = _numbered(row) if action in NUMBERED else named
+    sentences = number_sentences(row) if action in NUMBERED else named
     if action in NUMBERED and row["trunks_hurt"]:
         return [*sentences, Sentence("page.do.trunks_hurt")]
     injury = printed(row["injury_pct"] if "map_injury_pct" not in row else row["map_injury_pct"])
@@ -438,8 +438,14 @@ def _twice(row: Mapping[Any, Any]) -> Sentence:
     return Sentence("page.do.twice", low=low, high=high, after=after)
 
 
-def _numbered(row: Mapping[Any, Any]) -> list[Sentence]:
-    """Say how many nodes to keep, or how many more than usual where the usual number is not known."""
+def number_sentences(row: Mapping[Any, Any]) -> list[Sentence]:
+    """Say how many nodes to keep, or how many more than usual where the usual number is not known.
+
+    Parameters
+    ----------
+    row : mapping
+        As for `action_sentences`; its action is one of `NUMBERED`.
+    """
     known = not np.isnan(row["nodes_to_keep"])
     if row["action"] == Action.AS_USUAL:
         sentences = [Sentence("page.do.as_usual")]

@@ -30,7 +30,7 @@ _OPENS = re.compile(
     re.IGNORECASE,
 )
 _NO_GRID = re.compile(r"nadgrids\s*=\s*@null", re.IGNORECASE)
-# From the centre to the equator; ellipsoids and spheres in use for the earth lie between (EPSG dataset, from memory).
+# From the centre to the equator: the ellipsoids of PROJ's list run from 6,370,997 to 6,397,300 m (pyproj's ellipsoids).
 _EARTH_M = (6.35e6, 6.40e6)
 
 

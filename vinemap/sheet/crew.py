@@ -12,7 +12,7 @@ import pandas as pd
 import xarray as xr
 
 from vinemap.characters import isolated
-from vinemap.decisions.actions import NODES_TWICE, advice_key, assumed, twice_sentences
+from vinemap.decisions.actions import NODES_TWICE, advice_key, number_sentences, twice_sentences
 from vinemap.decisions.aftercare import care_sentences
 from vinemap.decisions.checks import wood_sentences
 from vinemap.rules import Rules
@@ -198,20 +198,9 @@ def _page(
 def _todo(block: pd.Series[Any], words: Words, rules: Rules) -> str:
     """Say what the block's action means, with its nodes and their interval."""
     row = block.to_dict()
-    sentences = [words(advice_key(row)), *(one.said(words.language) for one in twice_sentences(row, rules))]
-    if block["action"] in NUMBERED:
-        if pd.notna(block["nodes_to_keep"]):
-            keep, usual = words.number(block["nodes_to_keep"]), words.number(block["target_nodes"])
-            low, high = block["nodes_to_keep_low"], block["nodes_to_keep_high"]
-            usual = words("do.assumed", usual=usual) if assumed(block) else usual
-            sentences.append(words("do.nodes", keep=keep, usual=usual))
-            if pd.isna(high):
-                sentences.append(words("do.nodes_or_more", low=words.number(low)))
-            elif low < high:
-                sentences.append(words("do.nodes_interval", low=words.number(low), high=words.number(high)))
-        elif block["action"] == Action.KEEP_MORE:
-            sentences.append(words("do.extra", extra=f"{words.number(block['extra_pct'])} %"))
-    return " ".join(sentences)
+    numbers = number_sentences(row) if row["action"] in NUMBERED else twice_sentences(row, rules)
+    said = [sentence.said(words.language) for sentence in numbers]
+    return " ".join(said if row["action"] == Action.AS_USUAL else [words(advice_key(row)), *said])
 
 
 def _line(zone: pd.Series[Any], words: Words) -> ZoneLine:
