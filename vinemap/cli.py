@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 import logging
 import os
 import sys
@@ -25,6 +26,8 @@ if TYPE_CHECKING:
     from rich.status import Status
     from rich.text import Text
 
+    from vinemap.intake.questions import Proposal
+    from vinemap.intake.understand import Understanding
     from vinemap.settings import Settings
 
 _INPUT_WRONG, _FAILED = 2, 1
@@ -144,6 +147,66 @@ def merge(tables: tuple[Path, ...], out: Path) -> None:
 
     for sentence in merge_buds(tables, out):
         _say(sentence)
+
+
+@commands.command("import")
+@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("-o", "--out", required=True, type=click.Path(path_type=Path), help="Vineyard folder to write.")
+@click.option("--yes", is_flag=True, help="Take what is certain; where something is not, list the questions and stop.")
+def import_command(files: tuple[Path, ...], out: Path, yes: bool) -> None:
+    """Make a tidy vineyard folder of your own files, as they are.
+
+    Takes outlines, workbooks, tables, waypoints and an elevation grid; says what each file, sheet, column and code
+    means, asks where that is not certain, and keeps the answers for next year's files. The files stay as they are.
+
+    Example: vinemap import outlines.kml "buds 2026.xlsx" -o my_vineyard
+    """
+    from vinemap.intake.tidy import answers_in, write_folder
+    from vinemap.intake.understand import understand
+
+    answers = answers_in(out)
+    understood = understand(files, answers)
+    _say_understood(understood)
+    while not yes and sys.stdin.isatty() and understood.open:
+        answers |= _asked(understood.open[0])
+        understood = understand(files, answers)
+    if understood.open:
+        raise InputError(list(map(_question, understood.open)))
+    written = write_folder(understood, files, out)
+    names = Listed([path.name for path in written], together=True, most=None)
+    _say(Sentence("import.written", files=names, folder=str(out)))
+    _say(Sentence("import.next", folder=str(out)))
+
+
+def _say_understood(understood: Understanding) -> None:
+    """Print what was understood: each proposal in plain words with its examples, then the notes."""
+    from vinemap.intake.questions import settled
+
+    for proposal in understood.proposals:
+        means = proposal.means(settled(proposal, understood.answers))
+        _say(Sentence("import.open" if means is None else "import.means", about=proposal.about, means=means or ""))
+        for example in proposal.examples:
+            _say(f"    {example}", style="dim")
+    for note in understood.notes:
+        _say(Sentence("console.note", what=note), style="yellow")
+
+
+def _asked(proposal: Proposal) -> dict[str, str]:
+    """Ask at the terminal what a proposal leaves open."""
+    _say(proposal.about, style="bold")
+    for number, choice in enumerate(proposal.choices, start=1):
+        _say(f"  {number}  {choice.means}")
+    values = [choice.value for choice in proposal.choices]
+    default = None if proposal.value is None else values.index(proposal.value) + 1
+    number = click.prompt("Number", type=click.IntRange(1, len(values)), default=default)
+    return {proposal.key: values[number - 1]}
+
+
+def _question(proposal: Proposal) -> Problem:
+    """Return an open question as what has to be mended: with the line of the settings that would answer it."""
+    key = json.dumps(proposal.key, ensure_ascii=False)
+    lines = (f'{key} = "{choice.value}" ({choice.means})' for choice in proposal.choices)
+    return Problem("vinemap.toml", None, "import.answers", str(proposal.about), f"write {' or '.join(lines)}")
 
 
 @commands.command()

@@ -547,7 +547,7 @@ def _report(vineyard: Vineyard, injury: InjuryMap, zones: pd.DataFrame, warnings
         "threshold": settings.surface.threshold,
         "area_over_threshold_ha": {"mean": mean, "low": low, "high": high},
         "work": _summed(by_action(zones)),
-        "settings": settings.model_dump(mode="json"),
+        "settings": settings.model_dump(mode="json", by_alias=True),
         "model": injury.model,
         "scores": {**injury.scores, "text": " ".join(verdict(injury.scores))},
         "warnings": warnings,

@@ -146,6 +146,13 @@ class Work(_Section):
     order: Literal["worst", "route"] = Field("worst", description="of the work list: worst first, or nearest next")
 
 
+class Import(_Section):
+    """What `vinemap import` was told of files of your own, so that next year's of the same layout need no question."""
+
+    answers: dict[str, str] = Field(default_factory=dict, description="question = answer, as the command lists them")
+    written: dict[str, str] = Field(default_factory=dict, description="file = SHA-256, of what it wrote; not for you")
+
+
 class Settings(_Section):
     """Everything that ``vinemap.toml`` may hold; each key has a default."""
 
@@ -175,6 +182,7 @@ class Settings(_Section):
     actions: Actions = Actions()
     work: Work = Work()
     page: Page = Page()
+    import_: Import = Field(Import(), alias="import")  # a word that Python keeps for itself
 
 
 def read_settings(folder: str | os.PathLike[str]) -> Settings:
@@ -358,7 +366,8 @@ def _words(fault: ErrorDetails, keys: list[str]) -> tuple[str, str]:
 
 
 def _keys(model: type[BaseModel], above: str = "") -> Iterator[str]:
-    for name, field in model.model_fields.items():
+    for attribute, field in model.model_fields.items():
+        name = field.alias or attribute
         if isinstance(field.annotation, type) and issubclass(field.annotation, BaseModel):
             yield from _keys(field.annotation, f"{above}{name}.")
         yield above + name
@@ -384,7 +393,7 @@ def _field(keys: list[str]) -> tuple[str | None, Any] | None:
     """Return a key's description and default; None where it is a table or a key in a free table."""
     model: type[BaseModel] = Settings
     for depth, key in enumerate(keys):
-        field = model.model_fields.get(key)
+        field = next((one for name, one in model.model_fields.items() if (one.alias or name) == key), None)
         if field is None:
             return None
         if isinstance(field.annotation, type) and issubclass(field.annotation, BaseModel):

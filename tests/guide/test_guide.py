@@ -72,7 +72,8 @@ def test_generated_parts_hold_all_that_the_code_has() -> None:
     for layout in (*INPUTS, *OUTPUTS):
         for column in layout.columns:
             assert f"| `{column.name}` |" in TEXTS["columns"]
-    for name, section in Settings.model_fields.items():
+    for attribute, section in Settings.model_fields.items():
+        name = section.alias or attribute
         assert f"`{name}`" in TEXTS["settings"] or f"## [{name}]" in TEXTS["settings"], section
     for name in type(default_rules()).model_fields:
         assert f"`{name}`" in TEXTS["decides"] or name == "pruning"

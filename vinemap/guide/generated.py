@@ -49,10 +49,11 @@ def settings_tables() -> str:
 
 
 def _sections(model: type[BaseModel], above: str) -> Iterator[str]:
-    inner = {name: _model(field) for name, field in model.model_fields.items()}
+    fields = {field.alias or name: field for name, field in model.model_fields.items()}
+    inner = {name: _model(field) for name, field in fields.items()}
     keys = [
         (f"`{name}`", _kind(field.annotation), _default(field), field.description or "")
-        for name, field in model.model_fields.items()
+        for name, field in fields.items()
         if inner[name] is None
     ]
     heading = f"## [{above}]\n\n" if above else "## At the top\n\n"

@@ -207,6 +207,11 @@ def usable(path: Path, endings: tuple[str, ...], findings: Findings, *, within: 
     return ending != ".shp" or _complete(path, findings)
 
 
+def advice(ending: str) -> str:
+    """Say what to do with a file of an ending that is not read."""
+    return _CONVERT.get(ending.lower(), f"save or export it as one of {', '.join(_EXPECTED)}")
+
+
 def _misnamed(path: Path) -> tuple[str, str] | None:
     """Say that a file holds nothing, or starts as files of another ending do."""
     try:

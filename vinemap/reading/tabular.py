@@ -6,9 +6,12 @@ import csv
 import re
 import warnings
 import zipfile
+from bisect import bisect_left, bisect_right
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass, replace
+from itertools import islice
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -40,6 +43,8 @@ _SEPARATORS = ("\t", ";", "|", ",")
 _FEW = 5
 """Rows of one fault that are still named each by itself."""
 _FORMULA = re.compile(rb"<f[ >/]")
+_MERGED = re.compile(rb"<(?:\w+:)?mergeCell [^>]*?ref=\"([A-Z]{1,3}[0-9]{1,7}:[A-Z]{1,3}[0-9]{1,7})\"")
+_LINES_LOOKED_AT = 200
 
 
 @dataclass(frozen=True)
@@ -68,6 +73,32 @@ class Table:
     numbers: list[int]
     geometry: gpd.GeoSeries | None = None
     heights: Array | None = None
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """A text table, or a sheet of a workbook, of which not even the header is known yet.
+
+    Attributes
+    ----------
+    file : str
+        Name of the file.
+    title : str or None
+        Of the sheet; None for a text table.
+    rows : list of (int, sequence)
+        Row as a spreadsheet numbers it, and its cells; rows with nothing in them are left out. A cell of a merged range
+        holds what its first cell does.
+    hidden : bool
+        Whether a spreadsheet keeps it from view.
+    merged : frozenset of (int, int)
+        Row number and place of the cells that a merged range filled.
+    """
+
+    file: str
+    title: str | None
+    rows: list[tuple[int, Cells]]
+    hidden: bool = False
+    merged: frozenset[tuple[int, int]] = frozenset()
 
 
 @contextmanager
@@ -154,6 +185,32 @@ def read_tables(path: Path, stem: str, findings: Findings) -> list[Table]:
     return [table for table in tables if table is not None]
 
 
+def read_sheets(path: Path, findings: Findings) -> list[Sheet]:
+    """Read a text table, or every sheet of a workbook, hidden ones too, as they stand.
+
+    Parameters
+    ----------
+    path : Path
+        A file that `vinemap.reading.files.usable` lets through, ending in .csv, .tsv or .xlsx.
+    findings : Findings
+        Gets what is wrong.
+
+    Returns
+    -------
+    list of Sheet
+        Those with anything in them; none where the file cannot be read.
+    """
+    if path.suffix.lower() != ".xlsx":
+        records = _text(path, findings, below_titles=True)
+        return [Sheet(path.name, None, records)] if records else []
+    with _sound_workbook(path, findings) as refused:
+        _refuse_swollen(path)
+        sheets = [sheet for sheet in _every_sheet(path) if sheet.rows]
+        for sheet in sheets:
+            _unsaved_formulas(path, str(sheet.title), dict(sheet.rows), findings)
+    return [] if refused else sheets
+
+
 class _Filled:
     """Yields the rows that hold anything, and counts them over all the tables of a file."""
 
@@ -232,7 +289,7 @@ def _header_fits(file: str, filled: list[tuple[int, Cells]], fitting: int, width
     return True
 
 
-def _text(path: Path, findings: Findings) -> list[tuple[int, Cells]] | None:
+def _text(path: Path, findings: Findings, *, below_titles: bool = False) -> list[tuple[int, Cells]] | None:
     data = path.read_bytes()
     text = decode(data)
     if text is None and b"\x00" in data and not data.startswith(_WIDE):
@@ -246,7 +303,7 @@ def _text(path: Path, findings: Findings) -> list[tuple[int, Cells]] | None:
     # Spreadsheets write, and swallow, a first line that names the separator.
     if re.fullmatch(r"\"?sep=.\"?\r?", first, re.IGNORECASE):
         separator, text = first.strip().strip('"')[-1], rest
-    separator = separator or _separator(text)
+    separator = separator or (_common_separator(text) if below_titles else _separator(text))
     reader = csv.reader(_lines(text), delimiter=separator, strict=True)
     records: list[tuple[int, Cells]] = []
     number = 0
@@ -314,30 +371,50 @@ def decode(data: bytes) -> str | None:
 def _separator(text: str) -> str:
     """Return the separator that cuts the header into most cells."""
     header = next((line for line in _lines(text) if line.strip()), "").strip("\r\n")
+    return max(_SEPARATORS, key=lambda mark: _width(header, mark))
 
-    def width(mark: str) -> int:
-        try:
-            return len(next(csv.reader([header], delimiter=mark), []))
-        except csv.Error:
-            return 0
 
-    return max(_SEPARATORS, key=width)
+def _common_separator(text: str) -> str:
+    """Return the separator that cuts most lines into the same number of cells, whatever stands above the header."""
+    lines = [line.strip("\r\n") for line in islice(_lines(text), _LINES_LOOKED_AT) if line.strip()]
+
+    def alike(mark: str) -> int:
+        widths = Counter(width for line in lines if (width := _width(line, mark)) > 1)
+        return max(widths.values(), default=0)
+
+    return max(_SEPARATORS, key=alike)
+
+
+def _width(line: str, mark: str) -> int:
+    try:
+        return len(next(csv.reader([line], delimiter=mark), []))
+    except csv.Error:
+        return 0
 
 
 def _workbook(path: Path, stem: str, findings: Findings) -> dict[str, list[tuple[int, Cells]]]:
     """Return the sheets to read, by title; none where the workbook cannot be read."""
+    with _sound_workbook(path, findings) as refused:
+        _refuse_swollen(path)
+        sheets = _sheets(path, stem, findings)
+    return {} if refused else sheets
+
+
+@contextmanager
+def _sound_workbook(path: Path, findings: Findings) -> Iterator[list[None]]:
+    """Name what keeps a workbook from being read inside; the list given is empty where nothing did."""
+    refused: list[None] = []
     # openpyxl meets damaged files with errors of any class, so the net is wide here and only here.
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            _refuse_swollen(path)
-            return _sheets(path, stem, findings)
+            yield refused
     except RefusedError as refusal:
+        refused.append(None)
         findings.problem(path.name, None, "", refusal.message, refusal.remedy)
-        return {}
     except Exception:
+        refused.append(None)
         findings.problem(path.name, None, "", "the workbook is damaged", "open it in a spreadsheet and save it again")
-        return {}
 
 
 def _refuse_swollen(path: Path) -> None:
@@ -369,16 +446,51 @@ def _refuse_swollen(path: Path) -> None:
             raise RefusedError(f"its part {name} is far larger than that of a table", "save the table alone, as .csv")
 
 
+def _every_sheet(path: Path) -> Iterator[Sheet]:
+    counted = _Filled()
+    with closing(openpyxl.load_workbook(path, read_only=True, data_only=True, keep_links=False)) as book:
+        for sheet in book.worksheets:
+            # The size that a workbook states of a sheet is often wrong.
+            sheet.reset_dimensions()
+            rows = list(counted.of(sheet.iter_rows(values_only=True)))
+            with zipfile.ZipFile(path) as archive:
+                ranges = _MERGED.findall(archive.read(sheet._worksheet_path))
+            rows, merged = _with_merged(rows, ranges)
+            yield Sheet(path.name, sheet.title, rows, sheet.sheet_state != "visible", merged)
+
+
+def _with_merged(
+    rows: list[tuple[int, Cells]], ranges: list[bytes]
+) -> tuple[list[tuple[int, Cells]], frozenset[tuple[int, int]]]:
+    """Give every empty cell of a merged range what its first cell holds; return the rows, and which were given so."""
+    numbers = [number for number, _ in rows]
+    cells = [list(row) for _, row in rows]
+    filled: set[tuple[int, int]] = set()
+    looked_at = 0
+    for written in ranges:
+        left, top, right, bottom = openpyxl.utils.range_boundaries(written.decode("ascii"))
+        first, last = bisect_left(numbers, top), bisect_right(numbers, bottom)
+        if first == last or numbers[first] != top or left > len(cells[first]) or blank(cells[first][left - 1]):
+            continue
+        value = cells[first][left - 1]
+        looked_at += sum(1 + min(right, len(row)) for row in cells[first:last])
+        if looked_at > _MOST_CELLS:
+            raise _too_many_cells()
+        for number, row in zip(numbers[first:last], cells[first:last], strict=True):
+            for place in range(left - 1, min(right, len(row))):
+                if blank(row[place]):
+                    row[place] = value
+                    filled.add((number, place))
+    return list(zip(numbers, cells, strict=True)), frozenset(filled)
+
+
 def _sheets(path: Path, stem: str, findings: Findings) -> dict[str, list[tuple[int, Cells]]]:
-    book = openpyxl.load_workbook(path, read_only=True, data_only=True, keep_links=False)
-    try:
+    with closing(openpyxl.load_workbook(path, read_only=True, data_only=True, keep_links=False)) as book:
         for sheet in book.worksheets:
             # The size that a workbook states of a sheet is often wrong.
             sheet.reset_dimensions()
         counted = _Filled()
         sheets = {sheet.title: list(counted.of(sheet.iter_rows(values_only=True))) for sheet in book.worksheets}
-    finally:
-        book.close()
     filled = [title for title, rows in sheets.items() if rows]
     fitting = [title for title in filled if title.strip().casefold() == stem]
     tables = [title for title in filled if title.strip().casefold() != NOTES_SHEET]

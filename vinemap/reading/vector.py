@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import re
 import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import geopandas as gpd
@@ -41,11 +43,43 @@ def read_layer(path: Path, stem: str, layer: str | None, findings: Findings) -> 
         With geometries in two dimensions and rows numbered from 2, as an attribute table under its header; None where
         the file cannot be read.
     """
+    with _sound(path, findings):
+        frame = _frame(path, stem, layer, findings)
+        return None if frame is None else _table(path, frame, findings)
+    return None
+
+
+def read_layers(path: Path, findings: Findings) -> list[tuple[str, gpd.GeoDataFrame]]:
+    """Read every layer that holds shapes.
+
+    Parameters
+    ----------
+    path : Path
+        A file that `vinemap.reading.files.usable` lets through, of one of the formats of shapes.
+    findings : Findings
+        Gets what is wrong.
+
+    Returns
+    -------
+    list of (str, GeoDataFrame)
+        Each layer's name, the file's where it has none of its own, and the layer; none where the file cannot be read.
+    """
+    with _sound(path, findings):
+        if path.suffix.lower() == ".parquet":
+            return [(path.stem, read_geoparquet(path))]
+        layers = Layers(path)
+        return [(name, layers.read(place)) for place, (name, has_shapes) in enumerate(layers.names()) if has_shapes]
+    return []
+
+
+@contextmanager
+def _sound(path: Path, findings: Findings) -> Iterator[None]:
+    """Name what keeps a file of shapes from being read inside."""
     # GDAL meets damaged files with errors of many classes, so the net is wide here and only here.
     try:
         with warnings.catch_warnings(record=True) as said:
             warnings.simplefilter("always")
-            frame = _frame(path, stem, layer, findings)
+            yield
     except ImportError:
         findings.problem(
             path.name,
@@ -54,19 +88,15 @@ def read_layer(path: Path, stem: str, layer: str | None, findings: Findings) -> 
             "Parquet files need the package pyarrow, which is not installed",
             "install it with: pip install 'vinemap[parquet]', or save the file as .gpkg",
         )
-        return None
     except RefusedError as refusal:
         findings.problem(path.name, refusal.row, refusal.column, refusal.message, refusal.remedy)
-        return None
     except Exception as error:
         reason = _IN_MEMORY.sub(path.name, " ".join(str(error).split()))[:200].rstrip(".")
         findings.problem(
             path.name, None, "", f"cannot be read as {path.suffix} ({reason})", "export it again, for instance as .gpkg"
         )
-        return None
     if any("closed ring" in str(word.message) for word in said):
         findings.warn(Sentence("warning.not_closed", file=path.name))
-    return None if frame is None else _table(path, frame, findings)
 
 
 def _table(path: Path, frame: gpd.GeoDataFrame, findings: Findings) -> Table | None:

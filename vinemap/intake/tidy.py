@@ -1,0 +1,146 @@
+"""Write what was understood as a tidy vineyard folder, with the answers and, untouched, the files it comes from."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import shutil
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import pandas as pd
+
+from vinemap.errors import InputError, Problem
+from vinemap.exports.exchange import added
+from vinemap.exports.record import digest
+from vinemap.intake.understand import Understanding
+from vinemap.settings import SETTINGS_FILE, read_settings
+
+ORIGINALS = "originals"
+_SECTION = "import"
+_HEADER = re.compile(r"\[+\s*\"?([^\]\".]+)")
+
+
+def write_folder(understanding: Understanding, files: Sequence[Path], folder: Path) -> list[Path]:
+    """Write a tidy vineyard folder, all of it or nothing.
+
+    Parameters
+    ----------
+    understanding : Understanding
+        With nothing open and no problem.
+    files : sequence of Path
+        That it was made from; copied to ``originals/`` as they are.
+    folder : Path
+        Made when missing. A file that an earlier import wrote there is replaced, unless it was changed since; the
+        settings keep all but what they know of imports.
+
+    Returns
+    -------
+    list of Path
+        What was written, tables first, settings last.
+
+    Raises
+    ------
+    InputError
+        When questions or problems stand open, and where a file in the folder is somebody else's.
+    """
+    if understanding.problems or understanding.open:
+        raise InputError(understanding.problems or [_still_open(understanding)])
+    written_before = _written_before(folder)
+    with added(folder, replacing=written_before) as stage:
+        for stem, table in understanding.tables.items():
+            _write_table(table, stage, stem)
+        for grid in understanding.grids:
+            shutil.copyfile(grid, stage / "elevation.tif")
+        names = sorted(path.name for path in stage.iterdir())
+        _copy_originals(files, folder, stage)
+        _write_settings(understanding, folder, stage, {name: digest(stage / name) for name in names})
+    return [folder / name for name in [*names, SETTINGS_FILE]]
+
+
+def _still_open(understanding: Understanding) -> Problem:
+    about = understanding.open[0].about
+    return Problem(SETTINGS_FILE, None, "", f"{about} is not settled", "answer it first")
+
+
+def answers_in(folder: Path) -> dict[str, str]:
+    """Return the answers that an earlier import kept in a folder; none where there is none.
+
+    Raises
+    ------
+    InputError
+        When its settings cannot be read.
+    """
+    return dict(read_settings(folder).import_.answers) if (folder / SETTINGS_FILE).exists() else {}
+
+
+def _written_before(folder: Path) -> list[str]:
+    """Return the files that an earlier import wrote and nobody changed since, and the settings; name changed ones."""
+    if not (folder / SETTINGS_FILE).exists():
+        return []
+    written = read_settings(folder).import_.written
+    changed = [name for name, sha in written.items() if (folder / name).is_file() and digest(folder / name) != sha]
+    if changed:
+        remedy = "take it out, or import into another folder"
+        raise InputError([Problem(name, None, "", "was changed since it was imported", remedy) for name in changed])
+    return [*written, SETTINGS_FILE]
+
+
+def _write_table(table: pd.DataFrame, stage: Path, stem: str) -> None:
+    if stem == "blocks" and isinstance(table, gpd.GeoDataFrame):
+        table.to_crs(4326).to_file(stage / "blocks.geojson", driver="GeoJSON")
+        return
+    table.to_csv(stage / f"{stem}.csv", index=False, lineterminator="\n")
+
+
+def _copy_originals(files: Sequence[Path], folder: Path, stage: Path) -> None:
+    """Copy the files as they are, beside those of earlier imports; one that is there already is not copied again."""
+    there = {digest(path) for path in (folder / ORIGINALS).glob("*") if path.is_file()}
+    taken = {path.name for path in (folder / ORIGINALS).glob("*")}
+    for path in files:
+        if digest(path) in there:
+            continue
+        name, count = path.name, 1
+        while name in taken:
+            count += 1
+            name = f"{path.stem} ({count}){path.suffix}"
+        taken.add(name)
+        (stage / ORIGINALS).mkdir(exist_ok=True)
+        shutil.copyfile(path, stage / ORIGINALS / name)
+        os.utime(stage / ORIGINALS / name, ns=(path.stat().st_atime_ns, path.stat().st_mtime_ns))
+
+
+def _write_settings(understanding: Understanding, folder: Path, stage: Path, written: Mapping[str, str]) -> None:
+    path = folder / SETTINGS_FILE
+    kept = _without_imports(path.read_text(encoding="utf-8-sig")) if path.exists() else _first(understanding.settings)
+    sections = {f"{_SECTION}.written": written, f"{_SECTION}.answers": understanding.answers}
+    text = kept.rstrip() + "".join(f"\n\n[{name}]\n{_lines(values)}" for name, values in sections.items() if values)
+    (stage / SETTINGS_FILE).write_text(f"{text.strip()}\n", encoding="utf-8")
+
+
+def _first(settings: Mapping[str, Any]) -> str:
+    """Return the settings of a new folder."""
+    return _lines(settings)
+
+
+def _lines(values: Mapping[str, Any]) -> str:
+    return "\n".join(f"{_quoted(key)} = {_quoted(value)}" for key, value in values.items())
+
+
+def _quoted(value: Any) -> str:
+    """Return a value as TOML has it: a basic string is one of JSON, but for DEL."""
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+def _without_imports(text: str) -> str:
+    """Return settings without their sections on imports."""
+    kept, ours = [], False
+    for line in text.splitlines():
+        if (header := _HEADER.match(line.strip())) is not None:
+            ours = header[1].strip() == _SECTION
+        if not ours:
+            kept.append(line)
+    return "\n".join(kept)
