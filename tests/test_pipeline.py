@@ -14,18 +14,20 @@ import numpy as np
 import pandas as pd
 import pytest
 import rasterio
+import xarray as xr
 from rasterio.transform import from_origin
 from scipy.spatial import KDTree
 from scipy.special import expit
 from shapely import box
 
-from tests.builders import write_vineyard
+from tests.builders import buds_table, samples_table, write_vineyard
 from vinemap.columns import BLOCKS_CSV, SAMPLES_CSV, WORK_LIST, ZONES_CSV, Layout
 from vinemap.decisions.explain import explain_block
 from vinemap.demo import Truth, write_demo
 from vinemap.errors import InputError
 from vinemap.exports.formats import write_geopackage
-from vinemap.pipeline import MapRun, make_map, write_map
+from vinemap.pipeline import MapRun, check_folder, make_map, write_map
+from vinemap.states import Differs, Evidence
 from vinemap.terrain.grid import centres
 
 
@@ -270,6 +272,53 @@ def test_two_samples_are_refused(tmp_path: Path) -> None:
     (folder / "wood.csv").unlink()
     with pytest.raises(InputError, match="at least 3"):
         make_map(folder)
+
+
+def test_samples_of_a_block_alone_count_there_and_leave_the_surface(tmp_path: Path) -> None:
+    """Cuts that have a block and no place enter blocks.csv, and no cell of the map; console, page and layers say so."""
+    placed, both = tmp_path / "placed", tmp_path / "both"
+    for folder in (placed, both):
+        folder.mkdir()
+        write_vineyard(folder)
+        samples = samples_table()
+        here = samples["sample"].str.startswith("C")
+        if folder == placed:
+            samples[~here].to_csv(folder / "samples.csv", index=False)
+            buds_table()[lambda buds: ~buds["sample"].str.startswith("C")].to_csv(folder / "buds.csv", index=False)
+        else:
+            samples = samples.assign(block=np.where(here, "cedar", None))
+            samples.loc[here, ["lon", "lat"]] = np.nan
+            samples.to_csv(folder / "samples.csv", index=False)
+            buds = buds_table()
+            buds.loc[buds["sample"].str.startswith("C"), "primary"] = "dead"
+            buds.to_csv(folder / "buds.csv", index=False)
+    without, run = make_map(placed), make_map(both)
+    xr.testing.assert_identical(run.surface, without.surface)
+    block = run.block("Cedar")
+    assert block[["samples", "nodes", "primary_dead", "injury_pct", "canes"]].tolist() == [2, 8, 8, 100.0, 2]
+    assert (block["evidence"], block["differs"]) == (Evidence.NO_PLACE, Differs.NO_PLACE)
+    assert without.block("Cedar")["samples"] == 0
+    write_map(run, tmp_path / "out")
+    table = pd.read_csv(tmp_path / "out" / "samples.csv")
+    assert table.loc[table["sample"].str.startswith("C"), "lon"].isna().all()
+    assert table["block"].tolist() == ["Ash"] * 2 + ["Birch"] * 2 + ["Cedar"] * 2
+    layer = gpd.read_file(tmp_path / "out" / "vineyard.gpkg", layer="samples")
+    assert layer.geometry.isna().sum() == 2
+    html = (tmp_path / "out" / "map.html").read_text(encoding="utf-8")
+    data = json.loads(html.split('id="vinemap-data">', 1)[1].split("</script>", 1)[0])
+    assert [place is None for place in data["samples"]["place"]] == [False] * 4 + [True] * 2
+    assert any("2 samples are known by their block alone" in warning["en"] for warning in data["report"]["warnings"])
+    run.plot()
+
+
+def test_a_survey_of_blocks_alone_is_told_what_a_map_needs(tmp_path: Path) -> None:
+    """Without a single place there is no surface; the remedy is to place the samples, not to cut more."""
+    write_vineyard(tmp_path)
+    names = samples_table()["sample"]
+    blocks = names.str[0].map({"A": "Ash", "B": "Birch", "C": "Cedar"})
+    pd.DataFrame({"sample": names, "block": blocks}).to_csv(tmp_path / "samples.csv", index=False)
+    with pytest.raises(InputError, match="6 samples are known by the block alone: give each a point, or its row"):
+        check_folder(tmp_path)
 
 
 def test_the_same_folder_gives_the_same_figures(demo: Demo, tmp_path: Path) -> None:

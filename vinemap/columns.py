@@ -298,7 +298,7 @@ BLOCKS = Layout(
 
 SAMPLES = Layout(
     "samples.csv, .xlsx, .geojson, .gpkg, .shp, .fgb, .kml, .gpx, .parquet",
-    "a sample: the canes of one vine, with lon and lat, easting and northing, a point, or row and vine",
+    "a sample: the canes of one vine, with lon and lat, easting and northing, a point, row and vine, or a block alone",
     (
         replace(_SAMPLE, format_name="name", on_page=True),
         _LON,

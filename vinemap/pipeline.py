@@ -177,7 +177,7 @@ def check_folder(folder: str | os.PathLike[str]) -> Vineyard:
         As `make_map` would.
     """
     vineyard = read_vineyard(folder)
-    with _named():
+    with _named(vineyard):
         refuse_too_few(Observations.of(vineyard.samples, vineyard.site.blocks, _tallied(vineyard), Bud.PRIMARY))
     return vineyard
 
@@ -188,12 +188,16 @@ def _tallied(vineyard: Vineyard) -> pd.DataFrame:
 
 
 @contextmanager
-def _named() -> Iterator[None]:
+def _named(vineyard: Vineyard) -> Iterator[None]:
     """Turn too few samples into a problem of the samples' file."""
     try:
         yield
     except TooFewSamplesError as error:
-        raise InputError([Problem("samples", None, "", str(error), "cut more canes, then map again")]) from error
+        remedy, alone = "cut more canes, then map again", int(vineyard.samples.geometry.isna().sum())
+        if alone:
+            known = f"{alone} sample{' is' if alone == 1 else 's are'} known by the block alone"
+            remedy = f"{known}: give each a point, or its row and vine, then map again"
+        raise InputError([Problem("samples", None, "", str(error), remedy)]) from error
 
 
 def check_spring(folder: Path, counts: Path, progress: Progress = _quiet) -> tuple[SpringCheck, MapRun]:
@@ -273,7 +277,7 @@ def _mapped(vineyard: Vineyard, tallies: pd.DataFrame, progress: Progress, grown
     terrain = None
     if vineyard.site.elevation is not None:
         terrain = terrain_layers(vineyard.site.elevation, vineyard.site.crs, tuple(blocks.total_bounds))
-    with _named():
+    with _named(vineyard):
         injury = injury_map(samples, blocks, tallies, grid, terrain, settings.surface, progress, _others(grown))
     progress("wood")
     trunks = wood_layers(vineyard.wood, samples, blocks, grid, terrain, settings.surface, grown)

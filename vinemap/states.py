@@ -202,6 +202,7 @@ class Evidence(StrEnum):
     ENOUGH = "enough"
     FEW = "few samples"
     ONE_PART = "samples in one part"
+    NO_PLACE = "samples without a place"
     NONE = "no sample"
 
 
@@ -211,6 +212,7 @@ class Differs(StrEnum):
     PLACE = "place of the samples"
     FEW = "few samples"
     NEIGHBOURS = "neighbours"
+    NO_PLACE = "samples without a place"
     ALIKE = ""
 
 

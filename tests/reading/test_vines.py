@@ -139,3 +139,32 @@ def test_file_with_neither_points_nor_vines(tmp_path: Path) -> None:
     fault = only_problem(write(tmp_path, pd.DataFrame({"sample": ["A"]})))
     assert fault.startswith("samples.csv: there are no points; give lon and lat, ")
     assert fault.endswith("or row and vine")
+
+
+def test_samples_known_by_their_block_alone(tmp_path: Path) -> None:
+    """They have their block as the blocks spell it, no point, and one warning names them; order is the file's."""
+    lon, lat = Transformer.from_crs(CRS, "EPSG:4326", always_xy=True).transform(EAST + 50, NORTH + 90)
+    rows = [("A", " SLOPE", None, None), ("P", None, lon, lat), ("B", "Slope", None, None)]
+    folder = write(tmp_path, pd.DataFrame(rows, columns=["sample", "block", "lon", "lat"]))
+    vineyard = read_vineyard(folder)
+    samples = vineyard.samples
+    assert samples["sample"].tolist() == ["A", "P", "B"]
+    assert samples["block"].tolist() == ["Slope"] * 3
+    assert samples.geometry.isna().tolist() == [True, False, True]
+    assert samples["distance_m"].isna().tolist() == [True, False, True]
+    (said,) = [warning for warning in vineyard.warnings if "block alone" in warning]
+    assert said == (
+        "samples.csv: 2 samples are known by their block alone: they count in the block's survey, and the surface does "
+        "not use them (A, B)."
+    )
+
+
+def test_a_file_of_blocks_alone(tmp_path: Path) -> None:
+    """No sample of a file needs a point; a block that is not there is named, with those that are."""
+    folder = write(tmp_path, pd.DataFrame({"sample": ["A", "B"], "block": "slope"}))
+    assert read_vineyard(folder).samples["block"].tolist() == ["Slope"] * 2
+    pd.DataFrame({"sample": ["A", "B"], "block": ["slope", "Slpoe"]}).to_csv(folder / "samples.csv", index=False)
+    assert only_problem(folder) == (
+        "samples.csv:3: block: there is no block 'Slpoe', and the sample has no other place; name one of Slope, or "
+        "give the sample a point"
+    )

@@ -34,7 +34,8 @@ def block_evidence(
     blocks : GeoDataFrame
         block, samples, geometry; map_injury_pct, injury_pct and basal_pct with their low and high.
     samples : GeoDataFrame
-        sample, block (None outside every block), nodes (primaries read), canes (missing where not known), geometry.
+        sample, block (None outside every block), nodes (primaries read), canes (missing where not known), geometry
+        (missing where the block is all that is known of a place: such samples are no evidence for the map).
     surface : Dataset (y, x)
         primary_injury, block_index.
     terrain : Dataset (y, x) or None
@@ -58,7 +59,9 @@ def block_evidence(
     the samples' own places says how much of that is their place; the rest is what the model takes from other samples
     and from the terrain.
     """
-    cut = samples[samples["nodes"].fillna(0) > 0]
+    everywhere = samples[samples["nodes"].fillna(0) > 0]
+    canes = dict(tuple(everywhere.groupby("block")))
+    cut = everywhere[everywhere.geometry.notna()]
     xy = shapely.get_coordinates(cut.geometry.to_numpy())
     at = read_nearest(surface, ["primary_injury"], xy, cut["block"].to_numpy(object))[:, 0]
     cut = cut.assign(at=100 * at, height=_heights(terrain, xy))
@@ -67,11 +70,15 @@ def block_evidence(
     for _, block in blocks.iterrows():
         own = here.get(block["block"])
         covered = 0.0 if own is None else _covered(block.geometry, shapely.get_coordinates(own.geometry.to_numpy()))
-        rows.append({"canes": _canes(own), "covered_pct": covered, **_places(own, block, terrain)})
+        placed = 0 if own is None else len(own)
+        told = {"canes": _canes(canes.get(block["block"])), "covered_pct": covered, "placed": placed}
+        rows.append({**told, **_places(own, block, terrain)})
     table = pd.DataFrame(rows, index=blocks.index).astype({"canes": "Int64"})
     count = blocks["samples"].to_numpy(np.float64)
-    table["evidence"] = _evidence(count, table["covered_pct"].to_numpy(np.float64), rules)
-    differs = [_differs(row, rules) for row in blocks.drop(columns="geometry").join(table).to_dict("records")]
+    with_place = table.pop("placed").to_numpy(np.float64)
+    table["evidence"] = _evidence(count, with_place, table["covered_pct"].to_numpy(np.float64), rules)
+    known = blocks.drop(columns="geometry").join(table).assign(placed=with_place)
+    differs = [_differs(row, rules) for row in known.to_dict("records")]
     return table.assign(differs=pd.Series(np.array(differs, dtype=object), blocks.index).replace({"": None}))
 
 
@@ -96,7 +103,8 @@ def zone_evidence(
         The zones with samples, canes, nodes and evidence: 'no sample' in a zone without one, else the block's. sure_pct
         is NaN without evidence enough, and at most ``evidence.most_sure_pct``.
     """
-    cut = samples.loc[samples["nodes"].fillna(0) > 0, ["block", "nodes", "canes", "geometry"]]
+    placed = samples.geometry.notna() & (samples["nodes"].fillna(0) > 0)
+    cut = samples.loc[placed, ["block", "nodes", "canes", "geometry"]]
     pairs = (
         cut.reset_index(drop=True)
         .reset_index()
@@ -177,10 +185,16 @@ def _covered(outline: shapely.Geometry, places: Array) -> float:
     return float(100 * shapely.area(shapely.intersection(near, outline)) / outline.area)
 
 
-def _evidence(samples: Array, covered: Array, rules: Rules) -> list[str]:
+def _evidence(samples: Array, placed: Array, covered: Array, rules: Rules) -> list[str]:
     limits = rules.evidence
-    first = [samples == 0, samples < limits.few_samples, printed(covered) < limits.covered_under_pct]
-    found = np.select(first, [Evidence.NONE, Evidence.FEW, Evidence.ONE_PART], Evidence.ENOUGH)
+    few, one_part = placed < limits.few_samples, printed(covered) < limits.covered_under_pct
+    first = {
+        Evidence.NONE: samples == 0,
+        Evidence.NO_PLACE: placed == 0,
+        Evidence.FEW: few,
+        Evidence.ONE_PART: one_part,
+    }
+    found = np.select(list(first.values()), list(first), Evidence.ENOUGH)
     return [str(evidence) for evidence in found]
 
 
@@ -222,6 +236,8 @@ def _differs(row: dict[Any, Any], rules: Rules) -> Differs:
     apart = low > map_high or high < map_low
     if not (apart or abs(dead - on_map) > rules.evidence.differ_points):
         return Differs.ALIKE
+    if 2 * row["placed"] < row["samples"]:
+        return Differs.NO_PLACE
     place = row["map_at_samples_pct"] - on_map
     if abs(place) >= abs(dead - row["map_at_samples_pct"]):
         return Differs.PLACE

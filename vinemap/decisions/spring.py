@@ -79,7 +79,7 @@ def check_forecast(
     -------
     SpringCheck
         A sample is held against the nearest cell of its own block. Not compared are samples in no block, those with no
-        node counted, and those of a block without a cell.
+        place but a block, those with no node counted, and those of a block without a cell.
 
     Notes
     -----
@@ -94,6 +94,7 @@ def check_forecast(
     table[["predicted_pct", "predicted_low_pct", "predicted_high_pct"]] = 100 * _predicted(table, samples, grid, layers)
     reasons = {
         "outside": table["block"].isna(),
+        "no_place": table["sample"].isin(samples.loc[samples.geometry.isna(), "sample"]),
         "no_node": table["nodes"] == 0,
         "no_cell": table["predicted_pct"].isna(),
     }

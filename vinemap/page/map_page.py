@@ -21,7 +21,7 @@ from vinemap.decisions.actions import advice_key
 from vinemap.decisions.aftercare import care_sentences
 from vinemap.decisions.checks import wood_sentences
 from vinemap.page.grids import CHANGE, MASK, PERCENT, Frame, encoded
-from vinemap.page.outlines import label_points, lonlat, outlines
+from vinemap.page.outlines import label_points, outlines, places
 from vinemap.page.shell import OnlineBasemap, page
 from vinemap.page.terrain import embedded_terrain
 from vinemap.resources import asset, finite
@@ -126,7 +126,7 @@ def write_page(
         "samples": {
             **columns(samples, SAMPLES_CSV.on_page),
             "block": _rows_of(samples["block"], blocks),
-            "place": lonlat(samples.to_crs(4326).geometry),
+            "place": places(samples.to_crs(4326).geometry),
             "canes": _canes(nodes, samples),
         },
         "surface": _embedded(surface, change),

@@ -53,3 +53,9 @@ def label_points(shapes: gpd.GeoSeries) -> list[list[float]]:
 def lonlat(points: gpd.GeoSeries) -> list[list[float]]:
     """Longitude and latitude of points in WGS 84, to 1e-7 degrees."""
     return [[round(x, 7), round(y, 7)] for x, y in zip(points.x.tolist(), points.y.tolist(), strict=True)]
+
+
+def places(points: gpd.GeoSeries) -> list[list[float] | None]:
+    """Longitude and latitude as `lonlat` gives them; None where a point is missing."""
+    found = iter(lonlat(points.dropna()))
+    return [None if missing else next(found) for missing in points.isna()]

@@ -238,6 +238,7 @@ def question_samples(elevation: xr.DataArray, samples: gpd.GeoDataFrame, finding
     """
     if elevation.attrs["unit_from"] != ASSUMED:
         return
+    samples = samples[samples.geometry.notna()]
     xy = np.column_stack([samples.geometry.x, samples.geometry.y])
     grid = _heights_at(elevation, CRS(elevation.rio.crs), CRS(samples.crs), xy)
     own = samples["height_m"].to_numpy(float)

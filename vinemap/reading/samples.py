@@ -22,7 +22,7 @@ from vinemap.reading.files import POINTS, TABLES, find_file
 from vinemap.reading.schema import Checked, SampleRow, check_rows, match_columns, names_of, refuse_repeats, typed
 from vinemap.reading.tabular import Table, folded, read_table
 from vinemap.reading.vector import read_layer
-from vinemap.reading.vines import counted_places, located_points
+from vinemap.reading.vines import by_block_alone, counted_places, located_points
 from vinemap.sentences import Listed, Sentence
 from vinemap.settings import Settings
 
@@ -48,7 +48,8 @@ def read_samples(
     -------
     samples : GeoDataFrame or None
         The samples without a problem, in the file's CRS: the columns of `vinemap.columns.SAMPLES` that are carried on,
-        stated_block, ``file``, ``row``, ``height_m`` (that its point carries), points; None where there are none.
+        stated_block, ``file``, ``row``, ``height_m`` (that its point carries), points, missing for samples that are
+        known by their block alone; None where there are none.
     names : set of str or None
         Every sample that the file names, also those with a problem; None where it cannot be read.
     file : str
@@ -133,32 +134,38 @@ def _placed(
 ) -> gpd.GeoDataFrame | None:
     shapes = checked.table.geometry
     drawn = shapes is not None and not shapes.isna().all()
-    counted = counted_places(checked, [place for place, row in checked.good() if not _has_own(checked, place, row)])
+    pointless = [place for place, row in checked.good() if not _has_own(checked, place, row)]
+    counted = counted_places(checked, pointless)
+    with folded(findings, len(checked.rows)):
+        alone = by_block_alone(checked, pointless, blocks, findings)
+    # What is wrong with the block that such a sample names has been told.
+    rows = dict(checked.good())
+    otherwise = [place for place in pointless if place in counted or rows[place].block is not None]
     if drawn:
         crs = layer_crs(checked.table, settings, findings)
         with folded(findings, len(checked.rows)):
-            points = _points_of_shapes(checked, crs, counted, findings)
+            points = _points_of_shapes(checked, crs, otherwise, findings)
     else:
         with folded(findings, len(checked.rows)):
-            crs, points = _points_of_columns(checked, settings, counted, findings)
+            crs, points = _points_of_columns(checked, settings, otherwise, findings)
     with folded(findings, len(checked.rows)):
         located = located_points(checked, counted, blocks, findings)
     if crs is not None and blocks is not None and located:
         points |= dict(zip(located, gpd.GeoSeries(located, crs=blocks.crs).to_crs(crs), strict=True))
-    good = [(place, row) for place, row in checked.good() if place in points]
+    good = [(place, row) for place, row in checked.good() if place in points or place in alone]
     if crs is None or not good:
         return None
     heights = checked.table.heights
     frame = pd.DataFrame(
         {
             **{c.name: typed(c, [getattr(row, c.name) for _, row in good]) for c in SAMPLES.columns if c.carried},
-            "stated_block": pd.Series([row.block for _, row in good], dtype=object),
+            "stated_block": pd.Series([alone.get(place, row.block) for place, row in good], dtype=object),
             "file": checked.table.file,
             "row": [checked.table.numbers[place] for place, _ in good],
             "height_m": np.nan if heights is None else heights[[place for place, _ in good]],
         }
     )
-    return gpd.GeoDataFrame(frame, geometry=[points[place] for place, _ in good], crs=crs)
+    return gpd.GeoDataFrame(frame, geometry=[points.get(place) for place, _ in good], crs=crs)
 
 
 def _has_own(checked: Checked[SampleRow], place: int, row: SampleRow) -> bool:
@@ -170,14 +177,14 @@ def _has_own(checked: Checked[SampleRow], place: int, row: SampleRow) -> bool:
 
 
 def _points_of_shapes(
-    checked: Checked[SampleRow], crs: CRS | None, counted: list[int], findings: Findings
+    checked: Checked[SampleRow], crs: CRS | None, otherwise: list[int], findings: Findings
 ) -> dict[int, Point]:
     table = checked.table
     shapes = [] if table.geometry is None else list(table.geometry)
     found: dict[int, Point] = {}
     for place, (shape, number) in enumerate(zip(shapes, table.numbers, strict=True)):
         point = _single(shape)
-        if place in counted:
+        if place in otherwise:
             continue
         if shape is None or shape.is_empty:
             findings.problem(table.file, number, "geometry", "the sample has no point", _POINT)
@@ -209,11 +216,11 @@ def _single(shape: BaseGeometry | None) -> Point | None:
 
 
 def _points_of_columns(
-    checked: Checked[SampleRow], settings: Settings, counted: list[int], findings: Findings
+    checked: Checked[SampleRow], settings: Settings, otherwise: list[int], findings: Findings
 ) -> tuple[CRS | None, dict[int, Point]]:
     table = checked.table
     pair = next((pair for pair in _PAIRS if all(field in checked.columns for field in pair)), None)
-    if pair is None and counted and len(counted) == len(checked.good()):
+    if pair is None and otherwise and len(otherwise) == len(checked.good()):
         return LONLAT, {}
     if pair is None:
         half = [field for fields in _PAIRS for field in fields if field in checked.columns]
@@ -222,13 +229,14 @@ def _points_of_columns(
             None,
             "",
             "there are no points" if not half else f"{', '.join(half)} alone make no point",
-            "give lon and lat, or easting and northing with crs in vinemap.toml, or a layer of points, or row and vine",
+            "give lon and lat, or easting and northing with crs in vinemap.toml, or a layer of points, or "
+            "block, row and vine, or the block alone",
         )
         return None, {}
     x, y = pair
     for place, row in checked.good():
         for field in pair:
-            if getattr(row, field) is None and place not in counted:
+            if getattr(row, field) is None and place not in otherwise:
                 number = table.numbers[place]
                 findings.problem(table.file, number, checked.column(field), "is empty", _POINT)
     points = {place: Point(getattr(row, x), getattr(row, y)) for place, row in checked.good() if _has(row, pair)}

@@ -1,4 +1,4 @@
-"""Samples without coordinates: placed by the row and the number of their vine."""
+"""Samples without coordinates: placed by row and vine, or known by their block alone."""
 
 from __future__ import annotations
 
@@ -8,10 +8,10 @@ import geopandas as gpd
 from shapely import Point
 
 from vinemap.errors import Findings
-from vinemap.reading.cells import show
+from vinemap.reading.cells import bare_name, show
 from vinemap.reading.rows import Located, RowFrame, block_frames, locate
 from vinemap.reading.schema import Checked, SampleRow
-from vinemap.sentences import Figure, Sentence
+from vinemap.sentences import Figure, Listed, Sentence
 
 _NEEDED = ("row_spacing_m", "vine_spacing_m", "row_bearing_deg", "first_vine_lon", "first_vine_lat")
 
@@ -20,6 +20,44 @@ def counted_places(checked: Checked[SampleRow], pointless: list[int]) -> list[in
     """Return those of the rows without a point that name a row or a vine."""
     rows = dict(checked.good())
     return [place for place in pointless if rows[place].row is not None or rows[place].vine is not None]
+
+
+def by_block_alone(
+    checked: Checked[SampleRow], pointless: list[int], blocks: gpd.GeoDataFrame | None, findings: Findings
+) -> dict[int, str]:
+    """Return the blocks of samples that are known by their block and nothing else.
+
+    Parameters
+    ----------
+    checked : Checked of SampleRow
+        The samples' file.
+    pointless : list of int
+        Rows of its table without a point of their own.
+    blocks : GeoDataFrame or None
+        Their names; None where they could not be read, which is not held against the samples.
+    findings : Findings
+        Gets a problem for each sample whose block is not among them, and a warning that names the samples.
+
+    Returns
+    -------
+    dict
+        The block, as the blocks spell it, by place in the table.
+    """
+    rows = dict(checked.good())
+    stated = {place: rows[place] for place in pointless if rows[place].block is not None}
+    alone = {place: row for place, row in stated.items() if row.row is None and row.vine is None}
+    if blocks is None:
+        return {place: row.block for place, row in alone.items()}
+    known = {bare_name(name): name for name in blocks["block"]}
+    found = {place: known[bare_name(row.block)] for place, row in alone.items() if bare_name(row.block) in known}
+    for place in alone.keys() - found.keys():
+        message = f"there is no block {show(alone[place].block)}, and the sample has no other place"
+        remedy = f"name one of {', '.join(sorted(known.values())[:12])}, or give the sample a point"
+        findings.problem(checked.table.file, checked.table.numbers[place], checked.column("block"), message, remedy)
+    if found:
+        samples = Listed(rows[place].sample for place in found)
+        findings.warn(Sentence.counted("warning.block_alone", len(found), file=checked.table.file, samples=samples))
+    return found
 
 
 def located_points(

@@ -86,7 +86,7 @@ class Vineyard:
     samples : GeoDataFrame
         A row a sample: sample (str, unique), block (str, or None where it lies in none), stated_block (str or None),
         distance_m (float, 0 inside the block), what else `vinemap.columns.SAMPLES` carries on (date: datetime64, NaT
-        where unknown), geometry (Point).
+        where unknown), geometry (Point; missing, and distance_m NaN, where the block is all that is known of a place).
     nodes : DataFrame
         A row a node cut, by `vinemap.columns.BUDS_BY_NODE`; no rows where the file holds counts.
     counts : DataFrame
@@ -275,11 +275,18 @@ def _joined(
     samples: gpd.GeoDataFrame, blocks: gpd.GeoDataFrame, settings: Settings, findings: Findings
 ) -> gpd.GeoDataFrame | None:
     """Return the samples in the metric CRS with their blocks; None where a block's own problem leaves that open."""
-    samples = refuse_mistaken_axes(samples, blocks, findings)
-    samples = refuse_placeless(samples.to_crs(blocks.crs), findings)
-    if samples.empty or any(problem.file == blocks["file"].iloc[0] for problem in findings.problems):
+    alone = samples[samples.geometry.isna()].to_crs(blocks.crs)
+    alone = alone.assign(block=alone["stated_block"], distance_m=np.nan)
+    if len(alone) == len(samples):
+        return alone
+    placed = refuse_mistaken_axes(samples.dropna(subset="geometry").reset_index(drop=True), blocks, findings)
+    placed = refuse_placeless(placed.to_crs(blocks.crs), findings)
+    if placed.empty or any(problem.file == blocks["file"].iloc[0] for problem in findings.problems):
         return None
-    return join(samples, blocks, settings.gps_tolerance_m, findings)
+    placed = join(placed, blocks, settings.gps_tolerance_m, findings)
+    if alone.empty:
+        return placed
+    return gpd.GeoDataFrame(pd.concat([placed, alone]), crs=blocks.crs).sort_values("row", ignore_index=True)
 
 
 def _warn_of_gaps(

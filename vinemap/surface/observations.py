@@ -39,8 +39,8 @@ class Observations:
     def of(
         cls, samples: gpd.GeoDataFrame, blocks: gpd.GeoDataFrame, tallies: pd.DataFrame, tissue: str
     ) -> Observations:
-        """Take the tallies of the samples that lie in a block; by part of the cane where that of all nodes is known."""
-        placed = samples[samples["block"].notna()]
+        """Take the tallies of samples with a place in a block; by part of the cane where that of all nodes is known."""
+        placed = samples[samples["block"].notna() & samples.geometry.notna()]
         block = pd.Index(blocks["block"]).get_indexer(placed["block"])
         where = pd.DataFrame({"row": np.arange(len(placed)), "block": block}, index=pd.Index(placed["sample"]))
         counts = tallies[(tallies["tissue"] == tissue) & tallies["sample"].isin(where.index)]

@@ -197,11 +197,14 @@ def _unchecked(counts: pd.DataFrame, samples: pd.DataFrame, blocks: pd.DataFrame
     xy = np.zeros((len(samples), 2))
     if isinstance(samples, gpd.GeoDataFrame):
         xy = np.column_stack([samples.geometry.x, samples.geometry.y])
+    known = np.atleast_1d(np.isfinite(xy).all(axis=1))
     names, block = samples["sample"].to_numpy(), samples["block"].to_numpy()
     lists = []
     for name in blocks["block"]:
         here = np.flatnonzero(block == name)
-        order = here[_spread(xy[here], read[here])]
+        nowhere = here[~known[here] & ~read[here]]
+        here = here[known[here]]
+        order = np.concatenate([here[_spread(xy[here], read[here])], nowhere])
         lists.append("; ".join(map(str, names[order][:MOST_NAMED])))
     return lists
 

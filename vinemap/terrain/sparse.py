@@ -120,14 +120,14 @@ def read_nearest(grid: xr.Dataset, layers: list[str], xy: Array, block: NDArray[
     Returns
     -------
     ndarray (m, len(layers))
-        NaN in no block, and where the block has no such cell.
+        NaN in no block, without a place, and where the block has no such cell.
     """
     cells = BlockCells.of(grid)
     values, places = np.column_stack([cells.read(grid[layer]) for layer in layers]), cells.centres()
     found = np.full((len(xy), len(layers)), np.nan)
-    known = np.isfinite(values[:, 0])
+    known, placed = np.isfinite(values[:, 0]), np.isfinite(xy).all(axis=1)
     for number, name in enumerate(grid["block_index"].attrs["blocks"]):
-        here = block == name
+        here = (block == name) & placed
         if not here.any():
             continue
         own = known & (cells.block == number)

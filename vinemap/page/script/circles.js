@@ -1,7 +1,7 @@
 // Samples as circles: as large as they have nodes, as dark as they are hurt.
 
 import { CHOSEN, INK, colour, css } from "./colours.js";
-import { samples } from "./data.js";
+import { placed } from "./data.js";
 import { state } from "./state.js";
 
 export function sampleSize(sample, zoom) {
@@ -12,7 +12,7 @@ export function sampleSize(sample, zoom) {
 export function paintSamples(view) {
   const { context } = view;
   const zoom = Math.log2(view.scale);
-  for (const sample of samples) {
+  for (const sample of placed) {
     const x = view.x(sample.at[0]);
     const y = view.y(sample.at[1]);
     if (x < -20 || y < -20 || x > view.width + 20 || y > view.height + 20) continue;

@@ -202,7 +202,9 @@ function sampleList(block) {
 
 function goToSample(sample) {
   if (narrow()) unfold(false);
-  const [lon, lat] = sample.place;
-  map.setView([lat, lon], Math.max(map.getZoom(), 17), { animate: false });
+  if (sample.place) {
+    const [lon, lat] = sample.place;
+    map.setView([lat, lon], Math.max(map.getZoom(), 17), { animate: false });
+  }
   showSample(sample);
 }

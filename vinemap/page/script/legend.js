@@ -6,7 +6,7 @@ import { swatch } from "./charts.js";
 import { sampleSize } from "./circles.js";
 import { INK, actionColour, colour, css } from "./colours.js";
 import { contours } from "./contours.js";
-import { blocks, data, samples, threshold, zones } from "./data.js";
+import { blocks, data, placed, threshold, zones } from "./data.js";
 import { CHANGE_SPAN, LAYERS, surface } from "./layers.js";
 import { state } from "./state.js";
 
@@ -21,7 +21,7 @@ export function legend() {
   if (kind.grid && state.few && surface.has("too_few")) more.append(make("span", { class: "key" }, fewSwatch(), t("legend.few")));
   const lines = state.contours ? contours() : null;
   if (lines) more.append(make("span", { class: "key" }, lineSwatch(), t("legend.contours", { step: metres(lines.step.metres, words.units === "us" ? 1 : 0) })));
-  if (state.samples && samples.length) more.append(sampleKey());
+  if (state.samples && placed.length) more.append(sampleKey());
   if (more.childNodes.length) box.append(more);
   box.hidden = !box.childNodes.length;
 }
@@ -77,7 +77,7 @@ function lineSwatch() {
 }
 
 function sampleKey() {
-  const most = Math.max(...samples.map((sample) => sample.nodes ?? 0));
+  const most = Math.max(...placed.map((sample) => sample.nodes ?? 0));
   const few = Math.max(1, Math.round(most / 4));
   const circle = (nodes, x) => draw("circle", { cx: x, cy: 13, r: sampleSize({ nodes }, 16.5), fill: "#ffffff", stroke: INK, "stroke-width": 1.3 });
   const key = draw("svg", { viewBox: "0 0 52 26", width: 52, height: 26, "aria-hidden": "true" }, circle(few, 10), circle(most, 36));

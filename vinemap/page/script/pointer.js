@@ -2,7 +2,7 @@
 
 import { byId } from "../../web/script/dom.js";
 import { sampleSize } from "./circles.js";
-import { samples } from "./data.js";
+import { placed } from "./data.js";
 import { choose } from "./list.js";
 import { map, narrow } from "./map.js";
 import { look, notice, readout, say, spoken } from "./readout.js";
@@ -16,7 +16,7 @@ const THUMB = 22;
 const RIM = 2; // white line around a circle
 
 function tapRadius(sample, zoom) {
-  const gap = samples.reduce((least, other) =>
+  const gap = placed.reduce((least, other) =>
     (other === sample ? least : Math.min(least, Math.hypot(sample.at[0] - other.at[0], sample.at[1] - other.at[1]))), Infinity);
   return Math.max(sampleSize(sample, zoom) + RIM, Math.min(THUMB, (gap * 2 ** zoom) / 3));
 }
@@ -29,7 +29,7 @@ function sampleAt(point) {
   const zoom = map.getZoom();
   const scale = 2 ** zoom;
   const origin = map.getPixelOrigin().add(map.containerPointToLayerPoint([0, 0]));
-  for (const sample of samples) {
+  for (const sample of placed) {
     const far = Math.hypot(sample.at[0] * scale - origin.x - point.x, sample.at[1] * scale - origin.y - point.y);
     if (far < least && far <= tapRadius(sample, zoom)) [best, least] = [sample, far];
   }

@@ -12,7 +12,7 @@ export const popup = L.popup({ closeOnEscapeKey: false, minWidth: 240, maxWidth:
 
 export function showSample(sample) {
   state.sample = sample.row;
-  const [lon, lat] = sample.place;
+  const [lon, lat] = sample.place ?? blocks[sample.block].label;
   const size = map.getSize();
   popup.options.maxWidth = Math.min(360, size.x - 60);
   popup.options.maxHeight = Math.max(180, Math.round(size.y * (narrow() ? 0.72 : 0.6)));
@@ -35,6 +35,7 @@ function sampleCard(sample) {
   if (sample.stated_block && sample.stated_block !== block?.block) {
     card.append(make("p", { class: "warn" }, sentence("sample.stated", { stated: sample.stated_block })));
   }
+  if (!sample.place) card.append(make("p", { class: "warn" }, t("sample.no_place")));
   if (sample.distance_m > 0) card.append(make("p", { class: "warn" }, t("sample.outside", { distance: metres(sample.distance_m) })));
   card.append(countsTable(sample, false));
   if (sample.canes.length) {
