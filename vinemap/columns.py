@@ -39,6 +39,7 @@ from vinemap.states import (
     Visit,
     WoodState,
 )
+from vinemap.units import HECTARES_PER_ACRE, KILOGRAMS_PER_POUND, METRES_PER_FOOT, TONNES_PER_SHORT_TON
 
 Frame = TypeVar("Frame", bound=pd.DataFrame)
 
@@ -54,6 +55,25 @@ class Kind(StrEnum):
     WHOLE = "whole number"
     YES_NO = "yes or no"
     DATE = "date"
+
+
+@dataclass(frozen=True)
+class InUnit:
+    """A name that an input column has where its figures are in another unit.
+
+    Attributes
+    ----------
+    name : str
+        As the file spells it.
+    unit : str
+        In words.
+    size : float
+        Of that unit, in the column's own.
+    """
+
+    name: str
+    unit: str
+    size: float
 
 
 @dataclass(frozen=True)
@@ -88,6 +108,8 @@ class Column:
         What the message of a wrong cell asks for; ``meaning`` by default.
     spellings : tuple of str
         Other names that an input file may give it.
+    in_units : tuple of InUnit
+        Names that an input file may give it for figures in another unit.
     format_name : str
         Column that formats of shapes have of themselves, which fills it where the file has none of its own name.
     carried : bool
@@ -114,6 +136,7 @@ class Column:
     high: float | None = None
     asked: str = ""
     spellings: tuple[str, ...] = ()
+    in_units: tuple[InUnit, ...] = ()
     format_name: str = ""
     carried: bool = True
     on_page: bool = False
@@ -129,6 +152,11 @@ class Column:
     def is_pattern(self) -> bool:
         """Whether the name stands for many."""
         return "{" in self.name
+
+    @property
+    def explained(self) -> str:
+        """What it holds, with the other units that an input file may give it in."""
+        return "; ".join([self.meaning, *(f"or {other.name}, in {other.unit}" for other in self.in_units)])
 
     def matches(self, name: str) -> bool:
         """Whether a name is this column's, or one of those that its name in braces stands for."""
@@ -191,6 +219,12 @@ def _count(name: str, meaning: str, unit: str, source: str = "", *, on_page: boo
     return Column(name, Kind.WHOLE, meaning, unit, source=source, on_page=on_page)
 
 
+def _in_feet(column: Column) -> Column:
+    """Let an input column in metres be given in feet too."""
+    feet = InUnit(column.name.removesuffix("_m") + "_ft", "feet", METRES_PER_FOOT)
+    return replace(column, in_units=(feet,))
+
+
 def _nodes(name: str, meaning: str, source: str = "", *, on_page: bool = True) -> Column:
     return Column(name, Kind.NUMBER, meaning, "nodes a vine", source=source, on_page=on_page)
 
@@ -250,8 +284,10 @@ BLOCKS = Layout(
             words=tuple(SpeciesGroup),
             on_page=True,
         ),
-        Column("row_spacing_m", Kind.NUMBER, "metres from row to row, 0.5 to 20", "m", 3, low=0.5, high=20),
-        Column("vine_spacing_m", Kind.NUMBER, "metres from vine to vine, 0.2 to 20", "m", 3, low=0.2, high=20),
+        _in_feet(Column("row_spacing_m", Kind.NUMBER, "metres from row to row, 0.5 to 20", "m", 3, low=0.5, high=20)),
+        _in_feet(
+            Column("vine_spacing_m", Kind.NUMBER, "metres from vine to vine, 0.2 to 20", "m", 3, low=0.2, high=20)
+        ),
         Column("vines", Kind.WHOLE, "the number of vines, 1 or more", "vines", low=1, high=10_000_000),
         Column(
             "nodes_per_vine",
@@ -273,7 +309,15 @@ BLOCKS = Layout(
         ),
         Column("own_rooted", Kind.YES_NO, "whether the vines stand on their own roots", on_page=True),
         Column("hilled", Kind.YES_NO, "whether earth covered the graft unions through the freeze", on_page=True),
-        Column("pruning_weight_kg", Kind.NUMBER, "cane prunings of one vine in kilograms", "kg", low=0, high=100),
+        Column(
+            "pruning_weight_kg",
+            Kind.NUMBER,
+            "cane prunings of one vine in kilograms",
+            "kg",
+            low=0,
+            high=100,
+            in_units=(InUnit("pruning_weight_lb", "pounds", KILOGRAMS_PER_POUND),),
+        ),
         Column(
             "dead_before_pct",
             Kind.NUMBER,
@@ -282,7 +326,17 @@ BLOCKS = Layout(
             low=0,
             high=99,
         ),
-        Column("normal_yield_t_ha", Kind.NUMBER, "tonnes a hectare in a normal year", "t/ha", low=0, high=1000),
+        Column(
+            "normal_yield_t_ha",
+            Kind.NUMBER,
+            "tonnes a hectare in a normal year",
+            "t/ha",
+            low=0,
+            high=1000,
+            in_units=(
+                InUnit("normal_yield_tons_acre", "short tons an acre", TONNES_PER_SHORT_TON / HECTARES_PER_ACRE),
+            ),
+        ),
         Column(
             "row_bearing_deg",
             Kind.NUMBER,
@@ -965,7 +1019,7 @@ def dictionary(layouts: Iterable[Layout] = (*INPUTS, *OUTPUTS)) -> pd.DataFrame:
             "holds": ", ".join(column.words) or str(column.kind),
             "unit": column.unit,
             "decimals": column.decimals,
-            "meaning": column.meaning,
+            "meaning": column.explained,
             "source": column.source,
         }
         for layout in layouts

@@ -1,4 +1,4 @@
-"""Feet, miles, acres and pounds, exact by the international yard and pound agreement of 1959; degrees."""
+"""Feet, miles, acres, pounds and short tons, exact by the international yard and pound agreement of 1959; degrees."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ METRES_PER_FOOT = 0.3048
 METRES_PER_MILE = 1609.344
 HECTARES_PER_ACRE = 0.40468564224
 KILOGRAMS_PER_POUND = 0.45359237
+TONNES_PER_SHORT_TON = 2000 * KILOGRAMS_PER_POUND / 1000
 
 
 def area_unit(units: str) -> tuple[float, str]:

@@ -79,7 +79,7 @@ def test_spacings_in_feet(folder: Path) -> None:
     write_blocks(folder, blocks(vines=[2000, 2666, 80], row_spacing_m=[9.0, 2.5, 9.0], vine_spacing_m=[6.0, 1.5, 6.0]))
     assert read_vineyard(folder).warnings == (
         "Block Ash: 2,000 vines are given, but 1.00 ha at 9 m by 6 m have room for about 185: are the spacings in "
-        "feet? They must be in metres.",
+        "feet? Then call their columns row_spacing_ft and vine_spacing_ft.",
         "Block Cedar: 80 vines are given, but 1.00 ha at 9 m by 6 m have room for about 185: is the number of vines or "
         "a spacing wrong?",
     )

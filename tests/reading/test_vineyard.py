@@ -619,3 +619,44 @@ def test_flipped_byte(tmp_path_factory: pytest.TempPathFactory, place: int, valu
     data[place % len(data)] = value
     path.write_bytes(data)
     outcome(folder)
+
+
+def test_feet_acres_and_pounds(tmp_path: Path) -> None:
+    """Figures in a column of another unit are taken into metres, kilograms and tonnes a hectare, exactly.
+
+    NIST SP 811 (2008), appendix B: a foot 0.3048 m, a pound 0.45359237 kg, an acre 4046.873 m² (of the survey foot;
+    of the international foot 4046.856 m²), a short ton 907.1847 kg.
+    """
+    folder = write_vineyard(tmp_path)
+    given_ = {"Row Spacing FT": ["9", "9,5", None], "vine_spacing_ft": 6.0, "pruning_weight_lb": [3, 1, 2]}
+    frame = blocks(**given_, normal_yield_tons_acre=4.0)
+    frame.to_crs(4326).to_file(folder / "blocks.geojson", driver="GeoJSON")
+    found = read_vineyard(folder).site.blocks
+    assert found["row_spacing_m"].tolist()[:2] == pytest.approx([2.7432, 2.8956], rel=1e-12)
+    assert np.isnan(found["row_spacing_m"].iloc[2])
+    assert found["vine_spacing_m"].tolist() == pytest.approx([1.8288] * 3, rel=1e-12)
+    assert found["pruning_weight_kg"].iloc[0] == pytest.approx(1.36077711, rel=1e-9)
+    assert found["normal_yield_t_ha"].iloc[0] == pytest.approx(4 * 0.9071847 / 0.4046856, rel=1e-6)
+
+
+def test_faults_of_figures_in_feet(tmp_path: Path) -> None:
+    """A figure out of range is told in the unit of its column; two columns for one figure are refused."""
+    folder = write_vineyard(tmp_path)
+    frame = blocks(row_spacing_ft=[9, 90, "x"])
+    frame.to_crs(4326).to_file(folder / "blocks.geojson", driver="GeoJSON")
+    assert problems(folder) == [
+        "blocks.geojson:3: row_spacing_ft: '90' is out of range; give a figure in feet, 1.64 to 65.6",
+        "blocks.geojson:4: row_spacing_ft: 'x' is not a number; give a figure in feet, 1.64 to 65.6 in digits alone",
+    ]
+    blocks(row_spacing_ft=9, row_spacing_m=2.7).to_crs(4326).to_file(folder / "blocks.geojson", driver="GeoJSON")
+    assert only_problem(folder).startswith(
+        "blocks.geojson: row_spacing_m: 'row_spacing_m' and 'row_spacing_ft' are both"
+    )
+
+
+def test_the_settings_name_a_column_in_feet(tmp_path: Path) -> None:
+    """The name in the other unit is a name of ours there too."""
+    folder = write_vineyard(tmp_path)
+    blocks(rows=10).to_crs(4326).to_file(folder / "blocks.geojson", driver="GeoJSON")
+    (folder / "vinemap.toml").write_text('[columns.blocks]\nrow_spacing_ft = "rows"\n', encoding="utf-8")
+    assert read_vineyard(folder).site.blocks["row_spacing_m"].tolist() == pytest.approx([3.048] * 3, rel=1e-12)

@@ -7,6 +7,7 @@ of one's own, which a spreadsheet row then turns into a `Problem`. Their fields 
 from __future__ import annotations
 
 import difflib
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Generic, TypeVar
@@ -32,6 +33,7 @@ from vinemap.columns import (
     SAMPLES,
     WOOD,
     Column,
+    InUnit,
     Kind,
     Layout,
 )
@@ -151,6 +153,21 @@ class WoodRow(Row):
 
 _SHAPEFILE_NAME = 10
 
+
+class Places(dict[str, int]):
+    """Fields found in a table, and the place of each in its rows.
+
+    Attributes
+    ----------
+    units : dict
+        The unit of the fields whose column is in another one than their own.
+    """
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.units: dict[str, InUnit] = {}
+
+
 # Formats that give every shape a dozen fields of their own, which nobody misses.
 _OWN_FIELDS = (".kml", ".gpx")
 
@@ -206,7 +223,7 @@ def squeeze(name: str) -> str:
     return "".join(name.casefold().replace("_", " ").split())
 
 
-def match_columns(table: Table, model: type[Row], mapping: Mapping[str, str], findings: Findings) -> dict[str, int]:
+def match_columns(table: Table, model: type[Row], mapping: Mapping[str, str], findings: Findings) -> Places:
     """Find the columns of a table that a row model knows.
 
     Parameters
@@ -216,30 +233,29 @@ def match_columns(table: Table, model: type[Row], mapping: Mapping[str, str], fi
     model : type
         Row model; its fields are the columns.
     mapping : mapping
-        Field to column name, from the settings.
+        Field, or its name in another unit, to column name, from the settings.
     findings : Findings
         Gets doubled columns and columns that the settings name in vain; a warning names columns that were not used.
 
     Returns
     -------
-    dict
-        Field to place in the rows.
+    Places
     """
     squeezed = [squeeze(column) for column in table.columns]
-    found: dict[str, int] = {}
+    found = Places()
     for field in model.model_fields:
-        if field in mapping:
-            places = [i for i, column in enumerate(squeezed) if column == squeeze(mapping[field])]
-            if not places:
-                findings.problem(
-                    table.file,
-                    None,
-                    mapping[field],
-                    f"there is no such column, though vinemap.toml names it for {field}",
-                    f"correct vinemap.toml; the columns are {', '.join(filter(None, table.columns))}",
-                )
+        known = model.layout.find(field)
+        units = {other.name: other for other in ([] if known is None else known.in_units)}
+        mapped = [name for name in (field, *units) if name in mapping]
+        if mapped:
+            found_as = {name: _named(table, mapping[name], name, squeezed, findings) for name in mapped}
         else:
-            places = _places(table, field, squeezed, model)
+            found_as = {field: _places(table, field, squeezed, model)}
+            found_as |= {name: [i for i, column in enumerate(squeezed) if column == squeeze(name)] for name in units}
+        places = [place for alike in found_as.values() for place in alike]
+        other = next((units[name] for name, alike in found_as.items() if alike and name in units), None)
+        if other is not None:
+            found.units[field] = other
         if len(places) > 1:
             names = " and ".join(repr(table.columns[i]) for i in places)
             findings.problem(
@@ -249,6 +265,20 @@ def match_columns(table: Table, model: type[Row], mapping: Mapping[str, str], fi
             found[field] = places[0]
     _warn_unused(table, model, found, findings)
     return found
+
+
+def _named(table: Table, name: str, field: str, squeezed: Sequence[str], findings: Findings) -> list[int]:
+    """Return the places of the column that the settings name for a field."""
+    places = [i for i, column in enumerate(squeezed) if column == squeeze(name)]
+    if not places:
+        findings.problem(
+            table.file,
+            None,
+            name,
+            f"there is no such column, though vinemap.toml names it for {field}",
+            f"correct vinemap.toml; the columns are {', '.join(filter(None, table.columns))}",
+        )
+    return places
 
 
 def _places(table: Table, field: str, squeezed: Sequence[str], model: type[Row]) -> list[int]:
@@ -297,8 +327,8 @@ def check_rows(
         What was read.
     model : type
         Row model.
-    columns : dict
-        Field to place, from `match_columns`.
+    columns : Places
+        From `match_columns`; figures in another unit are taken into the column's own.
     findings : Findings
         Gets a problem for each missing column and each cell that is wrong.
     context : mapping, optional
@@ -325,17 +355,38 @@ def _models(
     context: Mapping[str, Any] | None,
 ) -> list[Model | None]:
     checked: list[Model | None] = []
+    units = columns.units if isinstance(columns, Places) else {}
     for cells_, number in zip(table.rows, table.numbers, strict=True):
+        row: Model | None = None
+        faults: list[tuple[str, Mapping[str, Any]]] = []
+        values = {field: cells_[place] for field, place in columns.items()}
+        for field, unit in units.items():
+            try:
+                values[field] = _in_own_unit(values[field], model.layout.find(field), unit)
+            except PydanticCustomError as error:
+                values[field] = None
+                faults.append((field, error.context or {}))
         try:
-            checked.append(model.model_validate({f: cells_[i] for f, i in columns.items()}, context=context))
+            row = model.model_validate(values, context=context)
         except ValidationError as error:
-            checked.append(None)
-            for fault in error.errors(include_url=False, include_input=False):
-                # A column that is missing has been named once for the file.
-                if fault["type"] != "missing":
-                    column = table.columns[columns[str(fault["loc"][0])]]
-                    findings.problem(table.file, number, column, fault["ctx"]["problem"], fault["ctx"]["remedy"])
+            # A column that is missing has been named once for the file.
+            found = (
+                fault for fault in error.errors(include_url=False, include_input=False) if fault["type"] != "missing"
+            )
+            faults += [(str(fault["loc"][0]), fault["ctx"]) for fault in found]
+        checked.append(None if faults else row)
+        for field, fault in faults:
+            findings.problem(table.file, number, table.columns[columns[field]], fault["problem"], fault["remedy"])
     return checked
+
+
+def _in_own_unit(cell: object, column: Column | None, unit: InUnit) -> float | None:
+    """Return a figure that is given in another unit, in the column's own; raise as the check of a cell does."""
+    least = -math.inf if column is None or column.low is None else column.low
+    most = math.inf if column is None or column.high is None else column.high
+    low, high = least / unit.size, most / unit.size
+    figure = cells.number(cell, low=low, high=high, what=f"a figure in {unit.unit}, {low:.3g} to {high:.3g}")
+    return None if figure is None else min(max(figure * unit.size, least), most)
 
 
 def _where_is(field: str, table: Table, section: str | None) -> str:

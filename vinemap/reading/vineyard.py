@@ -225,6 +225,7 @@ def _refuse_unknown_columns(settings: Settings, findings: Findings) -> None:
     """Name keys of [columns.…] that are no column of ours."""
     for stem, models in _MODELS.items():
         ours = list(dict.fromkeys(field for model in models for field in model.model_fields))
+        ours += [unit.name for model in models for column in model.layout.columns for unit in column.in_units]
         for key in getattr(settings.columns, stem):
             if key not in ours:
                 near = difflib.get_close_matches(key, ours, n=1, cutoff=0.0)
