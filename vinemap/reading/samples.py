@@ -230,7 +230,7 @@ def _points_of_columns(
             "",
             "there are no points" if not half else f"{', '.join(half)} alone make no point",
             "give lon and lat, or easting and northing with crs in vinemap.toml, or a layer of points, or "
-            "block, row and vine, or the block alone",
+            "the block alone, or row and vine",
         )
         return None, {}
     x, y = pair
