@@ -43,6 +43,7 @@ from vinemap.exports.formats import read_run, write_csv, write_geopackage, write
 from vinemap.exports.navigation import write_navigation
 from vinemap.exports.picture import plot_map
 from vinemap.exports.record import RUN_FILE
+from vinemap.exports.styles import map_styles, write_injury_styles, write_styles
 from vinemap.exports.summary import findings, spring_summary, verdict
 from vinemap.exports.workbook import write_workbook
 from vinemap.page.map_page import write_page
@@ -456,7 +457,9 @@ def _fill(stage: Path, run: MapRun, earlier: Path | None = None, *, pdf: bool = 
         write_csv(table, stage / f"{name}.csv", _LAYOUTS[name], quoted=settings.quote_formulas)
     write_workbook(run.work, stage / "worklist.xlsx", settings.work.currency)
     write_geopackage(layers, stage / "vineyard.gpkg")
+    write_styles(map_styles(settings.language, run.zones["action"]), stage / "vineyard.gpkg")
     write_injury(run.surface, stage / "injury.tif")
+    write_injury_styles(stage / "injury.tif")
     (stage / "navigation").mkdir()
     write_navigation(run.zones, stage / "navigation", settings.language, spring="spring" in run.report)
 

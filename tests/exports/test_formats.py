@@ -30,7 +30,7 @@ def _grid() -> xr.Dataset:
 
 
 def test_injury_is_a_cloud_optimised_geotiff(tmp_path: Path) -> None:
-    """rasterio reads back layout, CRS, nodata, band names and values, north up."""
+    """rasterio reads back layout, CRS, nodata, band names, statistics and values, north up."""
     grid = _grid()
     write_injury(grid, tmp_path / "injury.tif")
     with rasterio.open(tmp_path / "injury.tif") as raster:
@@ -40,6 +40,10 @@ def test_injury_is_a_cloud_optimised_geotiff(tmp_path: Path) -> None:
         assert raster.descriptions == BANDS
         assert set(raster.dtypes) == {"float32"}
         np.testing.assert_array_equal(raster.read(1), grid["primary_injury"])
+        values = grid["primary_injury"].to_numpy()
+        statistics = [float(raster.tags(1)[f"STATISTICS_{name}"]) for name in ("MINIMUM", "MAXIMUM", "MEAN", "STDDEV")]
+        known = (np.nanmin(values), np.nanmax(values), np.nanmean(values), np.nanstd(values))
+        assert statistics == pytest.approx(known, rel=1e-5)
         assert raster.xy(0, 0) == pytest.approx((float(grid.x[0]), float(grid.y[0])))
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
@@ -16,6 +17,7 @@ import rioxarray  # noqa: F401 - registers the .rio accessor
 import xarray as xr
 from rasterio.windows import Window
 
+from vinemap.arrays import Array
 from vinemap.characters import for_spreadsheet, for_xml
 from vinemap.columns import Layout
 from vinemap.errors import Findings, InputError, Problem, RefusedError
@@ -81,7 +83,10 @@ def write_geopackage(layers: dict[str, gpd.GeoDataFrame], path: Path) -> None:
 
 
 def write_injury(grid: xr.Dataset, path: Path) -> None:
-    """Write the primary surface as a cloud-optimised GeoTIFF: float32 fractions, bands `BANDS`, NaN outside blocks."""
+    """Write the primary surface as a cloud-optimised GeoTIFF: float32 fractions, bands `BANDS`, NaN outside blocks.
+
+    Each band carries its statistics as GDAL names them, so that a GIS stretches it without reading it all.
+    """
     height, width = grid["primary_injury"].shape
     profile = {
         "driver": "COG",
@@ -98,10 +103,42 @@ def write_injury(grid: xr.Dataset, path: Path) -> None:
     # GDAL would else keep up to a twentieth of the machine's memory.
     with rasterio.Env(GDAL_CACHEMAX=100), rasterio.open(path, "w", **profile) as raster:
         for band, name in enumerate(BANDS, start=1):
+            seen = _Moments()
             for top in range(0, height, _STRIP):
                 strip = grid[name][top : top + _STRIP].to_numpy().astype(np.float32, copy=False)
                 raster.write(strip, band, window=Window(0, top, width, len(strip)))
+                seen.add(strip[np.isfinite(strip)].astype(np.float64))
             raster.set_band_description(band, name)
+            raster.update_tags(band, **seen.tags(height * width))
+
+
+class _Moments:
+    """Statistics of a band that is seen strip by strip."""
+
+    def __init__(self) -> None:
+        self.count, self.total, self.squares = 0, 0.0, 0.0
+        self.low, self.high = np.inf, -np.inf
+
+    def add(self, values: Array) -> None:
+        """Take in more values."""
+        if values.size:
+            self.count += values.size
+            self.total, self.squares = self.total + float(values.sum()), self.squares + float(values @ values)
+            self.low, self.high = min(self.low, float(values.min())), max(self.high, float(values.max()))
+
+    def tags(self, cells: int) -> dict[str, str]:
+        """Return them as GDAL names them; nothing where no cell has a value."""
+        if not self.count:
+            return {}
+        mean = self.total / self.count
+        found = {
+            "MINIMUM": self.low,
+            "MAXIMUM": self.high,
+            "MEAN": mean,
+            "STDDEV": math.sqrt(max(self.squares / self.count - mean**2, 0.0)),
+            "VALID_PERCENT": 100 * self.count / cells,
+        }
+        return {f"STATISTICS_{name}": f"{value:.9g}" for name, value in found.items()}
 
 
 def read_run(out: Path) -> tuple[gpd.GeoDataFrame, xr.Dataset]:

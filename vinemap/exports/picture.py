@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from typing import TYPE_CHECKING
 
 import geopandas as gpd
 import xarray as xr
 
 from vinemap.errors import InputError, Problem, VinemapError
-from vinemap.resources import asset
+from vinemap.exports.colours import injury_stops
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -65,12 +64,11 @@ def plot_map(
         )
     if ax is None:
         ax = plt.figure(layout="constrained").gca()
-    stops = json.loads(asset("vinemap.exports", "ramps.json"))["injury"]["stops"]
     left, bottom, right, top = surface.rio.bounds()
     drawn = ax.imshow(
         surface[layer].to_numpy(),
         extent=(left, right, bottom, top),
-        cmap=LinearSegmentedColormap.from_list("injury", stops),
+        cmap=LinearSegmentedColormap.from_list("injury", injury_stops()),
         vmin=0,
         vmax=1,
     )

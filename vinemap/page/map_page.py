@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from itertools import groupby
 from operator import itemgetter
 from pathlib import Path
@@ -20,17 +19,17 @@ from vinemap.columns import BLOCKS_CSV, SAMPLES_CSV, ZONES_CSV
 from vinemap.decisions.actions import advice_key
 from vinemap.decisions.aftercare import care_sentences
 from vinemap.decisions.checks import wood_sentences
+from vinemap.exports.colours import ACTION_COLOURS, ramps
 from vinemap.page.grids import CHANGE, MASK, PERCENT, Frame, encoded
 from vinemap.page.outlines import label_points, outlines, places
 from vinemap.page.shell import OnlineBasemap, page
 from vinemap.page.terrain import embedded_terrain
-from vinemap.resources import asset, finite
+from vinemap.resources import finite
 from vinemap.rules import Rules
 from vinemap.sentences import Sentence, ruled, section
 from vinemap.settings import Settings
 from vinemap.states import BUDS, MAPPED
 from vinemap.terrain.grid import coarsened
-from vinemap.web.colours import ACTION_COLOURS
 from vinemap.web.embed import columns
 
 _PAGE = "vinemap.page"
@@ -133,7 +132,7 @@ def write_page(
         "terrain": embedded_terrain(surface if terrain is None else terrain, report.get("model", {})),
         "care": [one.everywhere() for one in cared],
         "action_colours": ACTION_COLOURS,
-        "ramps": json.loads(asset("vinemap.exports", "ramps.json")),
+        "ramps": ramps(),
         "texts": _texts(),
         "online": {"url": online.url, "attribution": online.attribution, "zoom": online.most_zoom} if online else None,
     }

@@ -8,8 +8,8 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from vinemap.characters import isolated
+from vinemap.exports.colours import ACTION_COLOURS
 from vinemap.resources import asset
-from vinemap.web.colours import ACTION_COLOURS
 
 
 def render(template: str, **values: object) -> Markup:

@@ -5,8 +5,8 @@ from __future__ import annotations
 import matplotlib as mpl
 import numpy as np
 
+from vinemap.exports.colours import ACTION_COLOURS
 from vinemap.states import TASKS
-from vinemap.web.colours import ACTION_COLOURS
 
 
 def test_heavier_work_is_darker() -> None:
