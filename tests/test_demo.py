@@ -40,7 +40,7 @@ def test_committed_folder_is_what_the_command_writes(made):
     """Every value of demo_blocks/ is written again from the seed, and no file more or less."""
     folder, _ = made
     assert {path.name for path in folder.iterdir()} == {path.name for path in COMMITTED.iterdir()}
-    for name in ("samples.csv", "buds.csv", "wood.csv"):
+    for name in ("samples.csv", "buds.csv", "wood.csv", "shoots.csv"):
         pd.testing.assert_frame_equal(pd.read_csv(folder / name), pd.read_csv(COMMITTED / name))
     for name in ("vinemap.toml", "README.md"):
         assert (folder / name).read_text(encoding="utf-8") == (COMMITTED / name).read_text(encoding="utf-8")
@@ -112,7 +112,10 @@ def test_elevation_has_relief_and_reaches_well_beyond_the_blocks(made):
 
 
 def test_cold_air_lies_in_two_hollows(made):
-    """The deep cold air is in two separate places, and it is colder there than on the hill by 4 °C or more."""
+    """The deep cold air is in two separate places, colder than on the hill by 2 °C or more, and by no more than 5 °C.
+
+    A block's mean takes in its drier ground, so that half of the pool's 5 °C is what can be asked of it.
+    """
     grid = made[1].grid
     depth, cold = grid["cold_air_m"], grid["temperature_c"]
     coldest = {}
@@ -123,12 +126,15 @@ def test_cold_air_lies_in_two_hollows(made):
     assert pooled == {"Heron Bottom", "Alder Flat", "Dipper"}
     apart = made[1].blocks.set_index("block").geometry
     assert apart["Dipper"].distance(apart["Alder Flat"]) > 250
-    assert max(coldest[name][1] for name in pooled) < coldest["Ridge Acre"][1] - 4
-    assert float(cold.min()) > -32
+    assert max(coldest[name][1] for name in pooled) < coldest["Ridge Acre"][1] - 2
+    assert float(cold.max()) - float(cold.min()) < 6  # 5 °C of the pool, and what the air's own waves and the lapse add
 
 
 def test_injury_is_as_a_hard_freeze_leaves_it(made, buds):
-    """Some blocks lose 2 to 15 % of their primaries, those in the hollows 60 to 95 %, steeply within blocks."""
+    """Some blocks lose 2 to 15 % of their primaries, those in the hollows 60 to 95 %, unevenly within blocks.
+
+    A pool of at most 5 °C tops out at its depth, so within a block injury differs by a quarter or more, not by a half.
+    """
     injury = share_dead(buds, "primary", "block")
     assert ((injury > 0.01) & (injury < 0.15)).sum() >= 2
     assert ((injury > 0.6) & (injury < 0.95)).sum() == 3
@@ -137,7 +143,7 @@ def test_injury_is_as_a_hard_freeze_leaves_it(made, buds):
         np.ptp(np.nanpercentile(truth["primary_injury"].to_numpy()[truth["block_index"].to_numpy() == row], [5, 95]))
         for row in range(8)
     ]
-    assert sum(width > 0.45 for width in spread) >= 4
+    assert sum(width > 0.25 for width in spread) >= 6
 
 
 def test_secondaries_outlive_primaries_and_tertiaries_outlive_both(buds):
@@ -193,6 +199,20 @@ def test_buds_were_drawn_from_the_truth(made, buds):
         residuals.append((dead - read * chance) / np.sqrt(read * chance * (1 - chance)))
     assert abs(np.mean(residuals)) < 0.3
     assert 0.5 < np.var(residuals) < 1.6
+
+
+def test_shoots_grew_where_a_bud_lived(made, buds):
+    """Every second vine, pruned to its usual nodes; blind are those with no live bud, and few more, as anywhere."""
+    folder, truth = made
+    shoots = pd.read_csv(folder / "shoots.csv")
+    assert list(shoots["sample"]) == list(truth.samples["sample"][::2])
+    usual = gpd.read_file(folder / "blocks.geojson").set_index("block")["nodes_per_vine"]
+    assert (shoots["nodes"].to_numpy() == usual[truth.samples["block"][::2]].to_numpy()).all()
+    assert (shoots["vines"] == 1).all()
+    cut = buds[buds["sample"].isin(shoots["sample"])]
+    bare = (cut[["primary", "secondary", "tertiary"]] == "dead").all(axis=1).mean()
+    blind = 1 - shoots["shoots"].sum() / shoots["nodes"].sum()
+    assert bare < blind < bare + 0.06
 
 
 def test_block_truth_is_the_mean_of_its_cells(made):

@@ -250,7 +250,7 @@ def spring(folder: Path, counts: Path, out: Path | None) -> None:
     COUNTS is a table with the columns sample, nodes (left at pruning) and shoots (nodes that bear one); what froze
     since, suckers and the growth stage where they were noted. `vinemap template` writes an empty one.
 
-    Example: vinemap spring demo_blocks shoots.csv -o outputs/spring
+    Example: vinemap spring demo_blocks demo_blocks/shoots.csv -o outputs/spring
     """
     from vinemap.exports.exchange import claimed
     from vinemap.pipeline import check_spring, write_spring

@@ -1,12 +1,15 @@
 """An invented vineyard after an invented freeze, so that a map can be held against the truth behind it.
 
-Nothing here is measured. The lethal temperatures are of the size usual for the varieties named (common practice; from
-memory), the cold air follows the shallow flow of a heavy fluid, and everything else is drawn from a fixed seed.
+Nothing here is measured. The lethal temperatures are of the size usual for the varieties named after a thaw, in which
+American vines and hybrids lose hardiness sooner than vinifera (common practice; from memory). The cold air follows the
+shallow flow of a heavy fluid and is at most 5 °C colder than the free air, as pools over gently rolling ground are
+(common practice; from memory). Everything else is drawn from a fixed seed.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,6 +19,7 @@ import pandas as pd
 import rasterio
 import rioxarray  # noqa: F401 - registers the .rio accessor
 import xarray as xr
+from numpy.typing import NDArray
 from rasterio.features import rasterize
 from rasterio.transform import Affine, from_origin
 from scipy.ndimage import gaussian_filter, map_coordinates, zoom
@@ -32,10 +36,10 @@ CELL_M = 5.0
 _EAST_M, _NORTH_M = 1500.0, 1300.0
 _ORIGIN = (475_800.0, 4_833_000.0)
 
-_FREE_AIR_C = -20.3
+_FREE_AIR_C = -21.4
 _LAPSE_C_PER_M = 0.0065
-_POOL_C = 10.3
-_POOL_DEPTH_M = 5.0
+_POOL_C = 5.0
+_POOL_DEPTH_M = 4.0
 
 _DOSE_WIDTH_C = 0.8
 _NODE_LOGIT = 0.07
@@ -45,6 +49,8 @@ _SAME_NODE = 0.6
 # a cane as cut here bears ten nodes on average, and cane pruning keeps them all
 _KEPT_NODES = {"spur": 5, "cane": 10}
 _UNREAD = {"primary": 0.02, "secondary": 0.06, "tertiary": 0.25}
+# nodes that stay blind on a sound vine
+_BLIND = 0.04
 _CUT_DAYS = ("2026-01-25", "2026-01-26", "2026-01-27")
 
 
@@ -75,16 +81,16 @@ _BLOCKS = (
            ((816, 816), (946, 838), (1062, 896), (1022, 1006), (915, 968), (812, 938))),
     _Block("Kiln Bank", "Riesling", "vinifera", -24.6, "cane", 40, False, 2.6, 1.5, True, 2, 2008, 10,
            ((850, 652), (958, 664), (1042, 696), (1066, 878), (949, 822), (820, 799))),
-    _Block("Heron Bottom", "Concord", "american", -27.9, "cane", 60, True, 3.0, 2.4, False, 1, 1989, 11,
+    _Block("Heron Bottom", "Concord", "american", -24.8, "cane", 60, True, 3.0, 2.4, False, 1, 1989, 11,
            ((788, 262), (902, 238), (1000, 244), (1018, 388), (905, 420), (776, 383))),
-    _Block("Alder Flat", "Marquette", "hybrid", -27.1, "cane", 44, True, 2.7, 1.8, True, 2, 2016, 8,
+    _Block("Alder Flat", "Marquette", "hybrid", -25.0, "cane", 44, True, 2.7, 1.8, True, 2, 2016, 8,
            ((618, 212), (766, 228), (752, 384), (636, 348))),
-    _Block("Dipper", "Vidal Blanc", "hybrid", -25.3, "spur", 40, False, 2.7, 1.8, True, 1, 2005, 10,
+    _Block("Dipper", "Vidal Blanc", "hybrid", -24.0, "spur", 40, False, 2.7, 1.8, True, 1, 2005, 10,
            ((226, 566), (322, 538), (352, 604), (398, 612), (436, 556),
             (514, 612), (478, 704), (384, 716), (282, 696))),
     _Block("Larkrise", "Cabernet Franc", "vinifera", -24.1, "cane", 38, False, 2.6, 1.5, True, 2, 2014, 10,
            ((286, 738), (388, 742), (478, 736), (504, 884), (402, 878), (298, 852))),
-    _Block("Long Furlong", "Marquette", "hybrid", -27.1, "spur", 44, True, 2.7, 1.8, False, 2, 2018, 8,
+    _Block("Long Furlong", "Marquette", "hybrid", -25.0, "spur", 44, True, 2.7, 1.8, False, 2, 2018, 8,
            ((328, 424), (421, 402), (524, 398), (566, 502), (532, 592), (438, 532), (336, 502))),
 )  # fmt: skip
 
@@ -105,10 +111,13 @@ Thornquill Hollow: no such vineyard exists; land, freeze, blocks and bud cuts ar
 Made by `vinemap demo FOLDER` (vinemap/demo.py) with a fixed seed, so any machine writes the same one.
 Cold air drains off the slope and pools in two hollows; buds die by a dose response around a lethal temperature.
 The truth behind the buds is kept out of this folder, so that tests can hold the map against it.
-Map it with `vinemap map FOLDER`, then open the page that it names.
+Map it with `vinemap map FOLDER`; with `vinemap spring FOLDER FOLDER/shoots.csv` hold it against what grew in May.
 """
 
-_FILES = ("blocks.geojson", "samples.csv", "buds.csv", "wood.csv", "elevation.tif", "vinemap.toml", "README.md")
+_FILES = (
+    *("blocks.geojson", "samples.csv", "buds.csv", "wood.csv", "shoots.csv", "elevation.tif", "vinemap.toml"),
+    "README.md",
+)
 
 
 @dataclass(frozen=True)
@@ -164,12 +173,14 @@ def write_demo(folder: Path, seed: int = SEED) -> Truth:
     samples = _samples(rng, grid, blocks)
     buds = _buds(rng, samples, block_logit)
     wood = _wood(rng, samples)
+    shoots = _shoots(rng, samples, block_logit)
 
     with added(folder) as stage:
         _write_blocks(blocks, stage / "blocks.geojson")
         _write_samples(samples, stage / "samples.csv")
         buds.to_csv(stage / "buds.csv", index=False, lineterminator="\n")
         wood.to_csv(stage / "wood.csv", index=False, lineterminator="\n")
+        shoots.to_csv(stage / "shoots.csv", index=False, lineterminator="\n")
         _write_elevation(elevation, stage / "elevation.tif")
         (stage / "vinemap.toml").write_text(_SETTINGS, encoding="utf-8", newline="\n")
         (stage / "README.md").write_text(_README, encoding="utf-8", newline="\n")
@@ -365,27 +376,49 @@ def _walk(rng: np.random.Generator, grid: xr.Dataset, shape: Polygon, count: int
 
 
 def _buds(rng: np.random.Generator, samples: gpd.GeoDataFrame, block_logit: Array) -> pd.DataFrame:
-    """Return buds.csv: a row a node cut.
-
-    Buds of one node share part of their luck (a Gaussian copula), so that a live primary beside a dead secondary is
-    rare; each bud's own probability is untouched by that.
-    """
+    """Return buds.csv: a row a node cut."""
     planting = {block.name: (block, logit) for block, logit in zip(_BLOCKS, block_logit, strict=True)}
     frames = []
     for sample in samples.itertuples():
         block, extra = planting[sample.block]
         for cane in range(1, int(rng.integers(2, 4)) + 1):
             node = np.arange(1, int(rng.integers(8, 13)) + 1)
-            shared = math.sqrt(_SAME_NODE) * rng.standard_normal(node.size)
             cut = {"sample": sample.sample, "cane": cane, "node": node}
-            for bud, hardier in (("primary", 0.0), ("secondary", _SECONDARY_C), ("tertiary", _TERTIARY_C)):
-                lethal = np.full(node.size, block.lethal_c - hardier)
-                logit = _bud_logit(np.full(node.size, sample.temperature_c), lethal, node.astype(np.float64))
-                luck = ndtr(shared + math.sqrt(1 - _SAME_NODE) * rng.standard_normal(node.size))
-                state = np.where(luck < expit(logit + extra + sample.vine_logit), "dead", "alive")
+            for bud, dead in _dead(rng, block, sample.temperature_c, extra + sample.vine_logit, node):
+                state = np.where(dead, "dead", "alive")
                 cut[bud] = np.where(rng.random(node.size) < _UNREAD[bud], "unread", state)
             frames.append(pd.DataFrame(cut))
     return pd.concat(frames, ignore_index=True)
+
+
+def _dead(
+    rng: np.random.Generator, block: _Block, temperature_c: float, extra_logit: float, node: Array
+) -> Iterator[tuple[str, NDArray[np.bool_]]]:
+    """Give, bud by bud, on which nodes it is dead.
+
+    Buds of one node share part of their luck (a Gaussian copula), so that a live primary beside a dead secondary is
+    rare; each bud's own probability is untouched by that.
+    """
+    shared = math.sqrt(_SAME_NODE) * rng.standard_normal(node.size)
+    for bud, hardier in (("primary", 0.0), ("secondary", _SECONDARY_C), ("tertiary", _TERTIARY_C)):
+        lethal = np.full(node.size, block.lethal_c - hardier)
+        logit = _bud_logit(np.full(node.size, temperature_c), lethal, node.astype(np.float64))
+        luck = ndtr(shared + math.sqrt(1 - _SAME_NODE) * rng.standard_normal(node.size))
+        yield bud, luck < expit(logit + extra_logit)
+
+
+def _shoots(rng: np.random.Generator, samples: gpd.GeoDataFrame, block_logit: Array) -> pd.DataFrame:
+    """Return shoots.csv: every second vine, pruned to its usual nodes; one bears a shoot where a bud lives."""
+    extra = {block.name: logit for block, logit in zip(_BLOCKS, block_logit, strict=True)}
+    planting = {block.name: block for block in _BLOCKS}
+    rows = []
+    for sample in samples.iloc[::2].itertuples():
+        block = planting[sample.block]
+        node = np.arange(block.nodes_per_vine) % _KEPT_NODES[block.pruning] + 1
+        each = _dead(rng, block, sample.temperature_c, extra[sample.block] + sample.vine_logit, node)
+        bare = np.all([dead for _, dead in each], axis=0) | (rng.random(node.size) < _BLIND)
+        rows.append({"sample": sample.sample, "nodes": node.size, "shoots": int((~bare).sum()), "vines": 1})
+    return pd.DataFrame(rows)
 
 
 def _wood(rng: np.random.Generator, samples: gpd.GeoDataFrame) -> pd.DataFrame:
