@@ -72,7 +72,7 @@ def _defined(module: str) -> set[str]:
     path = path.with_suffix(".py") if path.with_suffix(".py").exists() else path / "__init__.py"
     found: set[str] = set()
     for node in ast.parse(path.read_text(encoding="utf-8")).body:
-        if isinstance(node, ast.FunctionDef | ast.ClassDef):
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef):
             found.add(node.name)
         elif isinstance(node, ast.Assign | ast.AnnAssign):
             targets = node.targets if isinstance(node, ast.Assign) else [node.target]

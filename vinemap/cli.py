@@ -313,6 +313,36 @@ def guide(out: Path, open_page: bool) -> None:
     _say(str(out))
 
 
+@commands.command()
+@click.argument("folder", required=False, type=click.Path(path_type=Path))
+@click.option("--port", type=click.IntRange(0, 65535), default=0, help="Port to listen on  [default: one that is free]")
+@click.option("--open/--no-open", "open_page", default=True, show_default=True, help="Open it in the browser.")
+def desk(folder: Path | None, port: int, open_page: bool) -> None:
+    """Open the desk: the whole job on pages in the browser, served on this computer alone.
+
+    FOLDER is a vineyard's, or one that holds the folders of several; without it, the folder "vineyards" in your home.
+
+    Example: vinemap desk demo_blocks
+    """
+    try:
+        from vinemap.desk.serve import serve
+    except ModuleNotFoundError as error:
+        if error.name not in ("starlette", "uvicorn"):
+            raise
+        raise VinemapError("the desk needs more packages; install them with: pip install 'vinemap[desk]'") from error
+
+    def opened(address: str) -> None:
+        _say(f"The desk is open at {address}")
+        _say("This address is its key: keep it to yourself. Ctrl-C closes the desk.")
+        if open_page:
+            import webbrowser
+
+            webbrowser.open(address)
+
+    serve(Path.home() / "vineyards" if folder is None else folder, opened, port=port)
+    _say("The desk is closed; what was typed is kept.")
+
+
 def _out(out: Path | None, folder: Path, suffix: str = "") -> Path:
     return Path("outputs") / (folder.resolve().name + suffix) if out is None else out
 

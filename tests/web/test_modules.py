@@ -10,9 +10,9 @@ import pytest
 
 from vinemap.web.modules import joined, modules_of
 
-ENTRIES = ("page/script/app.js", "bench/script/app.js")
+ENTRIES = ("page/script/app.js", "bench/script/app.js", "desk/script/app.js")
 # Who may import from whom: what is shared knows no page, and no page knows another.
-ALLOWED = {"web": {"web"}, "page": {"web", "page"}, "bench": {"web", "bench"}}
+ALLOWED = {"web": {"web"}, "page": {"web", "page"}, "bench": {"web", "bench"}, "desk": {"web", "desk"}}
 
 
 def _joined(**files: str) -> str:

@@ -15,7 +15,7 @@ from vinemap.guide.generated import columns_tables, rules_tables, settings_table
 from vinemap.resources import asset
 from vinemap.web.templates import render, trusted
 
-CHAPTERS = ("first_map", "files", "map", "decides", "columns", "settings", "method", "python", "changes")
+CHAPTERS = ("first_map", "desk", "files", "map", "decides", "columns", "settings", "method", "python", "changes")
 """In reading order: each is ``chapters/NAME.md``, and NAME is the anchor that the others link to."""
 
 _GENERATED: dict[str, Callable[[], str]] = {

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from pathlib import Path
 from urllib.parse import urlsplit
 
 import folium
 from branca.element import Figure
-from xstatic.pkg import leaflet
 
 from vinemap.resources import asset
+from vinemap.web.leaflet import leaflet_parts
 from vinemap.web.modules import joined
 from vinemap.web.page import one_file, texts_of
 from vinemap.web.templates import trusted
@@ -111,18 +110,9 @@ def _skeleton() -> _Skeleton:
     area.render()  # type: ignore[no-untyped-call]
     # What else folium puts into the head forbids zooming by hand, and our own page has the rest.
     head = figure.header.render()
-    rules, code = _leaflet()
+    rules, code = leaflet_parts()
     return _Skeleton(
         styles=[rules, *texts_of("style", head)],
         scripts=[code, *texts_of("script", head), figure.script.render()],
         element=figure.html.render().strip(),
     )
-
-
-def _leaflet() -> tuple[str, str]:
-    """Return Leaflet's style and code."""
-    library = Path(leaflet.BASE_DIR)
-    code = (library / "leaflet.js").read_text(encoding="utf-8").replace("//# sourceMappingURL=leaflet.js.map", "")
-    # The rules that name image files serve controls that this page does not use.
-    rules = re.sub(r"[^{}]*\{[^{}]*url\([^{}]*\}", "", (library / "leaflet.css").read_text(encoding="utf-8"))
-    return rules, code

@@ -1,0 +1,126 @@
+"""The desk's pages: what they show, keep and set off, without a browser."""
+
+from __future__ import annotations
+
+import re
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from starlette.testclient import TestClient
+
+from tests.builders import Html
+from tests.desk.conftest import Desk
+from vinemap.demo import write_demo
+from vinemap.desk.drafts import Drafts
+from vinemap.errors import InputError
+from vinemap.sentences import languages
+
+HERE = "/vineyards/vineyard"
+
+
+def _cell(client: TestClient, file: str, row: int, column: int, was: str, value: str) -> int:
+    asked = {"file": file, "row": row, "column": column, "was": was, "value": value}
+    return client.post(f"{HERE}/cell", json=asked).status_code
+
+
+@pytest.mark.parametrize("language", languages())
+@pytest.mark.parametrize(
+    "page", ["", "/files", "/places", "/check", "/plan", "/map", "/results", "/spring", "/table/buds.csv"]
+)
+def test_every_page_speaks_the_readers_language(client: TestClient, language: str, page: str) -> None:
+    """By the browser's wish; the language is stated, and the chosen one stays."""
+    answer = client.get(f"{HERE}{page}", headers={"Accept-Language": f"{language};q=0.9, xx"})
+    assert answer.status_code == 200
+    assert ("html", {"lang": language}) in Html(answer.text).elements
+    assert languages()[language]["desk.step.map"] in answer.text
+
+
+def test_a_chosen_language_stays(client: TestClient) -> None:
+    """After the switch all pages have it, and no way back leads elsewhere."""
+    for back, goes in ((f"{HERE}/map", f"{HERE}/map"), ("//evil.example", "/"), ("https://evil.example", "/")):
+        answer = client.post("/language", data={"language": "es", "back": back}, follow_redirects=False)
+        assert answer.headers["location"] == goes
+    assert 'lang="es"' in client.get(HERE).text
+
+
+def test_a_fault_stands_at_its_cell(folder: Path) -> None:
+    """A wrong cell is named on the check page with the way to it, and marked in the table; typed over, it is right."""
+    table = pd.read_csv(folder / "buds.csv").astype(object)
+    table.loc[3, "primary"] = "green-ish"
+    table.to_csv(folder / "buds.csv", index=False)
+    desk = Desk(folder)
+    client = desk.client()
+    page = client.get(f"{HERE}/check").text
+    way = re.search(r'href="(/vineyards/vineyard/table/buds.csv\?row=5#cell-5-\d)"', page)
+    assert way is not None
+    column = list(table).index("primary")
+    cell = next(
+        attributes for tag, attributes in Html(client.get(way[1].split("#")[0]).text).elements
+        if tag == "input" and attributes.get("id") == f"cell-5-{column}"
+    )  # fmt: skip
+    assert cell["aria-invalid"] == "true"
+    assert cell["value"] == "green-ish"
+    before = (folder / "buds.csv").read_bytes()
+    assert _cell(client, "buds.csv", 5, column, "green-ish", "alive") == 200
+    assert languages()["en"]["desk.check.right"] in client.get(f"{HERE}/check").text
+    assert (folder / "buds.csv").read_bytes() == before, "the file changes when it is saved, not before"
+    assert client.post(f"{HERE}/save").status_code == 200
+    assert (folder / "buds.csv").read_bytes() == before.replace(b"green-ish", b"alive")
+    assert [path.read_bytes() for path in (folder / ".desk/former").rglob("buds.csv")] == [before]
+    desk.close()
+
+
+def test_two_tabs_do_not_type_over_each_other(client: TestClient) -> None:
+    """Whoever saw an older cell is told what stands there now; nothing is changed until that is chosen."""
+    assert _cell(client, "samples.csv", 2, 0, "A1", "A1 east") == 200
+    assert _cell(client, "samples.csv", 2, 0, "A1", "A1 west") == 409
+    assert _cell(client, "samples.csv", 2, 0, "A1 east", "A1 west") == 200
+
+
+def test_what_is_no_cell_is_refused(client: TestClient) -> None:
+    """The header, a column past the last, a table that is not there, and what is far too long."""
+    assert _cell(client, "samples.csv", 1, 0, "sample", "x") == 400
+    assert _cell(client, "samples.csv", 2, 99, "", "x") == 400
+    assert _cell(client, "samples.csv", 2, 0, "A1", "x" * 5000) == 400
+    assert _cell(client, "../samples.csv", 2, 0, "A1", "x") == 404
+    assert client.post(f"{HERE}/cell", content=b"{").status_code == 400
+
+
+def test_it_goes_on_where_it_was_left(folder: Path) -> None:
+    """A desk that is opened again has all that was typed, and a line that was broken off hinders nothing."""
+    first = Desk(folder)
+    assert _cell(first.client(), "samples.csv", 2, 0, "A1", "A1 east") == 200
+    first.close()
+    with (folder / ".desk/journal.jsonl").open("ab") as stream:
+        stream.write(b'{"kind": "cell", "file": "samples.csv", "row": 3, "colu')
+    second = Desk(folder)
+    client = second.client()
+    assert _cell(client, "samples.csv", 3, 0, "A2", "A2 east") == 200
+    second.close()
+    assert Drafts(folder).cells == {"samples.csv": {(2, 0): "A1 east", (3, 0): "A2 east"}}
+
+
+@pytest.mark.usefixtures("desk")
+def test_one_desk_a_folder(folder: Path) -> None:
+    """A second desk is told who holds the folder; within a thread the lock may be taken again, so this is another's."""
+    with ThreadPoolExecutor(1) as elsewhere, pytest.raises(InputError, match=r"another run \(process \d+ on "):
+        elsewhere.submit(Desk, folder).result()
+
+
+def test_several_vineyards_side_by_side(tmp_path: Path) -> None:
+    """A folder of folders lists its vineyards; a new one gets a folder, and no name leads out."""
+    root = tmp_path / "all"
+    for name in ("Tarn", "<b>Beck"):
+        (root / name).mkdir(parents=True)
+        write_demo(root / name)
+    desk = Desk(root)
+    client = desk.client()
+    shown = Html(client.get("/").text)
+    assert {"Tarn", "<b>Beck"} <= set(shown.words)
+    assert client.post("/vineyards", data={"name": "Fell Side"}).url.path == "/vineyards/Fell Side/files"
+    for name in ("..", "a/b", "", ".hidden", "x\x00", "-x", "Tarn", "CON<>", "a" * 200):
+        assert client.post("/vineyards", data={"name": name}).status_code == 409
+    assert {path.name for path in root.iterdir() if path.name[0] != "."} == {"Tarn", "<b>Beck", "Fell Side"}
+    desk.close()

@@ -1,0 +1,67 @@
+"""Long work beside the server: it answers meanwhile, the bar moves, a stop leaves nothing half done."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from threading import Event
+
+from starlette.testclient import TestClient
+
+from tests.desk.conftest import Desk
+from vinemap.desk.jobs import DONE, RUNNING, STOPPED, Job
+from vinemap.sentences import languages
+
+HERE = "/vineyards/vineyard"
+
+
+def _ended(desk: Desk) -> Job:
+    job = desk.jobs.of("vineyard")
+    assert job is not None
+    while job.state == RUNNING:
+        Event().wait(0.02)
+    return job
+
+
+def test_a_map_from_the_desk(desk: Desk, client: TestClient, folder: Path) -> None:
+    """The server answers while it runs; then the outputs are there, to open, to keep and to compare."""
+    assert client.post(f"{HERE}/map").status_code == 200
+    now = client.get(f"{HERE}/job").json()
+    assert now["state"] == RUNNING, "answered while the work went on"
+    assert client.post(f"{HERE}/map").status_code == 200, "a second click starts nothing new"
+    job = _ended(desk)
+    assert (job.state, job.share, job.error) == (DONE, 1.0, "")
+    out = folder / "outputs" / job.out
+    assert len(list((folder / "outputs").iterdir())) == 1
+    made = client.get(f"{HERE}/results/{job.out}/map.html")
+    assert made.text == (out / "map.html").read_text(encoding="utf-8")
+    assert made.headers["content-security-policy"].startswith("sandbox ")
+    assert "allow-same-origin" not in made.headers["content-security-policy"]
+    kept = client.get(f"{HERE}/results/{job.out}/blocks.csv")
+    assert kept.headers["content-disposition"].startswith("attachment")
+    assert client.get(f"{HERE}/results/{job.out}/nothing.html").status_code == 404
+    compared = client.get(f"{HERE}/compare?then={job.out}&now={job.out}")
+    assert compared.text.count("<td>0</td>") == 3, "three blocks, unchanged"
+    assert languages()["en"]["desk.state.done"] in client.get(f"{HERE}/map").text
+
+
+def test_a_stop_leaves_nothing(desk: Desk, client: TestClient, folder: Path) -> None:
+    """As Ctrl-C does: the work ends, and no outputs are there."""
+    client.post(f"{HERE}/map")
+    client.post(f"{HERE}/stop")
+    assert _ended(desk).state == STOPPED
+    assert not list((folder / "outputs").glob("*/map.html"))
+    assert languages()["en"]["desk.state.stopped"] in client.get(f"{HERE}/map").text
+
+
+def test_the_bar_moves_with_the_stages() -> None:
+    """Each stage brings it on; one that reports again does not, and after the last it is full."""
+    job = Job("k", "v", "map", "vinemap map v", "out")
+    shares = []
+    for stage in ("reading", "survival", "terrain", "injury surface: primary", "injury surface: wood", "writing"):
+        job.stages.append(stage)
+        shares.append(job.share)
+    assert shares == sorted(shares)
+    assert shares[3] == shares[4] < shares[5] < 1
+    twice = Job("k", "v", "spring", "", "")
+    twice.stages = ["reading", "survival", "terrain", "injury surface: primary", "injury surface: secondary"]
+    assert twice.share < 0.3

@@ -1,0 +1,39 @@
+"""What a vineyard's folder holds and lacks as it stands on the desk, changes that are not yet saved included."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from vinemap.desk.saving import with_changes
+from vinemap.desk.vineyards import Place
+from vinemap.errors import InputError, Problem
+from vinemap.pipeline import check_folder
+from vinemap.reading.vineyard import summary
+from vinemap.sentences import Sentence
+
+
+@dataclass(frozen=True)
+class Checked:
+    """What was found.
+
+    Attributes
+    ----------
+    said : list of Sentence
+        What the folder holds; empty where it cannot be mapped.
+    warnings : list of Sentence
+    problems : list of Problem
+        Empty where it can be mapped.
+    """
+
+    said: list[Sentence]
+    warnings: list[Sentence]
+    problems: list[Problem]
+
+
+def checked(place: Place) -> Checked:
+    """Read a vineyard as `vinemap check` does."""
+    try:
+        vineyard = check_folder(with_changes(place))
+    except InputError as error:
+        return Checked([], [], error.problems)
+    return Checked(summary(vineyard), list(vineyard.warnings), [])

@@ -1,0 +1,124 @@
+"""What was typed at the desk and is not yet in the vineyard's files: a journal on disk that only ever grows.
+
+An entry is on the disk before it is acknowledged, so that neither a crash nor a lost power supply takes back what the
+browser was told is kept. A last line that is broken off was never acknowledged, and is passed over.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import os
+import threading
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+from vinemap.exports.disk import flush_names
+
+DESK = ".desk"
+"""Name of the desk's own folder, beside the inputs of a vineyard."""
+JOURNAL = "journal.jsonl"
+
+Entry = dict[str, Any]
+Place = tuple[int, int]
+"""A cell: its row as a spreadsheet numbers it, and the number of its column from 0."""
+
+
+class Drafts:
+    """What stands in the journal of one vineyard.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the vineyard; the desk's own folder in it is made with the first entry.
+
+    Attributes
+    ----------
+    answers : dict of str to str
+        To the questions of `vinemap import`, by their keys.
+    cells : dict of str to dict
+        Changed cells by file (of a workbook ``name.xlsx[sheet]``), then by `Place`.
+    features : dict of str to dict
+        Changed outlines and points by layer (``blocks``, ``samples``), then by the feature's id: GeoJSON features, None
+        where one was taken out.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.home = folder / DESK
+        self.answers: dict[str, str] = {}
+        self.cells: dict[str, dict[Place, str]] = {}
+        self.features: dict[str, dict[str, Entry | None]] = {}
+        self._changing = threading.Lock()
+        self._broken_off = False
+        for entry in self._read():
+            self._take(entry)
+
+    @property
+    def unsaved(self) -> bool:
+        """Whether anything was changed that is not in the files."""
+        return any(self.cells.values()) or any(self.features.values())
+
+    def answer(self, key: str, value: str) -> None:
+        """Keep an answer to a question."""
+        self._keep({"kind": "answer", "key": key, "value": value})
+
+    def change_cell(self, file: str, place: Place, value: str) -> None:
+        """Keep what was typed into a cell."""
+        self._keep({"kind": "cell", "file": file, "row": place[0], "column": place[1], "value": value})
+
+    def change_feature(self, layer: str, name: str, feature: Mapping[str, Any] | None) -> None:
+        """Keep an outline or a point as it was drawn; None takes it out."""
+        self._keep({"kind": "feature", "layer": layer, "id": name, "feature": feature})
+
+    def note(self, kind: str, **content: Any) -> None:
+        """Keep what was done at the desk, for whoever opens it next."""
+        self._keep({"kind": kind, **content})
+
+    def settle(self, name: str) -> None:
+        """Say that the changes of a file or a layer stand in the vineyard's files, or are given up."""
+        self._keep({"kind": "settled", "name": name})
+
+    def _keep(self, entry: Entry) -> None:
+        """Put an entry on the disk, then take it in; OSError where the disk does not take it."""
+        line = json.dumps({**entry, "at": dt.datetime.now().astimezone().isoformat(timespec="seconds")})
+        with self._changing:
+            new = not (self.home / JOURNAL).exists()
+            self.home.mkdir(parents=True, exist_ok=True)
+            with (self.home / JOURNAL).open("ab", buffering=0) as stream:
+                whole = (b"\n" if self._broken_off else b"") + line.encode() + b"\n"
+                self._broken_off = True
+                if stream.write(whole) != len(whole):
+                    raise OSError("the disk took only a part of it")
+                os.fsync(stream.fileno())
+                self._broken_off = False
+            if new:
+                flush_names(self.home)
+                flush_names(self.home.parent)
+            self._take(entry)
+
+    def _read(self) -> Iterator[Entry]:
+        path = self.home / JOURNAL
+        if not path.is_file() or path.is_symlink() or self.home.is_symlink():
+            return
+        data = path.read_bytes()
+        self._broken_off = bool(data) and not data.endswith(b"\n")
+        for line in data.split(b"\n"):
+            try:
+                entry = json.loads(line)
+            except ValueError:
+                continue
+            if isinstance(entry, dict):
+                yield entry
+
+    def _take(self, entry: Entry) -> None:
+        match entry:
+            case {"kind": "answer", "key": str(key), "value": str(value)}:
+                self.answers[key] = value
+            case {"kind": "cell", "file": str(file), "row": int(row), "column": int(column), "value": str(value)}:
+                self.cells.setdefault(file, {})[row, column] = value
+            case {"kind": "feature", "layer": str(layer), "id": str(name), "feature": feature}:
+                self.features.setdefault(layer, {})[name] = feature if isinstance(feature, dict) else None
+            case {"kind": "settled", "name": str(name)}:
+                self.cells.pop(name, None)
+                self.features.pop(name, None)

@@ -1,0 +1,109 @@
+"""The output folders of a vineyard that were made at the desk, and what changed from one to the next."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from vinemap.errors import InputError
+from vinemap.exports.record import RUN_FILE, places, read_record, within
+
+OUTPUTS = "outputs"
+_PAGES = ("map.html", "plan.html", "crew_sheet_en.html", "crew_sheet_es.html", "report.html", "bench.html")
+
+
+@dataclass(frozen=True)
+class Run:
+    """An output folder.
+
+    Attributes
+    ----------
+    name : str
+        Of the folder.
+    folder : Path
+    files : dict of str to Path
+        By the way to each from the folder; pages first.
+    """
+
+    name: str
+    folder: Path
+    files: dict[str, Path]
+
+    @property
+    def has_map(self) -> bool:
+        """Whether it holds a map, so that it can be compared."""
+        return "map.html" in self.files and "blocks.csv" in self.files
+
+
+def new_folder(folder: Path, work: str) -> Path:
+    """Return an output folder for work that begins now."""
+    return folder / OUTPUTS / f"{dt.datetime.now():%Y-%m-%d-%H%M%S}-{work}"
+
+
+def runs(folder: Path) -> list[Run]:
+    """Return the output folders of a vineyard, the latest first."""
+    home = folder / OUTPUTS
+    if not home.is_dir() or home.is_symlink():
+        return []
+    found = (
+        path for path in home.iterdir() if path.is_dir() and not path.is_symlink() and not path.name.startswith(".")
+    )
+    return [run for path in sorted(found, reverse=True) if (run := _run(path)) is not None]
+
+
+def _run(folder: Path) -> Run | None:
+    try:
+        record = read_record(folder)
+    except InputError:
+        return None
+    if record is None:
+        return None
+    there = [place for place in places(folder) if place.split("/")[0][:1] != "." and within(folder, place)]
+    order = {page: number for number, page in enumerate(_PAGES)}
+    named = sorted(there, key=lambda place: (order.get(place, len(order)), place == RUN_FILE, place))
+    return Run(folder.name, folder, {place: folder / place for place in named if not (folder / place).is_symlink()})
+
+
+def change_by_block(then: Run, now: Run) -> list[dict[str, Any]]:
+    """Return what changed of each block from one run to another.
+
+    Returns
+    -------
+    list of dict
+        block, then, low_then, high_then, now, low, high (percent of primary buds dead by the map; None where the run
+        has none), change (in points), action_then, action; blocks of the later run first, in its order.
+    """
+    before, after = (_blocks(run) for run in (then, now))
+    names = [*after, *(name for name in before if name not in after)]
+    return [_change(name, before.get(name, {}), after.get(name, {})) for name in names]
+
+
+def _blocks(run: Run) -> dict[str, dict[str, Any]]:
+    table = pd.read_csv(run.files["blocks.csv"], dtype={"block": str}, keep_default_na=False, na_values=[""])
+    rows = ({str(name): value for name, value in row.items()} for row in table.to_dict("records"))
+    return {str(row["block"]): row for row in rows}
+
+
+def _change(name: str, then: dict[str, Any], now: dict[str, Any]) -> dict[str, Any]:
+    first, second = _figure(then, "map_injury_pct"), _figure(now, "map_injury_pct")
+    return {
+        "block": name,
+        "then": first,
+        "low_then": _figure(then, "map_low_pct"),
+        "high_then": _figure(then, "map_high_pct"),
+        "now": second,
+        "low": _figure(now, "map_low_pct"),
+        "high": _figure(now, "map_high_pct"),
+        "change": None if first is None or second is None else second - first,
+        "action_then": then.get("action"),
+        "action": now.get("action"),
+    }
+
+
+def _figure(row: dict[str, Any], name: str) -> float | None:
+    value = row.get(name)
+    return None if value is None or pd.isna(value) else float(value)

@@ -1,0 +1,21 @@
+// The desk's pages work without a script; this adds comfort: cells that are kept as they are typed, files that are
+// dropped, a bar that moves.
+
+import { byId } from "../../web/script/dom.js";
+import { words } from "../../web/script/words.js";
+import { followWork } from "./progress.js";
+import { keepCells } from "./cells.js";
+import { takeDrops } from "./drop.js";
+
+const data = JSON.parse(byId("desk-data").textContent);
+words.language = data.language;
+words.texts = data.texts;
+
+const ledger = byId("ledger");
+const drop = byId("drop");
+const progress = byId("progress");
+if (ledger) keepCells(ledger);
+if (drop) takeDrops(drop, data.most);
+if (progress) followWork(progress);
+
+document.documentElement.dataset.ready = "";

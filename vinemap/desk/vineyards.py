@@ -1,0 +1,116 @@
+"""The vineyards on the desk: the folder that it was opened with, or the folders of vineyards in it."""
+
+from __future__ import annotations
+
+import contextlib
+import re
+import threading
+from dataclasses import dataclass
+from pathlib import Path
+
+from vinemap.desk.drafts import DESK, JOURNAL, Drafts
+from vinemap.errors import InputError, Problem
+from vinemap.exports.lock import locked
+from vinemap.reading.files import inputs_in
+
+_NO_NAME = re.compile(r'[\x00-\x1f\x7f<>:"/\\|?*!]')
+_MOST_LETTERS = 80
+
+
+@dataclass(frozen=True)
+class Place:
+    """A vineyard on the desk.
+
+    Attributes
+    ----------
+    name : str
+        Of its folder, which is what addresses call it.
+    folder : Path
+    drafts : Drafts
+        What was typed and is not yet in its files.
+    """
+
+    name: str
+    folder: Path
+    drafts: Drafts
+
+    @property
+    def inputs(self) -> list[str]:
+        """Names of the files in its folder that are a vineyard's."""
+        return inputs_in(self.folder)
+
+
+class Vineyards:
+    """What a desk holds; each vineyard is locked from when it is first opened until the desk closes.
+
+    Parameters
+    ----------
+    root : Path
+        A vineyard's folder, or one that holds folders of vineyards; made when missing.
+
+    Raises
+    ------
+    InputError
+        When another desk holds the folder: process, machine and start are named.
+    """
+
+    def __init__(self, root: Path) -> None:
+        self.root = root.absolute()
+        self._held = contextlib.ExitStack()
+        self._open: dict[str, Place] = {}
+        self._opening = threading.Lock()
+        self._lock(self.root)
+
+    @property
+    def is_one(self) -> bool:
+        """Whether the folder itself is a vineyard's."""
+        return bool(inputs_in(self.root)) or (self.root / DESK / JOURNAL).is_file()
+
+    def folders(self) -> dict[str, Path]:
+        """Return the folders of the vineyards by their names, as they are now."""
+        if self.is_one:
+            return {self.root.name: self.root}
+        found = (path for path in self.root.iterdir() if path.is_dir() and not path.is_symlink())
+        return {path.name: path for path in sorted(found) if inputs_in(path) or (path / DESK).is_dir()}
+
+    def find(self, name: str) -> Place | None:
+        """Return the vineyard of a name; None where there is none. No name leads out of the desk's folder."""
+        folder = self.folders().get(name)
+        if folder is None:
+            return None
+        with self._opening:
+            if name not in self._open:
+                if folder != self.root:
+                    self._lock(folder)
+                self._open[name] = Place(name, folder, Drafts(folder))
+            return self._open[name]
+
+    def add(self, name: str, *, here: bool = False) -> str:
+        """Begin a vineyard, in a folder of its own or in the desk's; return the name of its folder.
+
+        Raises
+        ------
+        InputError
+            When the name cannot be a folder's, or is there already.
+        """
+        if here and not any(path.name != DESK for path in self.root.iterdir()):
+            Drafts(self.root).note("begun")
+            return self.root.name
+        plain = " ".join(name.split())
+        if not plain or _NO_NAME.search(plain) or plain[0] in ".-" or plain[-1] == "." or len(plain) > _MOST_LETTERS:
+            what, remedy = f"{name!r} cannot be the name of a folder", "use letters, figures and spaces"
+            raise InputError([Problem(str(self.root), None, "", what, remedy)])
+        folder = self.root / plain
+        if folder.exists():
+            what, remedy = f"there is already something called {plain!r}", "choose another name"
+            raise InputError([Problem(str(self.root), None, "", what, remedy)])
+        folder.mkdir()
+        Drafts(folder).note("begun")
+        return plain
+
+    def close(self) -> None:
+        """Let go of every folder."""
+        self._held.close()
+
+    def _lock(self, folder: Path) -> None:
+        self._held.enter_context(locked(folder / DESK))

@@ -1,0 +1,97 @@
+"""A process of its own for work that takes long: it reads what to do, and reports as lines of JSON.
+
+It ends as Ctrl-C ends the command line, with nothing half done, when its input is closed: whoever started it closes it
+to stop the work, and the system does where that process dies.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import sys
+import threading
+from collections.abc import Callable, Iterable
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from vinemap.errors import InputError, VinemapError
+from vinemap.interrupts import stop_cleanly
+from vinemap.sentences import Sentence
+
+Report = Callable[..., None]
+
+
+def main() -> None:
+    """Do the work that the first line of the input names, and end with 0 when all went well."""
+    stop_cleanly()
+    work = json.loads(sys.stdin.readline())
+    threading.Thread(target=_stop_at_end, daemon=True).start()
+    try:
+        _WORK[work.pop("work")](_report, **work)
+    except InputError as error:
+        _report(problems=[asdict(problem) for problem in error.problems])
+    except VinemapError as error:
+        _report(error=str(error))
+    except OSError as error:
+        _report(error=f"{error.filename or ''}: {error.strerror or error}".removeprefix(": "))
+    except Exception as error:
+        _report(error=f"{type(error).__name__}: {error}", fault=True)
+        raise
+
+
+def _stop_at_end() -> None:
+    while sys.stdin.read(1):
+        pass
+    os.kill(os.getpid(), signal.SIGINT) if sys.platform != "win32" else signal.raise_signal(signal.SIGINT)
+
+
+def _report(**content: Any) -> None:
+    sys.stdout.write(json.dumps(content) + "\n")
+    sys.stdout.flush()
+
+
+def _stage(report: Report) -> Callable[[str], None]:
+    return lambda stage: report(stage=stage)
+
+
+def _done(report: Report, files: Iterable[Path], sentences: Iterable[Sentence]) -> None:
+    report(written=[str(file) for file in files], said=[sentence.everywhere() for sentence in sentences])
+
+
+def _map(report: Report, folder: str, out: str, earlier: str | None = None) -> None:
+    from vinemap.exports.exchange import claimed  # noqa: PLC0415 - the stop is answered before the libraries load
+    from vinemap.pipeline import make_map, write_map  # noqa: PLC0415
+
+    with claimed(Path(out), Path(folder)):
+        run = make_map(folder, _stage(report))
+        written = write_map(run, out, earlier, _stage(report))
+    _done(report, written, run.findings)
+
+
+def _spring(report: Report, folder: str, counts: str, out: str) -> None:
+    from vinemap.exports.exchange import claimed  # noqa: PLC0415
+    from vinemap.pipeline import check_spring, write_spring  # noqa: PLC0415
+
+    with claimed(Path(out), Path(folder)):
+        check, run = check_spring(Path(folder), Path(counts), _stage(report))
+        written = write_spring(check, run, Path(out), _stage(report))
+    _done(report, written, [*run.findings, *run.report["spring"]["findings"]])
+
+
+def _plan(report: Report, folder: str, out: str, half_width: float = 0.1, *, first: bool = False) -> None:
+    from vinemap.plan.options import PlanOptions  # noqa: PLC0415
+    from vinemap.plan.overview import sentences  # noqa: PLC0415
+    from vinemap.plan.run import make_plan  # noqa: PLC0415
+
+    options = PlanOptions(half_width=half_width)
+    planned = make_plan(Path(folder), Path(out), options, first=first, progress=_stage(report))
+    _done(report, [Path(out) / "plan.html"], sentences(planned))
+
+
+_WORK: dict[str, Callable[..., None]] = {"map": _map, "spring": _spring, "plan": _plan}
+
+
+if __name__ == "__main__":
+    main()
