@@ -862,6 +862,7 @@ WORK_LIST = Layout(
         _AREA,
         _VINES,
         _KEEP,
+        _TARGET_FROM,
         _count("samples", "samples in the zone with a primary bud read", "samples"),
         _count("nodes", "primary buds read in the zone", "nodes"),
         Column("vines_to_work", Kind.NUMBER, "vines of the zone, of retraining and replanting those dead", "vines"),

@@ -116,6 +116,26 @@ def test_secondary_shoots_not_yet_looked_at_widen_the_crop() -> None:
     assert looked["crop_before_pct"] == pytest.approx(50)
 
 
+def test_the_crop_carries_the_secondarys_share_with_its_interval() -> None:
+    """Of Concord 40 % of the primaries live and 90 % of the nodes grew: 0.4 + 0.5 x 0.35 = 57.5 % of a crop.
+
+    The middle is Howell's (Michigan State University, 2019); the ends of the share are those of the rules, 0.2 and 0.5.
+    With injury and blind nodes known exactly the crop lies between 0.4 + 0.5 x low and 0.4 + 0.5 x high. Let injury be
+    50 to 70 %: fewer primaries alone take 0.1 x (1 - 0.35) = 0.065, and the two distances add up as the sides of a
+    right angle (Zou & Donner 2008).
+    """
+    low, high = 0.2, 0.5
+    exact = {f"map{end}_pct": 60.0 for end in ("_injury", "_low", "_high")}
+    exact |= {f"map_no_live_bud{end}_pct": 10.0 for end in ("", "_low", "_high")}
+    row = decide_spring(block_rows(variety="Concord", **exact)).iloc[0]
+    ends = [row[f"crop_before{end}_pct"] for end in ("_low", "", "_high")]
+    assert ends == pytest.approx([40 + 50 * low, 57.5, 40 + 50 * high])
+    wider = exact | {"map_low_pct": 50.0, "map_high_pct": 70.0}
+    row = decide_spring(block_rows(variety="Concord", **wider)).iloc[0]
+    assert row["crop_before_low_pct"] == pytest.approx(57.5 - np.hypot(50 * (0.35 - low), 6.5))
+    assert row["crop_before_high_pct"] == pytest.approx(57.5 + np.hypot(50 * (high - 0.35), 6.5))
+
+
 def surface(west: float, east: float, width: float = 0.1) -> tuple[xr.Dataset, gpd.GeoDataFrame]:
     """A block of 200 by 100 m with these shares of blind nodes in west and east; 60 % of primaries were dead."""
     blocks = gpd.GeoDataFrame(

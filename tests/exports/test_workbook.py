@@ -68,3 +68,28 @@ def test_what_strangers_wrote_stays_text(tmp_path: Path) -> None:
     assert [cell.value for cell in sheet[1]][-2:] == ["=cmd|\ufffd_pieces", "cost (\ufffd$)"]
     assert sheet["B2"].value == "=HYPERLINK(0)\ufffd"
     assert {cell.data_type for cell in sheet[1]} | {sheet["B2"].data_type} == {"s"}
+
+
+def test_nodes_that_rest_on_an_assumption_say_so(tmp_path: Path) -> None:
+    """Of three zones one rests on nodes guessed from the spacing: its cell reads "54 (assumed)", and is a number."""
+    path = tmp_path / "worklist.xlsx"
+    table = pd.DataFrame(
+        {
+            "visit": [1, 2, 3],
+            "block": ["A", "B", "C"],
+            "action": ["keep_more", "keep_more", "prune_long_wait"],
+            "area_ha": 1.0,
+            "vines": 100,
+            "nodes_to_keep": [54.0, 60.0, np.nan],
+            "target_from": ["spacing", "given", "spacing"],
+            "vines_to_work": 100.0,
+            "hours": 1.0,
+            "cost": 1.0,
+        }
+    )
+    write_workbook(table, path)
+    sheet = openpyxl.load_workbook(path)["work"]
+    column = [cell.value for cell in sheet[1]].index("nodes_to_keep") + 1
+    cells = [sheet.cell(row, column) for row in (2, 3, 4)]
+    assert [cell.value for cell in cells] == [54, 60, None]
+    assert ["assumed" in cell.number_format for cell in cells] == [True, False, False]

@@ -13,7 +13,7 @@ from vinemap.settings import Settings
 from vinemap.states import RENEWED, TASKS, Action
 
 HOUR = "hour"
-_CUT = ("samples", "nodes")
+_ALSO = ("target_from", "samples", "nodes")
 _URGENT = (Action.REPLANT, Action.RETRAIN, Action.KEEP_SUCKERS, Action.LOOK_AGAIN)
 
 
@@ -55,7 +55,7 @@ def work_list(zones: gpd.GeoDataFrame, blocks: pd.DataFrame, settings: Settings 
     order = visiting_order(zones, settings.work.order)
     ordered = pd.DataFrame(zones.drop(columns="geometry")).iloc[order].reset_index(drop=True)
     table = ordered[
-        ["zone", "block", "action", "area_ha", "vines", "nodes_to_keep", *(name for name in _CUT if name in ordered)]
+        ["zone", "block", "action", "area_ha", "vines", "nodes_to_keep", *(name for name in _ALSO if name in ordered)]
     ].copy()
     table.insert(0, "visit", np.arange(1, len(table) + 1))
     shares = _shares(ordered, blocks)

@@ -4,18 +4,24 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
+from openpyxl.worksheet.worksheet import Worksheet
 
 from vinemap.characters import for_xml
 from vinemap.columns import CURRENCY, WORK_LIST
 from vinemap.decisions.worklist import totals
 from vinemap.exports.formats import with_text
 from vinemap.sentences import section
-from vinemap.states import Action
+from vinemap.states import Action, Origin
+
+_ASSUMED = '0 "(assumed)"'
 
 
 def write_workbook(table: pd.DataFrame, path: Path, currency: str = "") -> None:
     """Write the work list as a spreadsheet (.xlsx) with a line of totals, and the cautions on a sheet of their own.
+
+    Nodes to keep that rest on a normal year assumed from the vine spacing say so in their cells, and stay numbers.
 
     Parameters
     ----------
@@ -46,6 +52,7 @@ def write_workbook(table: pd.DataFrame, path: Path, currency: str = "") -> None:
                     cell.data_type = "s"  # a name or a heading that begins with = is no formula
                 else:
                     cell.number_format = number
+        _mark_assumed(sheet, table)
         sheet.page_setup.orientation, sheet.page_setup.fitToHeight = "landscape", 0
         sheet.sheet_properties.pageSetUpPr.fitToPage = True
         sheet.print_title_rows = "1:1"
@@ -53,6 +60,17 @@ def write_workbook(table: pd.DataFrame, path: Path, currency: str = "") -> None:
         for key in ("tools", "cold", "buds", "budbreak", "look_alike", "advice"):
             cautions.append([section("page")["en"][f"caution.{key}"]])
         cautions.column_dimensions["A"].width = 120
+
+
+def _mark_assumed(sheet: Worksheet, table: pd.DataFrame) -> None:
+    """Let nodes to keep that were counted from an assumption read as assumed."""
+    if not {"nodes_to_keep", "target_from"} <= set(table):
+        return
+    column = list(table).index("nodes_to_keep") + 1
+    for row in np.flatnonzero(table["target_from"].eq(Origin.SPACING) & table["nodes_to_keep"].notna()):
+        sheet.cell(int(row) + 2, column).number_format = _ASSUMED
+    letter = sheet.cell(1, column).column_letter
+    sheet.column_dimensions[letter].width = max(sheet.column_dimensions[letter].width, 18)
 
 
 def _shown(value: object) -> str:
