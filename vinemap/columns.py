@@ -272,7 +272,7 @@ _LAT = Column(
 )
 
 BLOCKS = Layout(
-    "blocks.geojson, .gpkg, .shp, .fgb, .kml, .parquet",
+    "blocks.geojson, .gpkg, .shp, .fgb, .kml, .kmz, .parquet",
     "a block, drawn as a polygon",
     (
         Column("block", Kind.NAME, "name of the block", required=True, filled=True, format_name="name", on_page=True),
@@ -351,7 +351,7 @@ BLOCKS = Layout(
 )
 
 SAMPLES = Layout(
-    "samples.csv, .xlsx, .geojson, .gpkg, .shp, .fgb, .kml, .gpx, .parquet",
+    "samples.csv, .xlsx, .geojson, .gpkg, .shp, .fgb, .kml, .kmz, .gpx, .parquet",
     "a sample: the canes of one vine, with lon and lat, easting and northing, a point, row and vine, or a block alone",
     (
         replace(_SAMPLE, format_name="name", on_page=True),

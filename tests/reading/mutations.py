@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import zipfile
 from collections.abc import Callable
 from pathlib import Path
 from random import Random
@@ -75,7 +76,9 @@ def _settings(folder: Path, findings: Findings) -> object:
 
 
 READERS: dict[str, Reader] = {
-    **dict.fromkeys((f"blocks.{ending}" for ending in ("geojson", "gpkg", "shp", "fgb", "kml", "parquet")), _blocks),
+    **dict.fromkeys(
+        (f"blocks.{ending}" for ending in ("geojson", "gpkg", "shp", "fgb", "kml", "kmz", "parquet")), _blocks
+    ),
     **dict.fromkeys(("blocks.prj", "blocks.dbf", "blocks.shx"), _blocks),
     **dict.fromkeys(("samples.csv", "samples.gpx"), _samples),
     **dict.fromkeys(("buds.csv", "buds.xlsx"), _buds),
@@ -105,6 +108,11 @@ def _write(path: Path) -> None:
         frame.to_file(path, layer="blocks")
     elif path.suffix == ".kml":
         frame.to_crs(4326).rename(columns={"block": "Name"}).to_file(path, driver="LIBKML")
+    elif path.suffix == ".kmz":
+        _write(path.with_suffix(".kml"))
+        with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+            archive.write(path.with_suffix(".kml"), "doc.kml")
+        path.with_suffix(".kml").unlink()
     elif path.suffix == ".parquet":
         frame.to_parquet(path)
     elif path.suffix == ".gpx":

@@ -10,6 +10,7 @@ import sqlite3
 import struct
 import urllib.error
 import urllib.request
+import zipfile
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from pathlib import Path
@@ -224,6 +225,32 @@ def blocks_that_are_a_pipe(folder: Path, url: str) -> None:
     os.mkfifo(folder / "blocks.kml")
 
 
+def _kmz(folder: Path, parts: dict[str, bytes]) -> Path:
+    path = folder / "blocks.kmz"
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, data in parts.items():
+            archive.writestr(name, data)
+    return path
+
+
+def archive_that_swells(folder: Path, url: str) -> None:
+    _kmz(folder, {"doc.kml": b"<kml>" + b" " * 60_000_000})
+
+
+def archive_that_states_less_than_it_holds(folder: Path, url: str) -> None:
+    path = _kmz(folder, {"doc.kml": b"<kml>" + b" " * 60_000_000})
+    held, stated = struct.pack("<I", 60_000_005), struct.pack("<I", 1000)
+    path.write_bytes(path.read_bytes().replace(held, stated))
+
+
+def archive_that_leads_out(folder: Path, url: str) -> None:
+    _kmz(folder, {"../doc.kml": b"<kml/>", "files/doc.kml": b"<kml/>"})
+
+
+def archive_with_orders_inside(folder: Path, url: str) -> None:
+    _kmz(folder, {"doc.kml": _virtual(f"{folder.parent}/other.gpkg").encode()})
+
+
 def settings_that_are_a_pipe(folder: Path, url: str) -> None:
     os.mkfifo(folder / "vinemap.toml")
 
@@ -257,6 +284,10 @@ _ATTACKS = {
     file_in_an_archive: "vinemap.toml: files.blocks: there is no file",
     file_on_a_server: "vinemap.toml: files.blocks: ",
     blocks_that_are_a_pipe: "blocks.kml: is a pipe or a device",
+    archive_that_swells: "blocks.kmz: unpacks to 60 MB",
+    archive_that_states_less_than_it_holds: "blocks.kmz: the archive is damaged",
+    archive_that_leads_out: "blocks.kmz: holds no KML at the root of the archive",
+    archive_with_orders_inside: "blocks.kmz: is not KML",
     settings_that_are_a_pipe: "vinemap.toml: is a pipe or a device",
 }
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import sqlite3
+import zipfile
 from pathlib import Path
 
 import geopandas as gpd
@@ -30,6 +31,13 @@ def write_layer(frame: gpd.GeoDataFrame, path: Path) -> None:
     frame = frame.to_crs(4326) if lonlat else frame
     if ending == ".parquet":
         frame.to_parquet(path)
+    elif ending == ".kmz":
+        plain = path.with_suffix(".kml")
+        write_layer(frame, plain)
+        with zipfile.ZipFile(path, "w") as archive:
+            archive.writestr("files/", b"")
+            archive.write(plain, "doc.kml")
+        plain.unlink()
     elif ending in (".kml", ".gpx"):
         frame = frame.rename(columns={"block": "Name", "sample": "name"})
         options = {"layer": "waypoints"} if ending == ".gpx" else {}
@@ -38,7 +46,7 @@ def write_layer(frame: gpd.GeoDataFrame, path: Path) -> None:
         frame.to_file(path, driver=_DRIVERS[ending])
 
 
-@pytest.mark.parametrize("ending", [".geojson", ".json", ".gpkg", ".shp", ".fgb", ".kml", ".parquet"])
+@pytest.mark.parametrize("ending", [".geojson", ".json", ".gpkg", ".shp", ".fgb", ".kml", ".kmz", ".parquet"])
 def test_blocks_of_every_format(bare: Path, ending: str) -> None:
     """The same blocks come out of every format, whatever the CRS it was saved in."""
     write_layer(blocks(), bare / f"blocks{ending}")

@@ -75,7 +75,7 @@ def _outlines(checked: Checked[BlockRow], crs: CRS | None, findings: Findings) -
     found: dict[int, BaseGeometry] = {}
     shapes = [] if table.geometry is None else list(table.geometry)
     for place, (shape, number) in enumerate(zip(shapes, table.numbers, strict=True)):
-        outline = None if shape is None else _polygons(shape)
+        outline = None if shape is None else polygons_of(shape)
         fault = _fault(shape, outline, crs)
         if fault is None and outline is not None:
             found[place] = outline
@@ -123,7 +123,7 @@ def _kind(shape: BaseGeometry) -> str:
     return kinds.get(shape.geom_type, f"a {shape.geom_type}")
 
 
-def _polygons(shape: BaseGeometry) -> BaseGeometry | None:
+def polygons_of(shape: BaseGeometry) -> BaseGeometry | None:
     """Return the polygons in a shape, None where it holds none."""
     if isinstance(shape, (Polygon, MultiPolygon)):
         return shape
@@ -152,7 +152,7 @@ def repair(blocks: gpd.GeoDataFrame, findings: Findings) -> gpd.GeoDataFrame:
     """
     shapes: list[BaseGeometry | None] = []
     for name, file, row, shape in zip(blocks["block"], blocks["file"], blocks["row"], blocks.geometry, strict=True):
-        valid, reason = _valid(shape)
+        valid, reason = made_valid(shape)
         if valid is None or valid.area < 1.0:
             findings.problem(
                 file, row, "geometry", f"the outline of {show(name)} encloses no ground (under 1 m²)", _OUTLINE
@@ -220,8 +220,8 @@ def _metres_away(outline: BaseGeometry, to_metric: Transformer, lon: float, lat:
     return float(shapely.distance(outline, shapely.Point(x, y))) if np.isfinite((x, y)).all() else float("inf")
 
 
-def _valid(shape: BaseGeometry) -> tuple[BaseGeometry | None, str]:
-    """Return the shape made valid, and what was wrong with it, if it shows."""
+def made_valid(shape: BaseGeometry) -> tuple[BaseGeometry | None, str]:
+    """Return a shape made valid, None where no polygon is left of it, and what was wrong with it, if it shows."""
     if shape.is_valid:
         return shape, ""
     if isinstance(shape, MultiPolygon) and all(part.is_valid for part in shape.geoms):
@@ -229,7 +229,7 @@ def _valid(shape: BaseGeometry) -> tuple[BaseGeometry | None, str]:
         merged = shapely.union_all(list(shape.geoms))
         if abs(merged.area - shape.area) <= 1e-6 * shape.area:
             return merged, ""
-    mended = _polygons(shapely.make_valid(shape))
+    mended = polygons_of(shapely.make_valid(shape))
     return mended, shapely.is_valid_reason(shape).split("[")[0].strip().lower()
 
 

@@ -25,6 +25,7 @@ _DRIVERS = {
     ".shp": ("ESRI Shapefile",),
     ".fgb": ("FlatGeobuf",),
     ".kml": ("LIBKML", "KML"),
+    ".kmz": ("LIBKML", "KML"),
     ".gpx": ("GPX",),
 }
 _LOCK = RLock()
@@ -84,6 +85,8 @@ def _vetted(path: Path, ending: str) -> tuple[bytes, object]:
     data = path.read_bytes()
     if ending in (".geojson", ".json"):
         return vetting.geojson(data)
+    if ending == ".kmz":
+        return vetting.kmz(data), None
     return (vetting.flatgeobuf(data) if ending == ".fgb" else vetting.xml(data, ending[1:])), None
 
 

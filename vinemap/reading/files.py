@@ -10,8 +10,8 @@ from vinemap.errors import Findings, InputError, Problem
 from vinemap.settings import SETTINGS_FILE
 
 TABLES = (".csv", ".tsv", ".xlsx")
-LAYERS = (".geojson", ".json", ".gpkg", ".shp", ".fgb", ".kml", ".parquet")
-POINTS = (".csv", ".tsv", ".xlsx", ".gpkg", ".geojson", ".json", ".gpx", ".shp", ".fgb", ".kml", ".parquet")
+LAYERS = (".geojson", ".json", ".gpkg", ".shp", ".fgb", ".kml", ".kmz", ".parquet")
+POINTS = (".csv", ".tsv", ".xlsx", ".gpkg", ".geojson", ".json", ".gpx", ".shp", ".fgb", ".kml", ".kmz", ".parquet")
 GRIDS = (".tif", ".tiff")
 
 _NEEDED = {"blocks": "block outlines", "samples": "the points where canes were collected", "buds": "what was cut"}
@@ -22,7 +22,6 @@ _CONVERT = {
     ".ods": "open it in a spreadsheet and save it as .xlsx or .csv",
     ".numbers": "export it as .xlsx or .csv",
     ".txt": "if it is a table, rename it to .csv",
-    ".kmz": "unzip it, or save it again as .kml",
     ".zip": "unzip it into the folder",
     ".gdb": "export the layer as .gpkg or .geojson",
     ".dxf": "export the outlines as .gpkg or .geojson, with their names",
@@ -80,6 +79,7 @@ _EXPECTED = {
     ".shp": "shp",
     ".fgb": "fgb",
     ".kml": "xml",
+    ".kmz": "zip",
     ".gpx": "xml",
     ".parquet": "parquet",
     ".tif": "tiff",
@@ -89,7 +89,7 @@ _EXPECTED = {
 # Far more than a vineyard fills, and few enough that what is made of them in memory stays below a gigabyte. Grids have
 # no such bound: only the part around the blocks is read.
 _MOST_BYTES = {
-    **dict.fromkeys((".csv", ".tsv", ".xlsx", ".geojson", ".json", ".kml", ".gpx"), 50_000_000),
+    **dict.fromkeys((".csv", ".tsv", ".xlsx", ".geojson", ".json", ".kml", ".kmz", ".gpx"), 50_000_000),
     **dict.fromkeys((".gpkg", ".shp", ".fgb", ".parquet"), 100_000_000),
 }
 

@@ -169,7 +169,7 @@ class Places(dict[str, int]):
 
 
 # Formats that give every shape a dozen fields of their own, which nobody misses.
-_OWN_FIELDS = (".kml", ".gpx")
+_OWN_FIELDS = (".kml", ".kmz", ".gpx")
 
 
 @dataclass(frozen=True)
@@ -362,7 +362,7 @@ def _models(
         values = {field: cells_[place] for field, place in columns.items()}
         for field, unit in units.items():
             try:
-                values[field] = _in_own_unit(values[field], model.layout.find(field), unit)
+                values[field] = in_own_unit(values[field], model.layout.find(field), unit)
             except PydanticCustomError as error:
                 values[field] = None
                 faults.append((field, error.context or {}))
@@ -380,7 +380,7 @@ def _models(
     return checked
 
 
-def _in_own_unit(cell: object, column: Column | None, unit: InUnit) -> float | None:
+def in_own_unit(cell: object, column: Column | None, unit: InUnit) -> float | None:
     """Return a figure that is given in another unit, in the column's own; raise as the check of a cell does."""
     least = -math.inf if column is None or column.low is None else column.low
     most = math.inf if column is None or column.high is None else column.high

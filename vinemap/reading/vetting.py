@@ -14,6 +14,7 @@ import shutil
 import sqlite3
 import struct
 import zipfile
+import zlib
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
@@ -35,6 +36,7 @@ _TABLE = "save the layer as a table of its own in a new .gpkg"
 PLAIN_CRS = "save the layer in a CRS with an EPSG code, such as EPSG:4326"
 OWN_FILES = "states a CRS that has a file of its own opened"
 _MOST_BYTES = 100_000_000
+_MOST_KML_BYTES = 50_000_000
 
 _GEOMETRIES = frozenset(
     ("Point", "MultiPoint", "LineString", "MultiLineString", "Polygon", "MultiPolygon", "GeometryCollection")
@@ -127,6 +129,34 @@ def xml(data: bytes, root: str) -> bytes:
     if found != root:
         raise RefusedError(f"is not {root.upper()}: its first element is {show(found)}", f"export it again as .{root}")
     return data
+
+
+def kmz(data: bytes) -> bytes:
+    """Return the KML of a KMZ archive (OGC 12-007r2): ``doc.kml``, else the first KML at its root.
+
+    Nothing else of the archive is unpacked, and no path of it is followed; what unpacks to more than a file of KML may
+    hold is refused before it is unpacked.
+    """
+    try:
+        with zipfile.ZipFile(io.BytesIO(data)) as archive:
+            inside = [part for part in archive.infolist() if part.filename.casefold().endswith(".kml")]
+            root = [part for part in inside if "/" not in part.filename.replace("\\", "/")]
+            named = [part for part in root if part.filename.casefold() == "doc.kml"]
+            if not root:
+                raise RefusedError("holds no KML at the root of the archive", "export it again as .kml")
+            part = (named or root)[0]
+            if part.flag_bits & 0x1:
+                raise RefusedError("is encrypted", "export it again as .kml, without a password")
+            if part.file_size > _MOST_KML_BYTES:
+                raise RefusedError(
+                    f"unpacks to {part.file_size / 1e6:,.0f} MB, and at most {_MOST_KML_BYTES / 1e6:,.0f} MB are read",
+                    "keep only what belongs to this vineyard",
+                )
+            # zipfile unpacks no more than an archive states.
+            unpacked = archive.read(part)
+    except (zipfile.BadZipFile, NotImplementedError, zlib.error, EOFError, OSError, RuntimeError) as error:
+        raise RefusedError(f"the archive is damaged ({error})", "export it again as .kml") from None
+    return xml(unpacked, "kml")
 
 
 def first_element(data: bytes) -> str:

@@ -13,7 +13,7 @@ from vinemap.reading.rows import Located, RowFrame, block_frames, locate
 from vinemap.reading.schema import Checked, SampleRow
 from vinemap.sentences import Figure, Listed, Sentence
 
-_NEEDED = ("row_spacing_m", "vine_spacing_m", "row_bearing_deg", "first_vine_lon", "first_vine_lat")
+NEEDED = ("row_spacing_m", "vine_spacing_m", "row_bearing_deg", "first_vine_lon", "first_vine_lat")
 
 
 def counted_places(checked: Checked[SampleRow], pointless: list[int]) -> list[int]:
@@ -128,7 +128,7 @@ def _fault(
     frame = frames[row.block]
     if frame is None or not frame.measured or math.isnan(frame.vine_spacing) or not bearings[row.block]:
         message = f"rows and vines of block {show(row.block)} cannot be counted"
-        return "block", message, f"give the block {', '.join(_NEEDED)}, or the sample a point"
+        return "block", message, f"give the block {', '.join(NEEDED)}, or the sample a point"
     try:
         located[place] = locate(frame, row.row, row.vine)
     except ValueError as error:
