@@ -221,16 +221,15 @@ def test_waypoints_are_matched_to_the_samples_of_the_buds() -> None:
 
 
 def test_several_sources_together() -> None:
-    """What one file lacks another may have; points that lie apart, and samples that nothing places, are one problem each."""
+    """What one file lacks another may have; points that lie apart, and what nothing places, are one problem each."""
     point = POINTS[0]
     one = read("Sample;Lon;Lat", ("a", point.x, point.y), ("b", point.x, point.y))
-    two = read(
-        "Sample;Block;Lon;Lat", ("a", "2", None, None), ("b", None, POINTS[2].x, POINTS[2].y), ("c", "12", None, None)
-    )
+    rows = [("a", "2", None, None), ("b", None, POINTS[2].x, POINTS[2].y), ("c", "12", None, None)]
+    two = read("Sample;Block;Lon;Lat", *rows)
     findings = Findings()
     joined = joined_places([one, two], ["a", "b", "c", "d", "e"], "buds.xlsx", findings)
     assert joined["sample"].tolist() == ["a", "b", "c", "d", "e"]
-    assert joined["block"].tolist()[:3] == ["Blk 2", None, "Blk 12"]
+    assert joined["block"].fillna("").tolist() == ["Blk 2", "", "Blk 12", "", ""]
     assert pd.notna(joined["lon"].iloc[0])
     assert [str(problem) for problem in findings.problems] == [
         "buds.xlsx: 1 samples have other points in another file: b; take out the wrong points",
