@@ -12,8 +12,8 @@ from shapely.geometry import LineString, MultiPoint, Point, Polygon
 
 from tests.builders import CRS, EAST, NORTH, square
 from vinemap.errors import Findings
+from vinemap.intake.drawings import Outlines, outlines
 from vinemap.intake.questions import settled
-from vinemap.intake.shapes import Outlines, outlines
 from vinemap.intake.sources import Layer, open_sources
 
 PLACEMARK = """<Placemark><name>{name}</name>{more}<Polygon><outerBoundaryIs><LinearRing><coordinates>
