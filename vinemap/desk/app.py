@@ -73,6 +73,7 @@ def _routes() -> list[Route]:
         for way, act in (
             ("/files", posts.give),
             ("/files/take-back", posts.take_away),
+            ("/files/answers", posts.answer),
             ("/files/put", posts.put),
             ("/cell", posts.cell),
             ("/table/{name}", posts.cells),

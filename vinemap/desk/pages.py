@@ -22,6 +22,7 @@ from vinemap.desk.frame import address, jobs_of, language_of, page, shell_comman
 from vinemap.desk.ledgers import BEGUN, Ledger, begun, ledgers
 from vinemap.desk.runs import Run, change_by_block, new_folder, runs
 from vinemap.desk.safety import MOST_BYTES, TooLargeError, too_large
+from vinemap.desk.understood import all_files, as_they_are, standing, understood
 from vinemap.desk.uploads import given_files
 from vinemap.desk.vineyards import Place
 from vinemap.errors import InputError, Problem
@@ -78,6 +79,7 @@ async def files(request: Request) -> Response:
     """Take files in, and show what the folder holds."""
     place = place_of(request)
     given = given_files(place.folder)
+    found = await run_in_threadpool(understood, place)
     return page(
         request,
         "files",
@@ -86,8 +88,10 @@ async def files(request: Request) -> Response:
         given=[(path.name, path.stat().st_size) for path in given],
         inputs=place.inputs,
         most_mb=MOST_BYTES // 1_000_000,
-        problems=[],
-        command=shell_command("import", *(path for path in given), "-o", place.folder),
+        understood=found,
+        standing=standing,
+        as_they_are=as_they_are(place),
+        command=shell_command("import", *all_files(place), "-o", place.folder) if given else None,
         data={"most": MOST_BYTES},
     )
 

@@ -19,10 +19,10 @@ from vinemap.desk.ledgers import BEGUN, MOST_LETTERS, Ledger, begun, ledgers
 from vinemap.desk.pages import place_of
 from vinemap.desk.runs import new_folder, runs
 from vinemap.desk.saving import save
-from vinemap.desk.uploads import forget, given_files, keep, take_back
+from vinemap.desk.understood import take_in, take_in_as_they_are, understood
+from vinemap.desk.uploads import keep, take_back
 from vinemap.desk.vineyards import Place
-from vinemap.exports.exchange import added
-from vinemap.reading.files import inputs_in
+from vinemap.intake.questions import settled
 from vinemap.sentences import languages
 
 _MOST_FIELDS = 20_000
@@ -81,20 +81,25 @@ async def take_away(request: Request) -> Response:
     return _see(place.name, "files")
 
 
+async def answer(request: Request) -> Response:
+    """Keep answers to what the files that were given may mean."""
+    place, form = place_of(request), await _form(request)
+    found = await run_in_threadpool(understood, place)
+    if found is None:
+        return _see(place.name, "files")
+    for number, proposal in enumerate(found.proposals):
+        value = _text(form, f"answer-{number}")
+        same = _text(form, f"key-{number}") == proposal.key
+        if same and proposal.means(value) is not None and settled(proposal, found.answers) != value:
+            await run_in_threadpool(place.drafts.answer, proposal.key, value)
+    return _see(place.name, "files")
+
+
 async def put(request: Request) -> Response:
-    """Put the given files into the vineyard's folder."""
-    place = place_of(request)
-    await run_in_threadpool(_put, place)
+    """Put the given files into the vineyard's folder, as they were understood or as they are."""
+    place, form = place_of(request), await _form(request)
+    await run_in_threadpool(take_in_as_they_are if _text(form, "as") == "they are" else take_in, place)
     return _see(place.name, "check")
-
-
-def _put(place: Place) -> None:
-    given = given_files(place.folder)
-    ours = {name: path for path in given for name in [path.name] if name in inputs_in(path.parent)}
-    with added(place.folder) as stage:
-        for name, path in ours.items():
-            (stage / name).write_bytes(path.read_bytes())
-    forget(place.folder)
 
 
 async def cell(request: Request) -> Response:

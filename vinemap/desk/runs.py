@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -13,6 +14,7 @@ from vinemap.errors import InputError
 from vinemap.exports.record import RUN_FILE, places, read_record, within
 
 OUTPUTS = "outputs"
+_NAME = re.compile(r"(\d{4}-\d\d-\d\d)-(\d{6})-(map|plan|spring)")
 _PAGES = ("map.html", "plan.html", "crew_sheet_en.html", "crew_sheet_es.html", "report.html", "bench.html")
 
 
@@ -32,6 +34,27 @@ class Run:
     name: str
     folder: Path
     files: dict[str, Path]
+
+    @property
+    def shown(self) -> tuple[str, str] | None:
+        """Which work it was, and when; None where its name does not say."""
+        found = _NAME.fullmatch(self.name)
+        return None if found is None else (found[3], f"{found[1]}, {found[2][:2]}:{found[2][2:4]}")
+
+    @property
+    def pages(self) -> list[str]:
+        """Files to look at and to print."""
+        return [place for place in self.files if place in _PAGES]
+
+    @property
+    def tables(self) -> list[str]:
+        """Files for a spreadsheet."""
+        return [place for place in self.files if place.endswith((".xlsx", ".csv")) and "/" not in place]
+
+    @property
+    def rest(self) -> list[str]:
+        """All other files."""
+        return [place for place in self.files if place not in {*self.pages, *self.tables}]
 
     @property
     def has_map(self) -> bool:

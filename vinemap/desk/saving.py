@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import os
 import shutil
 from collections.abc import Iterable
@@ -15,7 +14,7 @@ from vinemap.desk.vineyards import Place
 from vinemap.errors import InputError
 from vinemap.exports.exchange import added
 
-_COPY, _FORMER = "copy", "former"
+_COPY = "copy"
 _LAYERS = "layers"
 _GEOJSON = (".geojson", ".json")
 _SHAPEFILE = (".shx", ".dbf", ".prj", ".cpg", ".qix", ".sbn", ".sbx")
@@ -89,12 +88,8 @@ def save(place: Place) -> list[str]:
         Names of the files that were changed.
     """
     changed = changed_files(place)
-    former = place.folder / DESK / _FORMER / dt.datetime.now().strftime("%Y-%m-%d %H%M%S.%f")
     superseded = _superseded(place, changed)
-    for name in (*changed, *superseded):
-        if (place.folder / name).is_file():
-            former.mkdir(parents=True, exist_ok=True)
-            shutil.copy2(place.folder / name, former / name)
+    place.keep_former((*changed, *superseded))
     with added(place.folder, replacing=changed) as stage:
         for name, data in changed.items():
             (stage / name).write_bytes(data)

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import contextlib
+import datetime as dt
 import re
+import shutil
 import threading
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,6 +18,7 @@ from vinemap.reading.files import inputs_in
 
 _NO_NAME = re.compile(r'[\x00-\x1f\x7f<>:"/\\|?*!]')
 _MOST_LETTERS = 80
+_FORMER = "former"
 
 
 @dataclass(frozen=True)
@@ -38,6 +42,14 @@ class Place:
     def inputs(self) -> list[str]:
         """Names of the files in its folder that are a vineyard's."""
         return inputs_in(self.folder)
+
+    def keep_former(self, names: Iterable[str]) -> None:
+        """Copy files that are about to be replaced to the desk's own folder, under the time of day."""
+        former = self.folder / DESK / _FORMER / f"{dt.datetime.now():%Y-%m-%d %H%M%S.%f}"
+        for name in names:
+            if (self.folder / name).is_file():
+                former.mkdir(parents=True, exist_ok=True)
+                shutil.copy2(self.folder / name, former / name)
 
 
 class Vineyards:

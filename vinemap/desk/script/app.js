@@ -18,4 +18,7 @@ if (ledger) keepCells(ledger);
 if (drop) takeDrops(drop, data.most);
 if (progress) followWork(progress);
 
+// On a phone the way is wider than the page: the step that is open comes into view.
+document.querySelector("#way [aria-current]")?.scrollIntoView({ block: "nearest", inline: "center" });
+
 document.documentElement.dataset.ready = "";
