@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import click
 
 from vinemap.characters import for_terminal
-from vinemap.errors import InputError, Problem, VinemapError
+from vinemap.errors import FetchError, InputError, Problem, VinemapError
 from vinemap.interrupts import stopped, written
 from vinemap.sentences import Listed, Sentence
 
@@ -284,6 +284,44 @@ def check(folder: Path) -> None:
 
 @commands.command()
 @_FOLDER
+@click.option(
+    "--source", metavar="NAME", help="usgs_third or copernicus_glo30  [default: the finest that has the blocks]"
+)
+@click.option("--yes", is_flag=True, help="Fetch without asking first.")
+@click.option("--replace", is_flag=True, help="Replace the elevation grid that is there.")
+@click.option("--source-url", metavar="ADDRESS", help="Ask this address in place of the sources' own hosts: a mirror.")
+@click.option(
+    "--timeout",
+    type=click.FloatRange(0.1, 3600),
+    default=30.0,
+    show_default=True,
+    help="Seconds to wait for a host that sends nothing.",
+)
+def elevation(
+    folder: Path, source: str | None, yes: bool, replace: bool, source_url: str | None, timeout: float
+) -> None:
+    """Fetch an elevation grid for the blocks from open public data, after asking.
+
+    This is the only command that uses the network; it asks the hosts that it names and no others.
+
+    Example: vinemap elevation my_vineyard
+    """
+    from vinemap.intake.opendata import fetch_elevation, wanted_elevation
+    from vinemap.intake.ranges import Limits
+
+    wanted = wanted_elevation(folder, source, address=source_url, replace=replace)
+    settings = wanted.site.settings
+    _say_all(wanted.told(), settings)
+    if not yes and not _agreed(Sentence("elevation.question").said(settings.language)):
+        return _say_all([Sentence("elevation.declined")], settings)
+    with _console().status("starting") as status:
+        fetched = fetch_elevation(wanted, _shown(status), Limits(silence_s=timeout))
+    _say_all(fetched.sentences, settings)
+    _say(str(fetched.path))
+
+
+@commands.command()
+@_FOLDER
 def demo(folder: Path) -> None:
     """Write an invented vineyard to try things on.
 
@@ -341,6 +379,13 @@ def desk(folder: Path | None, port: int, open_page: bool) -> None:
 
     serve(Path.home() / "vineyards" if folder is None else folder, opened, port=port)
     _say("The desk is closed; what was typed is kept.")
+
+
+def _agreed(question: str) -> bool:
+    """Ask yes or no in a terminal; refuse to go on where nobody can answer."""
+    if not sys.stdin.isatty():
+        raise click.UsageError("nobody can be asked here whether to go on; give --yes to go on without asking")
+    return click.confirm(question, default=False)
 
 
 def _out(out: Path | None, folder: Path, suffix: str = "") -> Path:
@@ -443,6 +488,7 @@ def _tell(error: Exception) -> int:
             _complain(f"{len(error.problems)} to mend; nothing was written.")
         case VinemapError():
             _complain(str(error))
+            return _FAILED if isinstance(error, FetchError) else _INPUT_WRONG
         case OSError(filename=str(name)):
             what, remedy = error.strerror or "cannot be used", "see that it exists, is yours, and is not open elsewhere"
             _complain(str(Problem(name, None, "", what, remedy)))

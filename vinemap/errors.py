@@ -79,6 +79,20 @@ class RefusedError(VinemapError):
         self.message, self.remedy, self.row, self.column = message, remedy, row, column
 
 
+class FetchError(VinemapError):
+    """What was to come over the network did not.
+
+    Parameters
+    ----------
+    where, message, remedy : str
+        The host or the file, what is wrong with it, and what to do.
+    """
+
+    def __init__(self, where: str, message: str, remedy: str) -> None:
+        super().__init__(f"{where}: {message}; {remedy}")
+        self.where, self.message, self.remedy = where, message, remedy
+
+
 @dataclass
 class Findings:
     """What reading has found so far: problems that stop the run, warnings that do not.

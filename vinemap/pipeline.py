@@ -48,6 +48,7 @@ from vinemap.exports.summary import findings, spring_summary, verdict
 from vinemap.exports.workbook import write_workbook
 from vinemap.page.map_page import write_page
 from vinemap.page.shell import OnlineBasemap
+from vinemap.reading.elevation import origin
 from vinemap.reading.shoots import read_shoots
 from vinemap.reading.vineyard import Vineyard, read_vineyard
 from vinemap.sentences import Figure, Sentence
@@ -487,6 +488,7 @@ def _write_sheets(run: MapRun, stage: Path, *, pdf: bool) -> None:
             blocks=run.blocks,
             zones=_by_what_decides(run.zones, spring=spring),
             terrain=run.terrain,
+            credit=(run.report["elevation_source"] or {}).get("credit", ""),
             settings=run.vineyard.site.settings,
             name=run.vineyard.site.name,
             language=language,
@@ -551,6 +553,7 @@ def _report(vineyard: Vineyard, injury: InjuryMap, zones: pd.DataFrame, warnings
         "crs": vineyard.site.crs.to_string(),
         "cell_m": cell_size(injury.grid),
         "elevation": vineyard.site.elevation is not None,
+        "elevation_source": origin(vineyard.site.elevation),
         "threshold": settings.surface.threshold,
         "area_over_threshold_ha": {"mean": mean, "low": low, "high": high},
         "work": _summed(by_action(zones)),

@@ -18,6 +18,13 @@ from vinemap.resources import asset
 _OWN = "en"
 """The language of tables, files and of every `Sentence` as text."""
 
+_BESIDE = {
+    "rules.toml": "rule",
+    "varieties.toml": "rule.varieties",
+    "intake/elevation_sources.toml": "elevation_source",
+}
+"""Data files that carry words, and what their keys begin with."""
+
 
 @cache
 def languages() -> dict[str, dict[str, str]]:
@@ -29,7 +36,7 @@ def languages() -> dict[str, dict[str, str]]:
         if entry.name.endswith(".json")
     }
     # The English of a rule's label, source and caution stands beside its numbers, and nowhere else.
-    for name, key in (("rules.toml", "rule"), ("varieties.toml", "rule.varieties")):
+    for name, key in _BESIDE.items():
         tables[_OWN] |= dict(_of_rules(tomllib.loads(asset("vinemap", name)), key))
     return tables
 

@@ -10,6 +10,7 @@ from typing import Any
 
 import pandas as pd
 import pytest
+import rasterio
 import segno
 
 from tests.builders import HOSTILE, Html, blocks, write_elevation
@@ -52,6 +53,21 @@ def test_figures_take_the_languages_decimal_mark(sheet: str) -> None:
     assert re.search(r"La vuelta a pie mide \d+,\d mi con \d+ ft de subida en total", sheet)
     assert re.search(r"The round is \d+\.\d mi on foot with \d+ ft of climb", sheet)
     assert "correlación 0,10" in sheet
+
+
+def test_whom_the_heights_are_owed_to_is_printed(home: Path, sheet: str) -> None:
+    """A grid without a credit has none on the sheet; one that names its owner has it there, as text, in each language."""
+    assert "Alturas:" not in sheet
+    folder = home.parent
+    with rasterio.open(folder / "elevation.tif", "r+") as grid:
+        grid.update_tags(TIFFTAG_COPYRIGHT=f"County {HOSTILE[0]}")
+    write_sheet(
+        plan_round(folder, PlanOptions(half_width=0.15), first=True), folder / "again.html", dt.date(2026, 1, 30)
+    )
+    words = Html((folder / "again.html").read_text(encoding="utf-8")).words
+    assert [word for word in words if f"County {HOSTILE[0]}" in word] == [
+        f"{start}: County {HOSTILE[0]}" for start in ("Heights", "Alturas")
+    ]
 
 
 def test_legs_through_rows_are_named(tmp_path: Path) -> None:

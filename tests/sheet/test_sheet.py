@@ -204,6 +204,16 @@ def test_shading_only_where_the_ground_is_known() -> None:
     assert Shade.of(None) is None
 
 
+def test_whom_the_heights_are_owed_to_stands_beside_their_shading() -> None:
+    """The credit of an elevation grid is printed on every page as text, and only where its shading is."""
+    blocks, zones, terrain = case()
+    made_of = {"blocks": blocks, "zones": zones, "settings": Settings(), "made": dt.date(2026, 1, 28)}
+    for ground, count in ((terrain, 3), (None, 0)):
+        shown = crew_sheet(**made_of, name="V", language="en", terrain=ground, credit=HOSTILE[0])
+        words = Html(shown.html()).words
+        assert sum(f"Shading by heights: {HOSTILE[0]}" in piece for piece in words) == count
+
+
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
 @pytest.mark.parametrize("language", LANGUAGES)
 def test_prints_one_page_a_block(tmp_path: Path, browser: Any, paper: str, language: str) -> None:

@@ -8,7 +8,7 @@ import pytest
 import rioxarray  # noqa: F401 - registers the .rio accessor
 import xarray as xr
 import xrspatial
-from pyproj import CRS
+from pyproj import CRS, Transformer
 from scipy.stats import norm
 
 from vinemap.sentences import languages
@@ -198,6 +198,35 @@ def test_elevation_in_degrees_is_brought_to_metres() -> None:
     terrain = terrain_layers(grid, UTM, (500_300, 4_699_200, 500_600, 4_699_600))
     inner = terrain.sel(x=slice(500_300, 500_600), y=slice(4_699_600, 4_699_200))
     np.testing.assert_allclose(inner["slope_deg"].mean(), np.degrees(np.arctan(0.05)), rtol=0.01)
+
+
+def test_cells_of_an_arc_second_give_slopes_without_stairs() -> None:
+    """From cells of about 30 m, slope on a surface of known form is right, and runs as smoothly as the form itself.
+
+    Hollows 220 to 500 m across, as cold air fills them. Read straight between four centres, which leaves creases, slopes
+    would be wrong by 0.5 degrees, and by up to 1.1; of the 0.3 below the smoothing over 10 m alone takes 0.23.
+    """
+    step = 1 / 3600
+    left, bottom = Transformer.from_crs(UTM, 4326, always_xy=True).transform(5e5 - 1500, 4.8e6 - 1500)
+    lon, lat = left + step * np.arange(140), bottom + step * np.arange(100)[::-1]
+    east, north = Transformer.from_crs(4326, UTM, always_xy=True).transform(*np.meshgrid(lon, lat))
+    coarse = xr.DataArray(_hollows(east, north).astype("float32"), coords={"y": lat, "x": lon}, dims=("y", "x"))
+    found = terrain_layers(coarse.rio.write_crs(4326), UTM, (5e5 - 400, 4.8e6 - 400, 5e5 + 400, 4.8e6 + 400))
+    inner = found.isel(x=slice(60, -60), y=slice(60, -60))
+    x, y = np.meshgrid(inner.x, inner.y)
+    across, up = ((_hollows(x + a, y + b) - _hollows(x - a, y - b)) / 0.2 for a, b in ((0.1, 0), (0, 0.1)))
+    true = np.degrees(np.arctan(np.hypot(across, up)))
+    off = inner.slope_deg.to_numpy() - true
+    assert np.sqrt((off**2).mean()) < 0.3
+    assert np.abs(off).max() < 0.65
+    assert np.abs(inner.elevation_m.to_numpy() - _hollows(x, y)).max() < 0.1
+    bends = [np.abs(np.diff(slope, 2, axis=1)).max() for slope in (inner.slope_deg.to_numpy(), true)]
+    assert bends[0] < bends[1]
+
+
+def _hollows(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    east, north = 2 * np.pi * (x - 5e5), 2 * np.pi * (y - 4.8e6)
+    return 200 + 0.03 * (x - 5e5) + 12 * np.sin(east / 400) * np.cos(north / 500) + 4 * np.sin(north / 220)
 
 
 def test_holes_in_the_grid_do_not_spread() -> None:

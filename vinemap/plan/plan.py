@@ -49,6 +49,8 @@ class Plan:
         Terrain.
     gain : NextPoints or None
         Of a second round.
+    origin : dict or None
+        Where the elevation comes from, as `vinemap.reading.elevation.origin` has it.
     warnings : tuple of Sentence
         From reading.
     """
@@ -67,4 +69,5 @@ class Plan:
     frames: list[RowFrame | None]
     terrain: xr.Dataset | None
     gain: NextPoints | None
+    origin: dict[str, str | float] | None
     warnings: tuple[Sentence, ...]

@@ -55,6 +55,7 @@ def write_sheet(plan: Plan, path: Path, today: dt.date) -> None:
             "plan.map.note", line=Sentence("plan.map.ends" if plan.options.fences else "plan.map.straight")
         ),
         crossing=next(iter(crossing(plan)), None),
+        heights=_heights(plan),
         parts=list(_parts(plan)) if dot_size(whole, plan.points) < _CROWDED_MM else [],
         stops=list(_stops(plan)),
         row_notes=list(_row_notes(plan)),
@@ -88,6 +89,12 @@ def _second(plan: Plan) -> Sentence | None:
         return None
     now, after = (area(value, plan.settings) for value in (plan.gain.misclassified_ha, plan.gain.after_ha))
     return Sentence("plan.second", now=now, after=after, threshold=_percent(plan))
+
+
+def _heights(plan: Plan) -> Sentence | None:
+    """Name whom the elevation grid credits."""
+    credit = (plan.origin or {}).get("credit")
+    return Sentence("plan.heights", credit=credit) if credit else None
 
 
 def _percent(plan: Plan) -> str:

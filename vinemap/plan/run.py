@@ -28,6 +28,7 @@ from vinemap.plan.sizes import block_sizes
 from vinemap.plan.stops import as_stops, line_on
 from vinemap.plan.survey import Survey, read_survey
 from vinemap.plan.walk import plan_walk
+from vinemap.reading.elevation import origin
 from vinemap.reading.rows import RowFrame, block_frames
 from vinemap.reading.vineyard import Site, Vineyard
 from vinemap.sentences import said
@@ -111,6 +112,7 @@ def _report(plan: Plan) -> dict[str, Any]:
         "rho": plan.rho,
         "rho_from": plan.rho_from,
         "canes": len(plan.points),
+        "elevation_source": plan.origin,
         "warnings": list(plan.warnings),
     }
 
@@ -170,6 +172,7 @@ def plan_round(
         frames=frames,
         terrain=terrain,
         gain=gain,
+        origin=origin(site.elevation),
         warnings=(site if survey.vineyard is None else survey.vineyard).warnings,
     )
 

@@ -15,15 +15,16 @@ from pyproj import CRS, Transformer
 from rasterio.windows import Window
 
 from vinemap.arrays import Array
+from vinemap.characters import for_xml
 from vinemap.errors import Findings, RefusedError
 from vinemap.reading.cells import show
 from vinemap.reading.crs import misplaced
 from vinemap.reading.files import GRIDS, find_file
 from vinemap.reading.geotiff import Grid, open_grid
 from vinemap.reading.inside import lattice_inside
-from vinemap.sentences import Figure, Listed, Sentence
+from vinemap.sentences import Figure, Listed, Sentence, languages
 from vinemap.settings import Settings
-from vinemap.units import METRES_PER_FOOT
+from vinemap.units import METRES_PER_FOOT, length_unit
 
 # Dry land lies between about 430 m below and 8,850 m above the sea; common knowledge.
 _LOWEST_M, _HIGHEST_M = -500.0, 9000.0
@@ -54,6 +55,11 @@ _UNITS: dict[str, tuple[str, float]] = {
     **dict.fromkeys(("cm", "centimeter", "centimeters", "centimetre", "centimetres"), ("centimetres", 0.01)),
 }
 _POINTS = 100_000
+SOURCE_TAG, FETCHED_TAG, CREDIT_TAG = "VINEMAP_ELEVATION_SOURCE", "VINEMAP_ELEVATION_FETCHED", "TIFFTAG_COPYRIGHT"
+"""Tags by which a grid says where it comes from: a source's key, the day (ISO 8601), whom to credit (TIFF 6.0 §8)."""
+_MOST_CREDIT = 400
+# A hollow that takes a row of cells or two is not in a grid: from this cell on, hollows that matter are missing.
+_COARSE_M = 20.0
 STATED, CHOSEN, ASSUMED = "file", "settings", "assumed"
 """Where the unit of the heights comes from: ``unit_from`` of an elevation grid's attributes."""
 
@@ -76,8 +82,9 @@ def read_elevation(
     -------
     DataArray (y, x) or None
         float32 metres, NaN where unknown, north up, in the grid's own CRS and resolution, cut to the blocks and
-        1 km around them; None where there is no file or it cannot be used. Its attribute ``unit_from`` says where the
-        unit of its heights comes from.
+        1 km around them; None where there is no file or it cannot be used. Of its attributes ``unit_from`` says where
+        the unit of its heights comes from, ``cell_m`` how wide its cells are on the ground, and ``source``, ``fetched``
+        and ``credit`` (each "" where unknown) where the grid comes from; `origin` puts them into words.
     """
     path = find_file(folder, "elevation", GRIDS, settings.files.elevation, findings)
     if path is None:
@@ -112,6 +119,7 @@ def _read(path: Path, settings: Settings, blocks: gpd.GeoDataFrame | None, findi
         if unit is None:
             return None
         elevation = grid.read(window)
+        tags = grid.tags
     z = elevation.to_numpy()
     _take_impossible_out(z, unit, path, findings)
     z *= np.float32(unit)
@@ -120,10 +128,70 @@ def _read(path: Path, settings: Settings, blocks: gpd.GeoDataFrame | None, findi
     elevation = elevation.rename("elevation").rio.write_crs(crs).rio.write_nodata(np.nan)
     if blocks is not None and len(blocks) and not _covers(elevation, crs, blocks, path, findings):
         return None
-    elevation.attrs |= {"unit_from": unit_from, "file": path.name}
+    elevation.attrs |= {"unit_from": unit_from, "file": path.name, "cell_m": _cell_m(elevation, crs), **_said_by(tags)}
+    findings.warnings.extend(_limits(elevation, settings))
     if unit_from == ASSUMED:
         _question(elevation, crs, blocks, path, findings)
     return elevation
+
+
+def _said_by(tags: dict[str, str]) -> dict[str, str]:
+    """Return what a grid's tags say of where it comes from, as text that is only text."""
+    found = {
+        "source": tags.get(SOURCE_TAG, ""),
+        "fetched": tags.get(FETCHED_TAG, ""),
+        "credit": tags.get(CREDIT_TAG, ""),
+    }
+    return {name: " ".join(for_xml(text).split())[:_MOST_CREDIT] for name, text in found.items()}
+
+
+def _cell_m(elevation: xr.DataArray, crs: CRS) -> float:
+    """Return the longer side of a cell on the ground, in metres."""
+    across, down = (abs(float(step)) for step in elevation.rio.resolution())
+    if crs.is_projected:
+        return max(across, down) * crs.axis_info[0].unit_conversion_factor
+    # A degree of the mean meridian: 10,001,966 m / 90 (WGS 84).
+    degree, middle = 111_133.0, math.cos(math.radians(float(elevation.y.mean())))
+    return max(across * middle, down) * degree
+
+
+def _limits(elevation: xr.DataArray, settings: Settings) -> list[Sentence]:
+    """Say what a grid cannot show: by where it comes from, and by its cell."""
+    said = [caution] if (caution := _of_source(elevation, "caution")) is not None else []
+    cell = elevation.attrs["cell_m"]
+    if cell < _COARSE_M:
+        return said
+    per_metre, unit = length_unit(settings.units)
+    widths = {"cell": Figure(cell * per_metre, 0, unit), "narrow": Figure(2 * cell * per_metre, 0, unit)}
+    return [*said, Sentence("warning.coarse_elevation", **widths)]
+
+
+def _of_source(elevation: xr.DataArray, what: str) -> Sentence | None:
+    """Return what is known of a grid's source; None where it names none that is known."""
+    key = f"elevation_source.{elevation.attrs['source']}.{what}"
+    return Sentence(key) if key in languages()["en"] else None
+
+
+def origin(elevation: xr.DataArray | None) -> dict[str, str | float] | None:
+    """Return where a grid comes from, for run.json and for who prints what rests on it.
+
+    Parameters
+    ----------
+    elevation : DataArray or None
+        As `read_elevation` gives it.
+
+    Returns
+    -------
+    dict or None
+        ``file``, ``cell_m`` and, where the grid states them, ``source`` (its name), ``fetched`` (ISO 8601) and
+        ``credit``, which goes wherever the heights are shown; None without a grid.
+    """
+    if elevation is None:
+        return None
+    stated = {name: str(elevation.attrs[name]) for name in ("source", "fetched", "credit") if elevation.attrs[name]}
+    label = _of_source(elevation, "label")
+    named = {} if label is None else {"source": str(label)}
+    return {"file": str(elevation.attrs["file"]), "cell_m": round(elevation.attrs["cell_m"], 1), **stated, **named}
 
 
 def _fitting_crs(grid: Grid, path: Path, findings: Findings) -> CRS | None:
@@ -284,7 +352,7 @@ def _take_impossible_out(z: Array, unit: float, path: Path, findings: Findings) 
 
 def _covers(elevation: xr.DataArray, crs: CRS, blocks: gpd.GeoDataFrame, path: Path, findings: Findings) -> bool:
     """Say how much of the blocks the grid leaves out; whether it covers any of them."""
-    known = _known_share(elevation, crs, blocks)
+    known = known_share(elevation, crs, blocks)
     areas = blocks.geometry.area.to_numpy()
     total = float((known * areas).sum() / areas.sum())
     if total == 0:
@@ -315,7 +383,7 @@ def _refuse_uncovered(path: Path, findings: Findings) -> None:
     )
 
 
-def _known_share(elevation: xr.DataArray, crs: CRS, blocks: gpd.GeoDataFrame) -> Array:
+def known_share(elevation: xr.DataArray, crs: CRS, blocks: gpd.GeoDataFrame) -> Array:
     """Share of each block's ground where the grid holds a height, from a lattice of points, shape (n,)."""
     shapes = blocks.geometry.to_numpy()
     step = max(1.0, math.sqrt(float(blocks.geometry.area.sum()) / _POINTS))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -34,6 +34,9 @@ _MOST_PIECE_BYTES = 256_000_000
 _MOST_BESIDE_BYTES = 10_000_000
 # Tag of the text that GeoTIFF keys point into (OGC 19-008r4).
 _TEXT_OF_KEYS = 34737
+# Bytes of a value by its type (TIFF 6.0 §2, and 16 to 18 of BigTIFF); one byte for all others.
+_VALUE_BYTES = {3: 2, 4: 4, 5: 8, 8: 2, 9: 4, 10: 8, 11: 4, 12: 8, 13: 4, 16: 8, 17: 8, 18: 8}
+_MOST_DIRECTORIES = 32
 # No sidecar is looked for: masks and overviews beside a grid are grids of any format, virtual ones included.
 _ALONE = {"GDAL_DISABLE_READDIR_ON_OPEN": "EMPTY_DIR", "GDAL_PAM_ENABLED": "NO", "GDAL_CACHEMAX": 100}
 
@@ -68,10 +71,13 @@ class Grid:
         Whether a value stands for gaps.
     unit : str
         Of the first band; "" where none is stated.
+    tags : dict of str to str
+        What the file says of itself.
     """
 
     def __init__(self, source: rasterio.DatasetReader, beside: _Beside) -> None:
         self._source, self._beside = source, beside
+        self.tags: dict[str, str] = source.tags()
         self.width, self.height, self.count = source.width, source.height, source.count
         self.dtype = np.dtype(source.dtypes[0])
         own = None if source.crs is None else CRS.from_wkt(source.crs.to_wkt())
@@ -81,8 +87,7 @@ class Grid:
         self.transform: Affine = beside.transform or stated or beside.world or source.transform
         self.gaps_declared = source.nodata is not None or beside.nodata is not None
         self.unit = source.units[0] or beside.unit or ""
-        rows, columns = source.block_shapes[0]
-        self._piece_rows = rows
+        rows, columns = self._piece_shape = source.block_shapes[0]
         bands = source.count if source.profile.get("interleave") == "pixel" else 1
         if rows * columns * bands * self.dtype.itemsize > _MOST_PIECE_BYTES:
             raise RefusedError(
@@ -118,7 +123,7 @@ class Grid:
                 f"resample it to cells {np.ceil(10 * wider) / 10:g} times as wide",
             )
         values = np.empty((int(window.height), int(window.width)), np.float32)
-        step = max(1, _PIECE_CELLS // max(1, int(window.width)) // self._piece_rows) * self._piece_rows
+        step = max(1, _PIECE_CELLS // max(1, int(window.width)) // self._piece_shape[0]) * self._piece_shape[0]
         for top in range(0, len(values), step):
             rows = min(step, len(values) - top)
             part = Window(window.col_off, window.row_off + top, window.width, rows)
@@ -128,6 +133,23 @@ class Grid:
         x = at.c + at.a * (np.arange(values.shape[1]) + 0.5)
         grid: xr.DataArray = xr.DataArray(values, coords={"y": y, "x": x}, dims=("y", "x"))
         return grid.isel(y=slice(None, None, -1 if at.e > 0 else 1), x=slice(None, None, -1 if at.a < 0 else 1))
+
+    def stored(self, window: Window) -> list[tuple[int, int]]:
+        """Return first byte and length of each piece of the file that holds a part of the first band."""
+        high, wide = self._piece_shape
+        rows = range(int(window.row_off) // high, -(-int(window.row_off + window.height) // high))
+        columns = range(int(window.col_off) // wide, -(-int(window.col_off + window.width) // wide))
+        found = []
+        for row in rows:
+            for column in columns:
+                place, length = (
+                    self._source.get_tag_item(f"BLOCK_{what}_{column}_{row}", "TIFF", bidx=1)
+                    for what in ("OFFSET", "SIZE")
+                )
+                # Of a piece that holds nothing but gaps there may be none.
+                if place is not None and length is not None:
+                    found.append((int(place), int(length)))
+        return found
 
     def _piece(self, window: Window, band: int) -> Array:
         stored = self._source.read(band, window=window, masked=True)
@@ -168,28 +190,68 @@ def open_grid(path: Path) -> Iterator[Grid]:
         yield Grid(source, beside)
 
 
-def _text_of_keys(path: Path) -> str:
-    """Return the text of a TIFF's GeoTIFF keys, in which a CRS may be spelt out; "" where the file is damaged.
+def companions(path: Path) -> list[str]:
+    """Return the names of files beside a grid that would be read with it, or keep it from being read."""
+    name, stem, ending = path.name.casefold(), path.stem.casefold(), path.suffix.casefold()
+    known = {f"{name}.aux.xml", f"{name}.msk", *(stem + last for last in _worlds(ending))}
+    return sorted(other.name for other in path.parent.iterdir() if other.name.casefold() in known)
+
+
+def _worlds(ending: str) -> tuple[str, ...]:
+    """Return the endings of a grid's world file."""
+    return f".{ending[1]}{ending[-1]}w", f"{ending}w", ".wld"
+
+
+def values_apart(read: Callable[[int, int], bytes]) -> Iterator[tuple[int, int, int]]:
+    """Yield tag, place and length in bytes of each value of a TIFF that stands outside its directory's table.
 
     Classic TIFF by TIFF 6.0 §2, BigTIFF by its own specification (AWare Systems, from memory).
+
+    Parameters
+    ----------
+    read : callable
+        Gives the bytes from one place to another.
+
+    Raises
+    ------
+    KeyError, struct.error
+        Where the file is damaged.
     """
+    head = read(0, 16)
+    order = {b"II": "<", b"MM": ">"}[head[:2]]
+    big = struct.unpack_from(f"{order}H", head, 2) == (43,)
+    place, size, count, entry = (8, "Q", "Q", "HHQ") if big else (4, "I", "H", "HHI")
+    (at,) = struct.unpack_from(f"{order}{size}", head, place)
+    for _ in range(_MOST_DIRECTORIES):
+        if not at:
+            break
+        start = at + struct.calcsize(f"{order}{count}")
+        (entries,) = struct.unpack(f"{order}{count}", read(at, start))
+        length = struct.calcsize(f"{order}{entry}{size}")
+        end = start + min(entries, 65_536) * length
+        table = read(start, end)
+        for row in range(0, len(table) - length + 1, length):
+            tag, kind, values, value = struct.unpack_from(f"{order}{entry}{size}", table, row)
+            wide = values * _VALUE_BYTES.get(kind, 1)
+            if wide > struct.calcsize(size):
+                yield tag, value, wide
+        (at,) = struct.unpack(f"{order}{size}", read(end, end + struct.calcsize(size)))
+
+
+def _text_of_keys(path: Path) -> str:
+    """Return the text of a TIFF's GeoTIFF keys, in which a CRS may be spelt out; "" where the file is damaged."""
     found = []
     with path.open("rb") as file:
+
+        def read(start: int, stop: int) -> bytes:
+            file.seek(start)
+            return file.read(stop - start)
+
         try:
-            head = file.read(16)
-            order = {b"II": "<", b"MM": ">"}[head[:2]]
-            big = struct.unpack_from(f"{order}H", head, 2) == (43,)
-            place, size, count, entry = (8, "Q", "Q", "HHQ") if big else (4, "I", "H", "HHI")
-            file.seek(*struct.unpack_from(f"{order}{size}", head, place))
-            (entries,) = struct.unpack(f"{order}{count}", file.read(struct.calcsize(f"{order}{count}")))
-            length = struct.calcsize(f"{order}{entry}{size}")
-            table = file.read(min(entries, 65_536) * length)
-            for start in range(0, len(table) - length + 1, length):
-                tag, _, letters, value = struct.unpack_from(f"{order}{entry}{size}", table, start)
-                # Few letters stand in the entry itself, too few for the name of a file.
-                if tag == _TEXT_OF_KEYS and letters > struct.calcsize(size):
-                    file.seek(value)
-                    found.append(file.read(min(letters, _MOST_BESIDE_BYTES)))
+            for tag, place, letters in values_apart(read):
+                # Few letters stand in the table itself, too few for the name of a file.
+                if tag == _TEXT_OF_KEYS:
+                    found.append(read(place, place + min(letters, _MOST_BESIDE_BYTES)))
         except (KeyError, OSError, OverflowError, ValueError, struct.error):
             pass
     return b"\n".join(found).decode("latin-1")
@@ -204,7 +266,7 @@ def _beside(path: Path) -> _Beside:
         raise RefusedError(what, "save the grid with a value for gaps")
     notes = names.get(f"{name}.aux.xml")
     found = _Beside() if notes is None else _notes(notes)
-    worlds = (names.get(stem + last) for last in (f".{ending[1]}{ending[-1]}w", f"{ending}w", ".wld"))
+    worlds = (names.get(stem + last) for last in _worlds(ending))
     world = next((other for other in worlds if other is not None), None)
     return found if world is None else replace(found, world=_world(world))
 

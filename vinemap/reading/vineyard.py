@@ -159,13 +159,15 @@ def read_vineyard(folder: str | os.PathLike[str]) -> Vineyard:
     )
 
 
-def read_site(folder: str | os.PathLike[str]) -> Site:
+def read_site(folder: str | os.PathLike[str], *, with_elevation: bool = True) -> Site:
     """Read and check the blocks, the elevation and the settings of a vineyard folder.
 
     Parameters
     ----------
     folder : path
         Holds blocks, and may hold elevation and vinemap.toml; other files are not looked at.
+    with_elevation : bool
+        Whether the elevation is read.
 
     Returns
     -------
@@ -179,7 +181,7 @@ def read_site(folder: str | os.PathLike[str]) -> Site:
     findings = Findings()
     folder, settings = _opened(folder, findings)
     blocks = _metric_blocks(folder, settings, findings)
-    elevation = read_elevation(folder, settings, blocks, findings)
+    elevation = read_elevation(folder, settings, blocks, findings) if with_elevation else None
     if findings.problems or blocks is None:
         raise InputError(_in_order(findings.problems))
     _warn_of_formulas([blocks[list(BLOCK_COLUMNS)]], settings, findings)

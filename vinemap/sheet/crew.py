@@ -99,6 +99,7 @@ class CrewSheet:
     title: str
     made: str
     caption: str
+    credit: str
     cautions: list[str]
     figures: tuple[str, ...]
     pages: list[BlockPage]
@@ -124,6 +125,7 @@ def crew_sheet(
     language: str,
     made: dt.date,
     spring: bool = False,
+    credit: str = "",
 ) -> CrewSheet:
     """Put together the crew sheets.
 
@@ -146,6 +148,8 @@ def crew_sheet(
         Of the map.
     spring : bool
         Whether what grew decides: no nodes are counted out, and injury_pct of the zones is of nodes with no shoot.
+    credit : str
+        Whom the elevation grid names as its source, printed beside its shading.
     """
     words = Words(language, settings.units, spring=spring)
     shade = Shade.of(terrain)
@@ -162,6 +166,7 @@ def crew_sheet(
         title=words("title", name=name),
         made=words("made", name=name, freeze=freeze, date=words.date(made)),
         caption=words("caption" if shade is None else "caption_shaded"),
+        credit=words("heights", credit=credit) if credit and shade is not None else "",
         cautions=[words(f"caution.{key}") for key in _CAUTIONS],
         figures=_FIGURES[1:] if spring else _FIGURES,
         pages=pages,

@@ -17,6 +17,8 @@ from scipy.ndimage import distance_transform_edt, gaussian_filter, minimum_filte
 from vinemap.arrays import Array
 
 _FLOW_SCALE_M = 10.0
+# Between centres farther apart than this a surface of flat facets keeps its creases through the smoothing.
+_COARSE_M = 1.5 * _FLOW_SCALE_M
 _CELL_M = 5.0
 _BEYOND_M = 500.0
 _MOST_CELLS = 4_000_000
@@ -98,7 +100,8 @@ def terrain_layers(elevation: xr.DataArray, crs: CRS, bounds: tuple[float, float
     Returns
     -------
     Dataset (y, x)
-        The layers named in `COVARIATES`, north up, in a cell of 5 m, wider past 4 million cells. The ground is smoothed
+        The layers named in `COVARIATES`, north up, in a cell of 5 m, wider past 4 million cells. Cells wider than 15 m
+        are read by cubic convolution (Keys 1981), whose slopes have no stairs, others linearly. The ground is smoothed
         over 10 m before all but ``elevation_m``: cold air flows over furrows and single stones. Nobody knows beforehand
         over how much ground cold air collects, so that there are heights above the low ground within six distances;
         the pools are exp(-h / 4 m) and exp(-h / 8 m) of them, for cold that fills a hollow to a depth and has no hold
@@ -110,7 +113,8 @@ def terrain_layers(elevation: xr.DataArray, crs: CRS, bounds: tuple[float, float
 
     References
     ----------
-    Fox & Steinbrenner, LVWO Weinsberg 2002: injury fell with nearly every metre upwards, and was worst in lakes of cold
+    R. G. Keys, IEEE Trans. Acoust. Speech Signal Process. 29 (1981) 1153: cubic convolution is of third order, and its
+    first derivative is continuous. Fox & Steinbrenner, LVWO Weinsberg 2002: injury fell with nearly every metre upwards, and was worst in lakes of cold
     air, at the foot of slopes and on broad flat plateaus. R. L. Snyder & J. P. de Melo-Abreu, Frost Protection, FAO
     2005: the warm belt; in windy nights the sign turns, and exposed upper slopes are the coldest.
 
@@ -178,7 +182,9 @@ def _metric(elevation: xr.DataArray, crs: CRS, bounds: tuple[float, float, float
     shape = max(2, round((top - bottom) / cell)), max(2, round((right - left) / cell))
     transform = Affine(cell, 0, left, 0, -cell, top)
     finer = abs(near.rio.resolution()[0]) < cell and near.rio.crs == crs
-    resampling = Resampling.average if finer else Resampling.bilinear
+    apart = float(np.sqrt((own[2] - own[0]) * (own[3] - own[1]) / near.size))
+    between = Resampling.cubic if apart > _COARSE_M else Resampling.bilinear
+    resampling = Resampling.average if finer else between
     ground: xr.DataArray = near.rio.reproject(crs, shape=shape, transform=transform, resampling=resampling)
     return ground
 

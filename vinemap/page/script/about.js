@@ -82,5 +82,11 @@ export function cautions() {
 
 export function sources() {
   const list = ["rules", "model", "intervals", "colours", "made"].map((key) => make("li", {}, t(`source.${key}`, { version: data.report.vinemap ?? "" })));
-  return make("ul", {}, list);
+  return make("ul", {}, data.report.elevation_source ? [...list.slice(0, -1), make("li", {}, heightWords(data.report.elevation_source)), ...list.slice(-1)] : list);
+}
+
+// Where the heights come from, how coarse they are, and whom their source wants named.
+function heightWords({ file, source, fetched, credit, cell_m: cell }) {
+  const values = { source: own(source ?? file), cell: metres(cell, 0), credit: credit ? own(credit) : "" };
+  return fetched ? sentence("source.fetched", { ...values, date: own(fetched) }) : sentence("source.elevation", values);
 }
