@@ -268,5 +268,7 @@ def _report() -> dict[str, Any]:
         "area_over_threshold_ha": {"mean": 4.6, "low": 3.9, "high": 5.2},
         "threshold": 0.5,
         "elevation": True,
+        "elevation_source": {"file": "elevation.tif", "cell_m": 30.9, "source": "County <b>lidar</b>",
+                             "credit": "© County", "fetched": "2026-01-02"},
         "cell_m": 3.0,
     }  # fmt: skip

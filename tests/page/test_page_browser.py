@@ -1099,6 +1099,9 @@ def test_what_is_missing_is_left_out(opened: Open, tmp_path: Path, change: Calla
     whole = page.page.inner_text("#panel") + page.page.evaluate("document.querySelector('#about').textContent")
     if change is _no_elevation:
         assert "knows nothing of low spots" in whole
+    if change is _no_zones:
+        heights = r"Heights: County <b>lidar</b>, in cells of about \d+\s(m|ft), fetched 2026-01-02\. © County"
+        assert re.search(heights, whole)
     if change is _no_better:
         assert "predicts no better" in whole
     if change is _primary_only:

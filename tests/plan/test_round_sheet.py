@@ -56,7 +56,7 @@ def test_figures_take_the_languages_decimal_mark(sheet: str) -> None:
 
 
 def test_whom_the_heights_are_owed_to_is_printed(home: Path, sheet: str) -> None:
-    """A grid without a credit has none on the sheet; one that names its owner has it there, as text, in each language."""
+    """A grid without a credit has none on the sheet; one that names its owner has it in each language, as text."""
     assert "Alturas:" not in sheet
     folder = home.parent
     with rasterio.open(folder / "elevation.tif", "r+") as grid:

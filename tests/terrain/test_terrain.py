@@ -203,8 +203,8 @@ def test_elevation_in_degrees_is_brought_to_metres() -> None:
 def test_cells_of_an_arc_second_give_slopes_without_stairs() -> None:
     """From cells of about 30 m, slope on a surface of known form is right, and runs as smoothly as the form itself.
 
-    Hollows 220 to 500 m across, as cold air fills them. Read straight between four centres, which leaves creases, slopes
-    would be wrong by 0.5 degrees, and by up to 1.1; of the 0.3 below the smoothing over 10 m alone takes 0.23.
+    Hollows 220 to 500 m across, as cold air fills them. Read straight between four centres, which leaves creases,
+    slopes would be wrong by 0.5 degrees, and by up to 1.1; of the 0.3 below the smoothing over 10 m alone takes 0.23.
     """
     step = 1 / 3600
     left, bottom = Transformer.from_crs(UTM, 4326, always_xy=True).transform(5e5 - 1500, 4.8e6 - 1500)

@@ -114,9 +114,10 @@ def terrain_layers(elevation: xr.DataArray, crs: CRS, bounds: tuple[float, float
     References
     ----------
     R. G. Keys, IEEE Trans. Acoust. Speech Signal Process. 29 (1981) 1153: cubic convolution is of third order, and its
-    first derivative is continuous. Fox & Steinbrenner, LVWO Weinsberg 2002: injury fell with nearly every metre upwards, and was worst in lakes of cold
-    air, at the foot of slopes and on broad flat plateaus. R. L. Snyder & J. P. de Melo-Abreu, Frost Protection, FAO
-    2005: the warm belt; in windy nights the sign turns, and exposed upper slopes are the coldest.
+    first derivative is continuous. Fox & Steinbrenner, LVWO Weinsberg 2002: injury fell with nearly every metre
+    upwards, and was worst in lakes of cold air, at the foot of slopes and on broad flat plateaus. R. L. Snyder & J. P.
+    de Melo-Abreu, Frost Protection, FAO 2005: the warm belt; in windy nights the sign turns, and exposed upper slopes
+    are the coldest.
 
     Examples
     --------
