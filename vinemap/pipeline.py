@@ -31,6 +31,7 @@ from vinemap.columns import (
 from vinemap.decisions.actions import decide
 from vinemap.decisions.by_zone import settled
 from vinemap.decisions.checks import check_table
+from vinemap.decisions.crop_loss import crop_losses
 from vinemap.decisions.evidence import block_evidence, cut_canes, differs_sentence, zone_evidence
 from vinemap.decisions.regrowth import SPRING, decide_spring, resting_on_shoots
 from vinemap.decisions.season import WINTER
@@ -42,19 +43,20 @@ from vinemap.exports.exchange import settle, staged
 from vinemap.exports.formats import read_run, write_csv, write_geopackage, write_injury
 from vinemap.exports.navigation import write_navigation
 from vinemap.exports.picture import plot_map
-from vinemap.exports.record import RUN_FILE
+from vinemap.exports.record import RUN_FILE, digest
 from vinemap.exports.styles import map_styles, write_injury_styles, write_styles
 from vinemap.exports.summary import findings, spring_summary, verdict
 from vinemap.exports.workbook import write_workbook
 from vinemap.page.map_page import write_page
 from vinemap.page.shell import OnlineBasemap
 from vinemap.reading.elevation import origin
+from vinemap.reading.files import inputs_in
 from vinemap.reading.shoots import read_shoots
 from vinemap.reading.vineyard import Vineyard, read_vineyard
+from vinemap.report.report import map_report
 from vinemap.sentences import Figure, Sentence
 from vinemap.settings import Settings
 from vinemap.sheet.crew import LANGUAGES, crew_sheet, write_sheet
-from vinemap.sheet.pdf import write_pdf
 from vinemap.states import Bud
 from vinemap.surface.draws import block_intervals, share_too_few
 from vinemap.surface.fit import InjuryMap, injury_map, refuse_too_few
@@ -68,6 +70,7 @@ from vinemap.survival.tally import kept_nodes, tally
 from vinemap.survival.wood import wood_table
 from vinemap.terrain.grid import block_grid, cell_size
 from vinemap.terrain.layers import terrain_layers
+from vinemap.web.pdf import write_pdf
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -300,6 +303,8 @@ def _mapped(vineyard: Vineyard, tallies: pd.DataFrame, progress: Progress, grown
     zones = _with_net(zone_evidence(zones, by_mean, sample_rows, settings.actions.rules), by_mean)
     block_rows = settled(by_mean, zones, settings, spring=spring)
     warnings = [*vineyard.warnings, *_surface_warnings(vineyard, injury), *_apart(block_rows)]
+    # After budbreak what grew decides, and the razor's crop is out of date.
+    losses = None if spring else crop_losses(injury.shares, block_rows, settings).to_dict("records")
     return MapRun(
         vineyard,
         tallies,
@@ -309,7 +314,7 @@ def _mapped(vineyard: Vineyard, tallies: pd.DataFrame, progress: Progress, grown
         work_list(_by_what_decides(zones, spring=spring), block_rows, settings),
         surface,
         terrain,
-        _report(vineyard, injury, zones, warnings),
+        _report(vineyard, injury, zones, warnings, losses),
         spring_summary(block_rows, zones, settings) if spring else findings(block_rows, zones, injury, settings),
     )
 
@@ -456,6 +461,8 @@ def _fill(stage: Path, run: MapRun, earlier: Path | None = None, *, pdf: bool = 
     layers = {"blocks": run.blocks, "samples": run.samples, "zones": run.zones}
     for name, table in {**layers, "worklist": run.work}.items():
         write_csv(table, stage / f"{name}.csv", _LAYOUTS[name], quoted=settings.quote_formulas)
+    if run.report["crop_loss"] is not None:
+        _write_report(run, stage, pdf=pdf)
     write_workbook(run.work, stage / "worklist.xlsx", settings.work.currency)
     write_geopackage(layers, stage / "vineyard.gpkg")
     write_styles(map_styles(settings.language, run.zones["action"]), stage / "vineyard.gpkg")
@@ -498,7 +505,18 @@ def _write_sheets(run: MapRun, stage: Path, *, pdf: bool) -> None:
         path = stage / f"crew_sheet_{language}.html"
         write_sheet(sheet, path)
         if pdf:
-            write_pdf(sheet, path.with_suffix(".pdf"))
+            write_pdf(sheet.html(own_style=True), path.with_suffix(".pdf"))
+
+
+def _write_report(run: MapRun, stage: Path, *, pdf: bool) -> None:
+    """Write the report in the vineyard's language."""
+    said = {**run.report, "held_out": verdict(run.report["scores"])}
+    settings = run.vineyard.site.settings
+    report = map_report(blocks=run.blocks, samples=run.samples, surface=run.surface, run=said, settings=settings)
+    path = stage / "report.html"
+    path.write_text(report.html(), encoding="utf-8")
+    if pdf:
+        write_pdf(report.html(), path.with_suffix(".pdf"))
 
 
 def _summed(work: pd.DataFrame) -> list[dict[str, Any]]:
@@ -540,7 +558,13 @@ def _apart(blocks: pd.DataFrame) -> list[Sentence]:
     return [Sentence("warning.differs", block=block, differs=why) for block, why in said if why is not None]
 
 
-def _report(vineyard: Vineyard, injury: InjuryMap, zones: pd.DataFrame, warnings: list[Sentence]) -> dict[str, Any]:
+def _report(
+    vineyard: Vineyard,
+    injury: InjuryMap,
+    zones: pd.DataFrame,
+    warnings: list[Sentence],
+    losses: list[dict[Any, Any]] | None,
+) -> dict[str, Any]:
     settings = vineyard.site.settings
     mean, low, high = injury.area_over_ha
     return {
@@ -561,4 +585,6 @@ def _report(vineyard: Vineyard, injury: InjuryMap, zones: pd.DataFrame, warnings
         "model": injury.model,
         "scores": {**injury.scores, "text": " ".join(verdict(injury.scores))},
         "warnings": warnings,
+        "crop_loss": losses,
+        "inputs": {name: digest(vineyard.site.folder / name) for name in inputs_in(vineyard.site.folder)},
     }

@@ -153,6 +153,25 @@ class Import(_Section):
     written: dict[str, str] = Field(default_factory=dict, description="file = SHA-256, of what it wrote; not for you")
 
 
+class Report(_Section):
+    """What the report says beside its figures, and the limits that it holds losses against."""
+
+    prepared_for: str = Field("", max_length=200, description="owner, insurer, programme or file that it is for")
+    cut_by: str = Field("", max_length=200, description="who cut and read the buds")
+    crop_loss_over_pct: float = Field(
+        40.0, ge=0.0, le=100.0, description="crop lost of a variety past which a rule may ask; one state's is 40"
+    )
+    stand_loss_over_pct: float = Field(
+        15.0, ge=0.0, le=100.0, description="vines dead past normal mortality; one programme's is 15 (7 CFR 1416.400)"
+    )
+    normal_mortality_pct: float | None = Field(
+        None, ge=0.0, le=100.0, description="vines that die here in an ordinary year; unknown where not given"
+    )
+    deadlines: dict[str, dt.date] = Field(
+        default_factory=dict, description='days not to miss, e.g. "notice of loss" = 2026-02-20'
+    )
+
+
 class Settings(_Section):
     """Everything that ``vinemap.toml`` may hold; each key has a default."""
 
@@ -182,6 +201,7 @@ class Settings(_Section):
     actions: Actions = Actions()
     work: Work = Work()
     page: Page = Page()
+    report: Report = Report()
     import_: Import = Field(Import(), alias="import")  # a word that Python keeps for itself
 
 

@@ -81,7 +81,7 @@ def _measure(algebra: str, blocks: int, home: Path) -> dict[str, Any]:
         grid[f"primary_{name}"] = cells.layer(layers[name])
     with _timed(spent, "averages"):
         draws = field.draw(grid.rio.bounds(), 200, np.random.default_rng(settings.seed))
-        table, _ = block_averages(JointDraws(draws, design, cells, cell_size(grid)), grid, settings)
+        table, *_ = block_averages(JointDraws(draws, design, cells, cell_size(grid)), grid, settings)
     with _timed(spent, "scores"):
         cross_validate(field, observed)
     figures = {name: 100 * layers[name] for name in ("injury", "low", "high")}

@@ -20,9 +20,9 @@ from vinemap.characters import isolated
 from vinemap.sentences import section
 from vinemap.settings import Settings
 from vinemap.sheet.crew import LANGUAGES, CrewSheet, crew_sheet, write_sheet
-from vinemap.sheet.pdf import write_pdf
 from vinemap.sheet.zone_map import HEIGHT, WIDTH, Shade, block_map
 from vinemap.states import TASKS, Action
+from vinemap.web.pdf import write_pdf
 
 CRS = "EPSG:32618"
 X, Y = 500_000.0, 4_800_000.0
@@ -236,7 +236,7 @@ def test_prints_one_page_a_block(tmp_path: Path, browser: Any, paper: str, langu
 def test_pdf_has_a_page_a_block(tmp_path: Path, language: str) -> None:
     """WeasyPrint's PDF has one page a block, with its name, its nodes and its cautions as text."""
     pytest.importorskip("weasyprint", reason="WeasyPrint wants the system's Pango", exc_type=OSError)
-    write_pdf(sheet(language, names="{{ 7*7 }}"), tmp_path / "sheet.pdf")
+    write_pdf(sheet(language, names="{{ 7*7 }}").html(own_style=True), tmp_path / "sheet.pdf")
     pages = [page.extract_text() for page in PdfReader(tmp_path / "sheet.pdf").pages]
     assert len(pages) == 3
     assert "Knoll" in pages[0]

@@ -113,8 +113,11 @@ def _block_means(cells: BlockCells, layer: xr.DataArray, count: int) -> Array:
 
 def block_averages(
     joint: JointDraws, layers: xr.Dataset, settings: SurfaceSettings
-) -> tuple[pd.DataFrame, tuple[float, float, float]]:
-    """Averages and areas above the threshold by block, with credible intervals from joint draws of the surface."""
+) -> tuple[pd.DataFrame, tuple[float, float, float], Array]:
+    """Averages and areas above the threshold by block, with credible intervals from joint draws of the surface.
+
+    Last come the draws of each block's mean injury themselves, shape (blocks, draws).
+    """
     block = joint.cells.block
     count = len(joint.design.variety_of_block)
     shares, over = joint.over(block, count, settings.threshold)
@@ -140,4 +143,4 @@ def block_averages(
     )
     total = over.sum(axis=0)
     area = total.mean(), *np.quantile(total, QUANTILES)
-    return table, (float(area[0]), float(area[1]), float(area[2]))
+    return table, (float(area[0]), float(area[1]), float(area[2])), shares

@@ -48,6 +48,8 @@ class InjuryMap:
         What ``run.json`` says of them.
     others : dict of Bud to JointDraws
         As ``joint``, of other tissues, where they were asked for.
+    shares : array (blocks, draws)
+        Mean injury of the primary buds of each block, a fraction, in each of the joint draws.
     """
 
     grid: xr.Dataset
@@ -57,6 +59,7 @@ class InjuryMap:
     model: dict[str, Any]
     scores: dict[str, Any]
     others: dict[Bud, JointDraws] = field(default_factory=dict)
+    shares: Array = field(default_factory=lambda: np.empty((0, 0)))
 
 
 def injury_map(
@@ -125,12 +128,12 @@ def injury_map(
     progress("block averages")
     joints = {tissue: _drawn(fitted, design, cells, layers, settings) for tissue, fitted in fields.items()}
     primary, joint = fields[Bud.PRIMARY], joints.pop(Bud.PRIMARY)
-    averages, area = block_averages(joint, layers, settings)
+    averages, area, shares = block_averages(joint, layers, settings)
     progress("scores")
     model = describe(primary, design, primary_observed)
     model["effects"] = effects(joint, primary, primary_observed, settings.max_width)
     scores = cross_validate(primary, primary_observed)
-    return InjuryMap(layers, averages, area, joint, model, scores, joints)
+    return InjuryMap(layers, averages, area, joint, model, scores, joints, shares)
 
 
 def _drawn(

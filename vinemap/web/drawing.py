@@ -59,8 +59,12 @@ def shade_png(light: Array, darkest: int) -> str:
     """
     known = np.isfinite(light)
     grey = np.where(known, darkest + (255 - darkest) * np.nan_to_num(light), 255).astype(np.uint8)
-    bands = grey[None] if known.all() else np.stack([grey, np.where(known, 255, 0).astype(np.uint8)])
-    shape = {"count": len(bands), "height": light.shape[0], "width": light.shape[1], "dtype": "uint8"}
+    return png(grey[None] if known.all() else np.stack([grey, np.where(known, 255, 0).astype(np.uint8)]))
+
+
+def png(bands: Array) -> str:
+    """Return bands of bytes, shape (1 to 4, rows, cols), as a PNG inside a ``data:`` address."""
+    shape = {"count": len(bands), "height": bands.shape[1], "width": bands.shape[2], "dtype": "uint8"}
     with rasterio.Env(GDAL_PAM_ENABLED="NO"), MemoryFile() as memory, warnings.catch_warnings():
         # A picture on paper has no place on the earth, and needs none.
         warnings.simplefilter("ignore", NotGeoreferencedWarning)

@@ -1,20 +1,19 @@
-"""The crew sheets as PDF, by WeasyPrint (extra ``pdf``)."""
+"""Pages as PDF, by WeasyPrint (extra ``pdf``)."""
 
 from __future__ import annotations
 
 from pathlib import Path
 
 from vinemap.errors import VinemapError
-from vinemap.sheet.crew import CrewSheet
 
 
-def write_pdf(sheet: CrewSheet, path: Path) -> None:
-    """Print crew sheets to PDF, a page a block.
+def write_pdf(html: str, path: Path) -> None:
+    """Print a page to PDF.
 
     Parameters
     ----------
-    sheet : CrewSheet
-        Of `vinemap.sheet.crew.crew_sheet`.
+    html : str
+        The page; WeasyPrint reads a drawing's style only inside the drawing itself.
     path : Path
         PDF file to write.
 
@@ -28,5 +27,4 @@ def write_pdf(sheet: CrewSheet, path: Path) -> None:
     except (ImportError, OSError) as error:
         message = "PDF needs WeasyPrint and Pango: pip install 'vinemap[pdf]', and on Debian apt install libpango-1.0-0"
         raise VinemapError(message) from error
-    # WeasyPrint reads a drawing's style only inside the drawing itself.
-    HTML(string=sheet.html(own_style=True)).write_pdf(path)
+    HTML(string=html).write_pdf(path)
