@@ -239,7 +239,8 @@ def _zones(blocks: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     table = pd.DataFrame(rows, columns=["block", "zone", "action", "area_ha", "vines", "nodes_to_keep"])
     bounds = {"injury_pct": 50.0, "injury_low_pct": 42.0, "injury_high_pct": 58.0}
     nodes = {f"nodes_to_keep{bound}": table["nodes_to_keep"] + wide for bound, wide in (("_low", -3), ("_high", 4))}
-    return gpd.GeoDataFrame(table.assign(**bounds, **nodes), geometry=shapes, crs=CRS)
+    table = table.assign(**bounds, **nodes, target_nodes=40.0, extra_pct=10.0)
+    return gpd.GeoDataFrame(table, geometry=shapes, crs=CRS)
 
 
 def _report() -> dict[str, Any]:

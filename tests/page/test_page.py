@@ -18,6 +18,7 @@ import pandas as pd
 import pytest
 import rioxarray  # noqa: F401 - registers the .rio accessor
 import xarray as xr
+from markupsafe import Markup
 from pyproj import Transformer
 from rasterio.transform import from_origin
 
@@ -114,7 +115,7 @@ def test_nothing_in_the_page_asks_a_network(html: str) -> None:
     for tag, attrs in page.elements:
         assert tag not in {"link", "iframe", "img", "object", "embed", "base"}
         assert not {"src", "srcset", "action", "background", "onload", "onerror", "style"} & attrs.keys()
-        assert attrs.get("href", "#").startswith("#")
+        assert attrs.get("href", "#").startswith(("#", "data:image/png;base64,"))
     for tag, _, text in page.texts:
         if tag == "style":
             assert "url(" not in text
@@ -390,7 +391,7 @@ def test_mask_of_too_few_is_the_majority_of_its_cells() -> None:
 def test_leaflets_whole_licence_is_in_the_page() -> None:
     """BSD 2-Clause (opensource.org/license/bsd-2-clause): whoever passes the library on passes on its notice, its two
     conditions and its disclaimer; the years are those of the library that is in the page."""
-    html = page({"texts": {}})
+    html = page({"texts": {}}, Markup())
     (held,) = [words for words in Html(html).words if "All rights reserved" in words]
     text = " ".join(held.split())
     years = re.search(r"\(c\) (\d{4}-\d{4}) Vladimir Agafonkin, \(c\) (\d{4}-\d{4}) CloudMade", html)
@@ -403,3 +404,14 @@ def test_leaflets_whole_licence_is_in_the_page() -> None:
         "EVEN IF ADVISED OF THE POSSIBILITY OF SUCH DAMAGE.",
     ):
         assert words in text
+
+
+def test_without_scripts_there_is_a_still_map_and_both_tables(html: str) -> None:
+    """The part for readers without scripts names every block with its injury and task, and every zone."""
+    case = page_case()
+    still = html.partition("<noscript>")[2].partition("</noscript>")[0]
+    words = Html(still).words
+    for row in case.blocks.to_dict("records"):
+        assert row["block"] in words
+    assert sum(word.startswith(f"{case.blocks['map_injury_pct'].max():.0f} % (") for word in words) >= 1
+    assert [tag for tag, _ in Html(still).elements].count("tr") == len(case.blocks) + len(case.zones) + 2

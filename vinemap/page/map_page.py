@@ -24,6 +24,7 @@ from vinemap.page.grids import CHANGE, MASK, PERCENT, Frame, encoded
 from vinemap.page.outlines import label_points, outlines, places
 from vinemap.page.shell import OnlineBasemap, page
 from vinemap.page.terrain import embedded_terrain
+from vinemap.page.without_scripts import without_scripts
 from vinemap.resources import finite
 from vinemap.rules import Rules
 from vinemap.sentences import Sentence, ruled, section
@@ -136,7 +137,10 @@ def write_page(
         "texts": _texts(),
         "online": {"url": online.url, "attribution": online.attribution, "zoom": online.most_zoom} if online else None,
     }
-    path.write_text(page(data, online), encoding="utf-8")
+    still = without_scripts(
+        blocks, samples, zones, surface, settings, report.get("name", ""), spring="spring" in report
+    )
+    path.write_text(page(data, still, online), encoding="utf-8")
 
 
 def _spring(report: dict[str, Any]) -> dict[str, Any]:

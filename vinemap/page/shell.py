@@ -8,6 +8,7 @@ from urllib.parse import urlsplit
 
 import folium
 from branca.element import Figure
+from markupsafe import Markup
 
 from vinemap.resources import asset
 from vinemap.web.leaflet import leaflet_parts
@@ -18,6 +19,8 @@ from vinemap.web.templates import trusted
 _PAGE, _WEB = "vinemap.page", "vinemap.web"
 
 _STYLES = ("page.css", "panel.css", "map.css", "phone.css", "print.css")
+# Until it has run, the style shows what stands there for readers without scripts, and nothing else.
+_SCRIPTED = 'document.documentElement.className = "scripted";'
 _HOST = re.compile(r"(\{s\}\.|\*\.)?[a-z0-9-]+(\.[a-z0-9-]+)+(:\d+)?", re.IGNORECASE)
 
 
@@ -57,13 +60,15 @@ class OnlineBasemap:
         return "https://" + urlsplit(self.url).netloc.replace("{s}", "*")
 
 
-def page(data: object, online: OnlineBasemap | None = None) -> str:
+def page(data: object, still: Markup, online: OnlineBasemap | None = None) -> str:
     """Assemble the page around its data.
 
     Parameters
     ----------
     data : object
         What the page's scripts read, as JSON holds it.
+    still : Markup
+        What stands there where scripts are off.
     online : OnlineBasemap or None
         Widens the policy's ``img-src`` by this one host.
     """
@@ -73,10 +78,11 @@ def page(data: object, online: OnlineBasemap | None = None) -> str:
     return one_file(
         "page/templates/map.html.j2",
         styles=[*skeleton.styles, "\n".join([*shared, *own])],
-        scripts=[*skeleton.scripts, joined("page/script/app.js")],
+        scripts=[_SCRIPTED, *skeleton.scripts, joined("page/script/app.js")],
         data=data,
         data_id="vinemap-data",
         images=online.source if online else None,
+        still=still,
         map=trusted(skeleton.element),
         leaflet_licence=asset(_PAGE, "leaflet_licence.txt").strip(),
     )

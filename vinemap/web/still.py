@@ -43,8 +43,8 @@ class StillMap:
     picture : Picture
         Injury in colours, clear outside blocks.
     blocks : list of StillBlock
-    samples : list of (float, float)
-        Places of the samples.
+    samples : str
+        Places of the samples, as the data of an SVG path of dots.
     bar : str
         Length of the scale bar, with its unit.
     bar_width : float
@@ -57,7 +57,7 @@ class StillMap:
     height: float
     picture: Picture
     blocks: list[StillBlock]
-    samples: list[tuple[float, float]]
+    samples: str
     bar: str
     bar_width: float
     stops: list[str]
@@ -95,12 +95,12 @@ def still_map(blocks: gpd.GeoDataFrame, samples: gpd.GeoDataFrame, surface: xr.D
         StillBlock(number, outline_path(shape, at), *middle)
         for number, (shape, middle) in enumerate(zip(blocks.geometry, middles.tolist(), strict=True), start=1)
     ]
-    points = [tuple(place) for place in at(shapely.get_coordinates(samples.geometry.dropna().to_numpy())).tolist()]
+    points = at(shapely.get_coordinates(samples.geometry.dropna().to_numpy())).tolist()
+    # Of no length at all, a line has no round ends in some readers.
+    dots = "".join(f"M{x:.1f} {y:.1f}h.01" for x, y in points)
     unit, metres = ("ft", METRES_PER_FOOT) if units == "us" else ("m", 1.0)
     length = round_length(_BAR_SHARE * WIDTH / scale / metres)
-    return StillMap(
-        WIDTH, height, picture, drawn, points, f"{length:g} {unit}", length * metres * scale, injury_stops()
-    )
+    return StillMap(WIDTH, height, picture, drawn, dots, f"{length:g} {unit}", length * metres * scale, injury_stops())
 
 
 def _painted(injury: Array) -> Array:

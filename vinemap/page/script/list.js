@@ -37,6 +37,8 @@ export function headline() {
   parts.push(t(hurt.length ? "head.hurt" : "head.none_hurt", { hurt: number(hurt.length), all: number(blocks.length), threshold: percent(threshold) }));
   const over = data.report.area_over_threshold_ha;
   if (over && !spring) parts.push(" ", t("head.area", { area: area(over.mean), low: areaNumber(over.low), high: areaNumber(over.high), threshold: percent(threshold) }));
+  const lost = data.report.crop_loss?.find((row) => row.whole && row.loss_pct !== null);
+  if (lost) parts.push(" ", t("head.loss", { loss: percent(lost.loss_pct), range: range(lost.loss_low_pct, lost.loss_high_pct) }));
   return parts;
 }
 
