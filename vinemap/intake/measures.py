@@ -130,7 +130,7 @@ def bearing(words: str) -> float | None:
     single = wind(plain)
     if single is not None:
         return single % 180
-    parts = [part for part in re.split(r"\s*(?:[-–—/>]|\bto\b|\ba\b|\by\b|\s)\s*", plain) if part]
+    parts = [part for part in re.split(r"\s*(?:[-–—>/]|\bto\b|\ba\b|\by\b|\s)\s*", plain) if part]
     if len(parts) % 2:
         return None
     ends = [wind(" ".join(parts[: len(parts) // 2])), wind(" ".join(parts[len(parts) // 2 :]))]

@@ -137,9 +137,7 @@ def write_page(
         "texts": _texts(),
         "online": {"url": online.url, "attribution": online.attribution, "zoom": online.most_zoom} if online else None,
     }
-    still = without_scripts(
-        blocks, samples, zones, surface, settings, report.get("name", ""), spring="spring" in report
-    )
+    still = without_scripts(blocks, zones, surface, settings, report.get("name", ""), spring="spring" in report)
     path.write_text(page(data, still, online), encoding="utf-8")
 
 

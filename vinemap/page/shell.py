@@ -8,7 +8,6 @@ from urllib.parse import urlsplit
 
 import folium
 from branca.element import Figure
-from markupsafe import Markup
 
 from vinemap.resources import asset
 from vinemap.web.leaflet import leaflet_parts
@@ -60,15 +59,15 @@ class OnlineBasemap:
         return "https://" + urlsplit(self.url).netloc.replace("{s}", "*")
 
 
-def page(data: object, still: Markup, online: OnlineBasemap | None = None) -> str:
+def page(data: object, still: str, online: OnlineBasemap | None = None) -> str:
     """Assemble the page around its data.
 
     Parameters
     ----------
     data : object
         What the page's scripts read, as JSON holds it.
-    still : Markup
-        What stands there where scripts are off.
+    still : str
+        Markup, of `render`: what stands there where scripts are off.
     online : OnlineBasemap or None
         Widens the policy's ``img-src`` by this one host.
     """

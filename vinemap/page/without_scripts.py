@@ -8,7 +8,6 @@ from typing import Any
 import geopandas as gpd
 import pandas as pd
 import xarray as xr
-from markupsafe import Markup
 
 from vinemap.decisions.actions import task_sentence
 from vinemap.sentences import Figure, Sentence
@@ -25,8 +24,8 @@ def without_scripts(
     name: str,
     *,
     spring: bool,
-) -> Markup:
-    """Return a still map with the tables of blocks and zones, in the language of the settings.
+) -> str:
+    """Return, as markup, a still map with the tables of blocks and zones, in the language of the settings.
 
     Parameters
     ----------

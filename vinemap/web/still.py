@@ -63,13 +63,15 @@ class StillMap:
     stops: list[str]
 
 
-def still_map(blocks: gpd.GeoDataFrame, samples: gpd.GeoDataFrame, surface: xr.Dataset, units: str) -> StillMap:
+def still_map(blocks: gpd.GeoDataFrame, samples: gpd.GeoDataFrame | None, surface: xr.Dataset, units: str) -> StillMap:
     """Lay out the map.
 
     Parameters
     ----------
-    blocks, samples : GeoDataFrame
-        Outlines in the order of their numbers, and points (which may be missing), in the CRS of the surface.
+    blocks : GeoDataFrame
+        Outlines in the order of their numbers, in the CRS of the surface.
+    samples : GeoDataFrame or None
+        Points to show, some of which may be missing.
     surface : Dataset (y, x)
         Has ``primary_injury``, a fraction, north up.
     units : str
@@ -95,7 +97,8 @@ def still_map(blocks: gpd.GeoDataFrame, samples: gpd.GeoDataFrame, surface: xr.D
         StillBlock(number, outline_path(shape, at), *middle)
         for number, (shape, middle) in enumerate(zip(blocks.geometry, middles.tolist(), strict=True), start=1)
     ]
-    points = at(shapely.get_coordinates(samples.geometry.dropna().to_numpy())).tolist()
+    known = [] if samples is None else samples.geometry.dropna().to_numpy()
+    points = at(shapely.get_coordinates(known)).tolist()
     # Of no length at all, a line has no round ends in some readers.
     dots = "".join(f"M{x:.1f} {y:.1f}h.01" for x, y in points)
     unit, metres = ("ft", METRES_PER_FOOT) if units == "us" else ("m", 1.0)
