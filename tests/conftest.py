@@ -16,6 +16,9 @@ from hypothesis import HealthCheck, settings
 from playwright.sync_api import sync_playwright
 
 from tests.builders import write_vineyard
+from vinemap.characters import compare_as_ascii
+
+compare_as_ascii()  # as the command line does first of all
 
 # No example is judged by how long it takes; on the build server every run tries the same ones.
 settings.register_profile(
@@ -54,7 +57,7 @@ def chromium_path() -> str:
 @pytest.fixture(scope="session", autouse=True)
 def _signals() -> None:
     """Under nohup, or behind a shell's &, signals are ignored, and what a test starts would inherit that."""
-    for number in (signal.SIGINT, signal.SIGTERM):
+    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
         if signal.getsignal(number) is signal.SIG_IGN:
             default = signal.default_int_handler if number is signal.SIGINT else signal.SIG_DFL
             signal.signal(number, default)

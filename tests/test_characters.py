@@ -3,14 +3,21 @@
 from __future__ import annotations
 
 import html
+import locale
+import os
+import shutil
+import subprocess
 import sys
 import unicodedata
+from pathlib import Path
 from xml.etree import ElementTree
 
 import numpy as np
 import pytest
 
+from vinemap import characters
 from vinemap.characters import (
+    compare_as_ascii,
     for_html_reader,
     for_spreadsheet,
     for_terminal,
@@ -114,3 +121,44 @@ def test_text_that_a_spreadsheet_runs_is_told_from_other_text(text: str, written
     or a sign alone runs nothing. What is quoted is read back as it was."""
     assert for_spreadsheet(text) == written
     assert from_spreadsheet(written) == text
+
+
+@pytest.mark.parametrize(
+    ("spoken", "known", "left"),
+    [
+        ("tr_TR.UTF-8", {"C.UTF-8", "C"}, "C.UTF-8"),
+        ("Turkish_Türkiye.1254", {"C"}, "C"),
+        ("az_AZ", {"en_US.UTF-8", "C"}, "en_US.UTF-8"),
+        ("es_ES.UTF-8", {"C.UTF-8", "C"}, "es_ES.UTF-8"),
+    ],
+)
+def test_letters_are_compared_as_ascii(
+    monkeypatch: pytest.MonkeyPatch, spoken: str, known: set[str], left: str
+) -> None:
+    """Where "I" and "i" are two letters, the plainest locale that the system has takes over; elsewhere nothing does."""
+    now = [spoken]
+
+    def setlocale(category: int, name: str | None = None) -> str:
+        assert category == locale.LC_CTYPE
+        if name is not None and name not in known:
+            raise locale.Error
+        now[0] = name or now[0]
+        return now[0]
+
+    monkeypatch.setattr(characters.locale, "setlocale", setlocale)
+    compare_as_ascii()
+    assert now == [left]
+
+
+TURKISH = Path("/usr/share/i18n/locales/tr_TR")
+
+
+@pytest.mark.skipif(not (shutil.which("localedef") and TURKISH.exists()), reason="the system cannot make locales")
+def test_turkish_systems_see_no_complaints_of_gdal(tmp_path: Path) -> None:
+    """The demonstration is checked without a word about options that GDAL knows under another small letter."""
+    made = ["localedef", "-i", "tr_TR", "-f", "UTF-8", str(tmp_path / "tr_TR.UTF-8")]
+    subprocess.run(made, check=True, capture_output=True)
+    spoken = os.environ | {"LOCPATH": str(tmp_path), "LC_ALL": "tr_TR.UTF-8"}
+    call = [sys.executable, "-m", "vinemap", "check", "demo_blocks"]
+    done = subprocess.run(call, check=True, capture_output=True, text=True, encoding="utf-8", env=spoken)
+    assert done.stderr == ""

@@ -12,6 +12,9 @@ def main() -> None:
         stop_cleanly()
     except KeyboardInterrupt:
         raise SystemExit("Stopped; nothing was written.") from None
+    from vinemap.characters import compare_as_ascii  # noqa: PLC0415
+
+    compare_as_ascii()
     from vinemap.cli import main as run  # noqa: PLC0415
 
     try:

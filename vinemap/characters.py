@@ -9,8 +9,10 @@ takes a character away that can be seen.
 
 from __future__ import annotations
 
+import locale
 import re
 import unicodedata
+from contextlib import suppress
 from html import unescape
 
 _REPLACEMENT = "\ufffd"
@@ -101,3 +103,17 @@ def for_spreadsheet(text: str) -> str:
 def from_spreadsheet(text: str) -> str:
     """Return text as it was before `for_spreadsheet`."""
     return text[1:] if text[:1] == "'" and is_formula(text[1:]) else text
+
+
+def compare_as_ascii() -> None:
+    """Let C libraries take "I" and "i" for one letter in every language.
+
+    In Turkish and Azeri the small letter of "I" is "ı". GDAL compares the names of its own options by the language of
+    the system, finds its lists out of order there, and refuses options that it has. Called before GDAL is loaded.
+    """
+    if not locale.setlocale(locale.LC_CTYPE).casefold().startswith(("tr", "turkish", "az")):
+        return
+    for plain in ("C.UTF-8", "en_US.UTF-8", "C"):
+        with suppress(locale.Error):
+            locale.setlocale(locale.LC_CTYPE, plain)
+            return
