@@ -721,7 +721,7 @@ def test_hostile_text_is_shown_as_text(opened: Open, tmp_path: Path) -> None:
     for language in ("es", "en"):
         page.page.click(f"#languages [value={language}]")
     assert page.page.evaluate("document.querySelectorAll('img, iframe, main b i, script[src]').length") == 0
-    assert page.page.evaluate("document.scripts.length") == 5
+    assert page.page.evaluate("document.scripts.length") == 6
     assert page.quiet(), (page.said, page.asked)
     page.shot("hostile")
 
@@ -739,6 +739,18 @@ def test_names_cannot_reorder_what_stands_beside_them(opened: Open, tmp_path: Pa
         " getComputedStyle(document.querySelector(s)).unicodeBidi)"
     )
     assert styles == ["isolate"] * 4
+
+
+def test_without_scripts_a_still_map_is_seen(browser: Any, file: Path) -> None:
+    """Where scripts are off, as in a preview of mail, the map is drawn and the tables are read, and nothing else is."""
+    context = browser.new_context(java_script_enabled=False, viewport={"width": 390, "height": 844})
+    page = context.new_page()
+    page.goto(file.as_uri())
+    assert page.locator("noscript svg.still").is_visible()
+    assert page.locator("noscript table").count() == 2
+    assert not page.locator("#panel").is_visible()
+    assert page.locator("noscript").bounding_box()["width"] <= 390
+    context.close()
 
 
 def test_browser_too_old_to_unpack_still_serves_the_figures(opened: Open, file: Path) -> None:
