@@ -11,7 +11,7 @@ export function cut(item) {
   return t(told.canes ? "evidence.canes" : "evidence.samples", told);
 }
 
-function counted(key, count) {
+export function counted(key, count) {
   return t(`count.${key}.${count === 1 ? "one" : "many"}`, { count: number(count) });
 }
 

@@ -1,37 +1,45 @@
 // Names of blocks and zones and their injury, each where it finds room.
 
 import { number, percent, signed, t } from "../../web/script/words.js";
+import { byId } from "../../web/script/dom.js";
 import { CHOSEN, INK, token } from "./colours.js";
 import { LEADING, blocks, changeOf, judged, ranked, zones } from "./data.js";
+import { counted } from "./evidence.js";
 import { state } from "./state.js";
 import { zonesDrawn } from "./tasks.js";
 
 const FONT = token("--sans");
+const NARROWEST = 12; // pixels of a block that a number can stand on
 
 // Names stand on their block, the chosen block's first, then the worst hurt. Where one would overlap another it moves up
-// or down, then the name goes and the percentage stays; only what still finds no room is left out. The worst block is named
-// whatever the screen and the font: smaller, then beside its outline.
+// or down; then the block's number in the list stands in place of its name, and then alone; what still finds no room is
+// counted and said. The worst block is named whatever the screen and the font: smaller, then beside its outline.
 export function paintNames(view) {
   const { context } = view;
   const taken = [];
+  let unnamed = 0;
   context.textAlign = "center";
   context.textBaseline = "middle";
   context.lineJoin = "round";
-  for (const { piece, lines, smaller, chosen } of labels()) {
+  for (const { piece, lines, smaller, numbered, chosen } of labels()) {
     const x = view.x(piece.at[0]);
     const y = view.y(piece.at[1]);
     const room = (piece.box[2] - piece.box[0]) * view.scale;
     if (x < -90 || y < -40 || x > view.width + 90 || y > view.height + 40) continue;
-    const tries = room < 26 ? [] : smaller ? [lines, smaller] : [lines, lines.slice(1)];
-    let found = tries.filter((some) => some.length).map((some) => roomFor(view, some, piece, taken)).find(Boolean);
+    const tries = smaller ? [lines, smaller] : numbered ? [lines, ...numbered] : [lines];
+    let found = room < NARROWEST ? null : tries.map((some) => roomFor(view, some, piece, taken)).find(Boolean);
     if (!found && smaller) {
       found = besideFor(view, [lines, smaller], piece, taken);
       leader(context, found.box, [x, y]);
     }
+    if (!found && numbered) unnamed += 1;
     if (!found) continue;
     taken.push(found.box);
     writeLines(context, found.lines, (found.box[0] + found.box[2]) / 2, found.box[1] + 2, chosen ? CHOSEN : INK);
   }
+  byId("unnamed").hidden = !unnamed;
+  const said = unnamed ? t("map.unnamed", { blocks: counted("blocks", unnamed) }) : "";
+  if (byId("unnamed").textContent !== said) byId("unnamed").textContent = said;
 }
 
 // The first free place for some lines: in the middle of their block, then above and below it, with the middle still
@@ -114,6 +122,7 @@ function labels() {
     chosen: block.row === state.block,
     lines: lines(block, 14, 18),
     smaller: block === worst ? lines(block, 12, 15) : null,
+    numbered: block === worst ? null : shorter(block),
   }));
   const numbered = zonesDrawn().map((zone) => {
     const nodes = zone.nodes_to_keep == null ? "" : t("map.keep", { nodes: number(zone.nodes_to_keep) });
@@ -121,6 +130,13 @@ function labels() {
     return { piece: zone, chosen: false, lines: [[told, `600 14px ${FONT}`, 17]] };
   });
   return named.concat(numbered);
+}
+
+// A block's number in the list, over what stands under its name, then alone.
+function shorter(block) {
+  const place = [[number(block.rank), `600 13px ${FONT}`, 15]];
+  const value = blockValue(block);
+  return value ? [[...place, [value, `700 15px ${FONT}`, 17]], place] : [place];
 }
 
 // What stands under a block's name on the map; empty where the layer has none for a whole block.
