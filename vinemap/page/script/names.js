@@ -134,7 +134,7 @@ function labels() {
 
 // A block's number in the list, over what stands under its name, then alone.
 function shorter(block) {
-  const place = [[number(block.rank), `600 13px ${FONT}`, 15]];
+  const place = [[t("map.number", { rank: number(block.rank) }), `600 13px ${FONT}`, 15]];
   const value = blockValue(block);
   return value ? [[...place, [value, `700 15px ${FONT}`, 17]], place] : [place];
 }
