@@ -355,13 +355,19 @@ def guide(out: Path, open_page: bool) -> None:
 @click.argument("folder", required=False, type=click.Path(path_type=Path))
 @click.option("--port", type=click.IntRange(0, 65535), default=0, help="Port to listen on  [default: one that is free]")
 @click.option("--open/--no-open", "open_page", default=True, show_default=True, help="Open it in the browser.")
-def desk(folder: Path | None, port: int, open_page: bool) -> None:
+@click.option("--shortcut", is_flag=True, help="Put a shortcut to this desk on the desktop, and stop.")
+def desk(folder: Path | None, port: int, open_page: bool, shortcut: bool) -> None:
     """Open the desk: the whole job on pages in the browser, served on this computer alone.
 
     FOLDER is a vineyard's, or one that holds the folders of several; without it, the folder "vineyards" in your home.
 
     Example: vinemap desk demo_blocks
     """
+    home = Path.home() / "vineyards" if folder is None else folder
+    if shortcut:
+        from vinemap.desk.shortcut import write_shortcut
+
+        return _say(f"Wrote {write_shortcut(home)}: open it to open the desk of {home}.")
     try:
         from vinemap.desk.serve import serve
     except ModuleNotFoundError as error:
@@ -377,8 +383,8 @@ def desk(folder: Path | None, port: int, open_page: bool) -> None:
 
             webbrowser.open(address)
 
-    serve(Path.home() / "vineyards" if folder is None else folder, opened, port=port)
-    _say("The desk is closed; what was typed is kept.")
+    serve(home, opened, port=port)
+    return _say("The desk is closed; what was typed is kept.")
 
 
 def _agreed(question: str) -> bool:
