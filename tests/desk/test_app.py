@@ -15,7 +15,9 @@ from tests.desk.conftest import Desk
 from vinemap.demo import write_demo
 from vinemap.desk.drafts import Drafts
 from vinemap.errors import InputError
-from vinemap.sentences import languages
+from vinemap.intake.questions import Choice, Proposal
+from vinemap.intake.understand import Understanding
+from vinemap.sentences import Sentence, languages
 
 HERE = "/vineyards/vineyard"
 
@@ -124,3 +126,48 @@ def test_several_vineyards_side_by_side(tmp_path: Path) -> None:
         assert client.post("/vineyards", data={"name": name}).status_code == 409
     assert {path.name for path in root.iterdir() if path.name[0] != "."} == {"Tarn", "<b>Beck", "Fell Side"}
     desk.close()
+
+
+def _choice(value: str) -> Choice:
+    return Choice(value, Sentence("desk.row", row=value))
+
+
+def test_what_is_not_certain_is_asked(client: TestClient, monkeypatch: pytest.MonkeyPatch) -> None:
+    """An open question is shown with its choices and rows, its answer is kept, and only then can the files go in."""
+    code = Proposal(
+        "code|g", Sentence("desk.row", row="Pri"), (_choice("alive"), _choice("dead")), None, False, ("G B G",)
+    )
+    sure = Proposal("role|x", Sentence("desk.row", row="Smp"), (_choice("sample"), _choice("block")), "sample", True)
+
+    def understand(files: list[Path], answers: dict[str, str]) -> Understanding:
+        return Understanding((sure, code), answers, {}, (), {}, (), ())
+
+    monkeypatch.setattr("vinemap.desk.understood.understand", understand)
+    page = client.post(f"{HERE}/files", files={"files": ("mine.csv", b"Smp,Pri\n1,G\n")}).text
+    assert languages()["en"]["desk.questions"] in page
+    assert "G B G" in page
+    put = languages()["en"]["desk.given.put"]
+    assert put not in page
+    form = {"key-0": "role|x", "answer-0": "sample", "key-1": "code|g", "answer-1": "dead"}
+    assert put in client.post(f"{HERE}/files/answers", data=form).text
+    found = [
+        attributes.get("value")
+        for tag, attributes in Html(client.get(f"{HERE}/files").text).elements
+        if tag == "input" and "checked" in attributes
+    ]
+    assert found == ["sample", "dead"]
+    client.post(f"{HERE}/files/answers", data=form | {"answer-1": "nonsense", "key-0": "other"})
+    assert client.get(f"{HERE}/files").text.count("checked") == 2
+
+
+def test_shoots_are_entered_and_become_a_file(client: TestClient, folder: Path) -> None:
+    """The table is begun on the desk; without a script, a page of it is kept as a whole."""
+    page = client.get(f"{HERE}/spring").text
+    assert f'href="{HERE}/table/shoots.csv"' in page
+    table = Html(client.get(f"{HERE}/table/shoots.csv").text)
+    base = next(one["value"] for tag, one in table.elements if tag == "input" and one.get("name") == "base")
+    form = {"base": base, "cell-2-0": "A1", "cell-2-1": "12", "cell-2-2": "9", "cell-3-0": ""}
+    assert client.post(f"{HERE}/table/shoots.csv", data=form).status_code == 200
+    assert not (folder / "shoots.csv").exists()
+    client.post(f"{HERE}/save")
+    assert pd.read_csv(folder / "shoots.csv")[["sample", "nodes", "shoots"]].to_numpy().tolist() == [["A1", 12, 9]]

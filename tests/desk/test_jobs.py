@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from threading import Event
 
+import pytest
 from starlette.testclient import TestClient
 
 from tests.desk.conftest import Desk
@@ -65,3 +66,24 @@ def test_the_bar_moves_with_the_stages() -> None:
     twice = Job("k", "v", "spring", "", "")
     twice.stages = ["reading", "survival", "terrain", "injury surface: primary", "injury surface: secondary"]
     assert twice.share < 0.3
+
+
+def test_elevation_is_fetched_once_somebody_said_so(
+    desk: Desk, client: TestClient, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The page says what would be asked of whom, and begins nothing; its button does."""
+    begun = []
+    monkeypatch.setattr(desk.jobs, "start", lambda *words, **_: begun.append(words[:2]))
+    (folder / "elevation.tif").unlink()
+    assert f'href="{HERE}/elevation"' in client.get(f"{HERE}/files").text
+    page = client.get(f"{HERE}/elevation").text
+    assert "MB" in page
+    assert "amazonaws.com" in page
+    assert begun == []
+    client.post(f"{HERE}/elevation")
+    assert begun == [("vineyard", "elevation")]
+    (folder / "elevation.tif").write_bytes(b"there")
+    assert '<form method="post"><button' not in client.get(f"{HERE}/elevation").text
+    job = Job("k", "v", "elevation", "", "")
+    job.stages = ["Copernicus, tile 1 of 2: 0.1 MB", "Copernicus, tile 2 of 2: 0.1 MB"]
+    assert 0.5 < job.share < 1

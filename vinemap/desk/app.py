@@ -52,6 +52,7 @@ def _routes() -> list[Route]:
         for way, look in (
             ("", pages.vineyard),
             ("/files", pages.files),
+            ("/elevation", pages.elevation),
             ("/check", pages.check),
             ("/places", pages.places),
             ("/table/{name}", pages.table),
@@ -79,6 +80,7 @@ def _routes() -> list[Route]:
             ("/table/{name}", posts.cells),
             ("/save", posts.save_changes),
             *((f"/{work}", posts.begin_work) for work in _WORK),
+            ("/elevation", posts.fetch),
             ("/stop", posts.stop_work),
         )
     ]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import secrets
 import subprocess
 import sys
@@ -34,6 +35,9 @@ _STAGES = {
 _STAGES["spring"] = (*_STAGES["map"][:-1], *_STAGES["map"][2:])
 
 
+_TILE = re.compile(r"tile (\d+) of (\d+)")
+
+
 @dataclass
 class Job:
     """Work that was begun.
@@ -44,7 +48,7 @@ class Job:
         By which addresses name it.
     vineyard : str
     work : str
-        ``map``, ``plan`` or ``spring``.
+        ``map``, ``plan``, ``spring`` or ``elevation``.
     command : str
         That does the same.
     out : str
@@ -77,6 +81,9 @@ class Job:
         """How much of its stages lies behind it, 0 to 1."""
         if self.state == DONE:
             return 1.0
+        if self.work not in _STAGES:
+            tiles = [found for stage in self.stages if (found := _TILE.search(stage)) is not None]
+            return (int(tiles[-1][1]) - 0.5) / (int(tiles[-1][2]) + 0.5) if tiles else 0.0
         expected, passed = _STAGES[self.work], 0
         for stage in self.stages:
             # A stage may report more than once.

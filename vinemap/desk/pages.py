@@ -26,7 +26,8 @@ from vinemap.desk.understood import all_files, as_they_are, standing, understood
 from vinemap.desk.uploads import given_files
 from vinemap.desk.vineyards import Place
 from vinemap.errors import InputError, Problem
-from vinemap.sentences import Figure, languages, said
+from vinemap.intake.opendata import wanted_elevation
+from vinemap.sentences import Figure, Sentence, languages, said
 
 _ROWS = 100
 _EMPTY_ROWS = 12
@@ -88,12 +89,37 @@ async def files(request: Request) -> Response:
         given=[(path.name, path.stat().st_size) for path in given],
         inputs=place.inputs,
         most_mb=MOST_BYTES // 1_000_000,
+        lacks_elevation=bool(place.inputs) and not any(name.startswith("elevation.") for name in place.inputs),
         understood=found,
         standing=standing,
         as_they_are=as_they_are(place),
         command=shell_command("import", *all_files(place), "-o", place.folder) if given else None,
         data={"most": MOST_BYTES},
     )
+
+
+async def elevation(request: Request) -> Response:
+    """Say what would be fetched from open data, and of whom; nothing is asked of the network by that."""
+    place = place_of(request)
+    job = jobs_of(request).of(place.name)
+    wanted, problems = await run_in_threadpool(_wanted, place)
+    return page(
+        request,
+        "elevation",
+        place,
+        step="files",
+        job=job if job is not None and job.work == "elevation" else None,
+        wanted=wanted,
+        problems=problems,
+        command=shell_command("elevation", place.folder),
+    )
+
+
+def _wanted(place: Place) -> tuple[list[Sentence], list[Problem]]:
+    try:
+        return wanted_elevation(place.folder).told(), []
+    except InputError as error:
+        return [], error.problems
 
 
 async def check(request: Request) -> Response:

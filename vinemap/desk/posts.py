@@ -180,6 +180,16 @@ def _arguments(kind: str, place: Place, form: FormData) -> tuple[dict[str, Any],
     return {"first": first}, ["--first"] if first else []
 
 
+async def fetch(request: Request) -> Response:
+    """Begin to fetch elevation, now that somebody who read what is fetched said so."""
+    place = place_of(request)
+    shown = shell_command("elevation", place.folder, "--yes")
+    await run_in_threadpool(
+        jobs_of(request).start, place.name, "elevation", shown, place.folder, folder=str(place.folder)
+    )
+    return _see(place.name, "elevation")
+
+
 async def stop_work(request: Request) -> Response:
     """Stop what a vineyard is busy with."""
     place = place_of(request)
@@ -200,6 +210,8 @@ async def job_now(request: Request) -> Response:
 
 def _stage(job: Job, request: Request) -> str:
     """Say in the reader's language what is being done."""
+    if job.work == "elevation" and job.stages:
+        return job.stages[-1]  # names of sources and files, and how much has come
     stage = job.stages[-1].split(":")[0].replace(" ", "_") if job.stages else "starting"
     known = f"desk.stage.{stage}" in languages()["en"]
     return words_in(language_of(request))(f"stage.{stage}" if known else "stage.other")

@@ -90,7 +90,14 @@ def _plan(report: Report, folder: str, out: str, half_width: float = 0.1, *, fir
     _done(report, [Path(out) / "plan.html"], sentences(planned))
 
 
-_WORK: dict[str, Callable[..., None]] = {"map": _map, "spring": _spring, "plan": _plan}
+def _elevation(report: Report, folder: str, out: str) -> None:
+    from vinemap.intake.opendata import fetch_elevation, wanted_elevation  # noqa: PLC0415
+
+    fetched = fetch_elevation(wanted_elevation(folder), _stage(report))
+    _done(report, [Path(out) / fetched.path.name], fetched.sentences)
+
+
+_WORK: dict[str, Callable[..., None]] = {"map": _map, "spring": _spring, "plan": _plan, "elevation": _elevation}
 
 
 if __name__ == "__main__":
