@@ -53,7 +53,7 @@ def test_a_line_that_names_the_separator_stays(tmp_path: Path, first: str) -> No
 
 
 def test_a_workbook_keeps_its_sheets_formulas_and_looks(tmp_path: Path) -> None:
-    """Read back by openpyxl: figures are figures, text that looks like a formula is text, all other cells as they were."""
+    """Read back by openpyxl: figures are figures, text like a formula is text, other cells are as they were."""
     path = tmp_path / "buds.xlsx"
     book = openpyxl.Workbook()
     sheet = book.active

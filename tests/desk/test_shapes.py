@@ -16,6 +16,7 @@ from vinemap.desk.drafts import Drafts
 from vinemap.reading.vineyard import read_vineyard
 
 HERE = "/vineyards/vineyard"
+TRIANGLE = {"type": "Polygon", "coordinates": [[[0, 0], [1, 0], [1, 1], [0, 0]]]}
 
 
 def _layers(client: TestClient) -> dict[str, dict[str, Any]]:
@@ -80,7 +81,8 @@ def test_a_point_that_was_moved_changes_its_row(client: TestClient, folder: Path
     lon, lat = point["geometry"]["coordinates"]
     point["geometry"]["coordinates"] = [lon + 0.0001, lat]
     assert _put(client, "samples", point).json()["id"] == "2"
-    new = {"id": "new-1", "type": "Feature", "properties": {"sample": "Z9"}, "geometry": {"type": "Point", "coordinates": [lon, lat]}}  # fmt: skip
+    place = {"type": "Point", "coordinates": [lon, lat]}
+    new = {"id": "new-1", "type": "Feature", "properties": {"sample": "Z9"}, "geometry": place}
     absent = client.put(f"{HERE}/places/samples/new-1", json={"feature": new, "revision": "x"})
     assert absent.status_code == 409, "what was seen has to be named"
     added = _put(client, "samples", new, absent.json()["revision"])
@@ -109,8 +111,8 @@ def test_two_pages_do_not_draw_over_each_other(client: TestClient) -> None:
         {"properties": {}, "geometry": {"type": "Point", "coordinates": [0, 0]}},
         {"properties": {}, "geometry": {"type": "Polygon", "coordinates": [[[0, 0], [500, 0], [1, 1], [0, 0]]]}},
         {"properties": {}, "geometry": {"type": "Polygon", "coordinates": "here"}},
-        {"properties": {"x": {"deep": 1}}, "geometry": {"type": "Polygon", "coordinates": [[[0, 0], [1, 0], [1, 1], [0, 0]]]}},
-        {"properties": {"x": "y" * 5000}, "geometry": {"type": "Polygon", "coordinates": [[[0, 0], [1, 0], [1, 1], [0, 0]]]}},
+        {"properties": {"x": {"deep": 1}}, "geometry": TRIANGLE},
+        {"properties": {"x": "y" * 5000}, "geometry": TRIANGLE},
         {"properties": {}, "geometry": {"type": "GeometryCollection", "geometries": []}},
     ],
 )  # fmt: skip
