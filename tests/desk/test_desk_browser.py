@@ -156,7 +156,7 @@ def test_from_an_empty_folder_to_a_printed_sheet(
     with page.context.expect_page() as opening:
         by.press("a.card[href$='map.html']")
     drawn = opening.value
-    drawn.wait_for_selector("#ranks li")
+    drawn.wait_for_selector("#ranks li", state="attached")
     drawn.close()
 
 
@@ -175,8 +175,7 @@ def test_a_fault_is_corrected_at_its_cell(folder: Path, opened: Open) -> None:
     _sound(page)
     cell.fill("alive")
     cell.press("Enter")
-    page.wait_for_function("document.getElementById('said').textContent")
-    assert page.inner_text("#said") == WORDS["desk.script.cells.kept"]
+    playwright.expect(page.locator("#said")).to_have_text(WORDS["desk.script.cells.kept"])
     page.click("#save-bar .go")
     page.wait_for_selector(".lead.right")
     assert pd.read_csv(folder / "buds.csv").loc[3, "primary"] == "alive"
