@@ -171,3 +171,23 @@ def test_shoots_are_entered_and_become_a_file(client: TestClient, folder: Path) 
     assert not (folder / "shoots.csv").exists()
     client.post(f"{HERE}/save")
     assert pd.read_csv(folder / "shoots.csv")[["sample", "nodes", "shoots"]].to_numpy().tolist() == [["A1", 12, 9]]
+
+
+def test_what_another_program_changed_is_not_typed_over_blindly(client: TestClient, folder: Path) -> None:
+    """Rows may stand elsewhere now: what was typed stands aside until somebody says that it fits, or gives it up."""
+    assert _cell(client, "samples.csv", 2, 0, "A1", "A1 east") == 200
+    table = pd.read_csv(folder / "samples.csv")
+    table.iloc[::-1].to_csv(folder / "samples.csv", index=False)
+    turned = (folder / "samples.csv").read_bytes()
+    page = client.get(f"{HERE}/table/samples.csv").text
+    assert languages()["en"]["desk.outdated"] in page
+    assert "A1 east" in page
+    assert 'value="A1 east"' not in page
+    assert client.post(f"{HERE}/save").status_code == 409
+    assert _cell(client, "samples.csv", 3, 0, "C1", "x") == 423
+    assert (folder / "samples.csv").read_bytes() == turned
+    client.post(f"{HERE}/outdated/samples.csv", data={"fits": "yes"})
+    assert 'value="A1 east"' in client.get(f"{HERE}/table/samples.csv").text
+    client.post(f"{HERE}/outdated/samples.csv", data={"fits": "no"})
+    assert "A1 east" not in client.get(f"{HERE}/table/samples.csv").text
+    assert (folder / "samples.csv").read_bytes() == turned

@@ -78,6 +78,7 @@ def _routes() -> list[Route]:
             ("/files/put", posts.put),
             ("/cell", posts.cell),
             ("/table/{name}", posts.cells),
+            ("/outdated/{name}", posts.outdated),
             ("/save", posts.save_changes),
             *((f"/{work}", posts.begin_work) for work in _WORK),
             ("/elevation", posts.fetch),

@@ -7,8 +7,10 @@ browser was told is kept. A last line that is broken off was never acknowledged,
 from __future__ import annotations
 
 import datetime as dt
+import hashlib
 import json
 import os
+import re
 import threading
 from collections.abc import Iterator, Mapping
 from pathlib import Path
@@ -19,10 +21,17 @@ from vinemap.exports.disk import flush_names
 DESK = ".desk"
 """Name of the desk's own folder, beside the inputs of a vineyard."""
 JOURNAL = "journal.jsonl"
+_SHEET = re.compile(r"(.*)\[(.*)\]", re.DOTALL)
 
 Entry = dict[str, Any]
 Place = tuple[int, int]
 """A cell: its row as a spreadsheet numbers it, and the number of its column from 0."""
+
+
+def sheet_of(name: str) -> tuple[str, str | None]:
+    """Return file and sheet of a table by its name: of ``buds.xlsx[Canes]`` both, of ``buds.csv`` no sheet."""
+    found = _SHEET.fullmatch(name)
+    return (name, None) if found is None else (found[1], found[2])
 
 
 class Drafts:
@@ -42,6 +51,8 @@ class Drafts:
     features : dict of str to dict
         Changed outlines and points by layer (``blocks``, ``samples``), then by the feature's id: GeoJSON features, None
         where one was taken out.
+    bases : dict of str to set of str
+        By table or layer, digests of the file that the changes were typed over, or were saved into.
     """
 
     def __init__(self, folder: Path) -> None:
@@ -49,6 +60,7 @@ class Drafts:
         self.answers: dict[str, str] = {}
         self.cells: dict[str, dict[Place, str]] = {}
         self.features: dict[str, dict[str, Entry | None]] = {}
+        self.bases: dict[str, set[str]] = {}
         self._changing = threading.Lock()
         self._broken_off = False
         for entry in self._read():
@@ -65,11 +77,37 @@ class Drafts:
 
     def change_cell(self, file: str, place: Place, value: str) -> None:
         """Keep what was typed into a cell."""
+        self._begin(file)
         self._keep({"kind": "cell", "file": file, "row": place[0], "column": place[1], "value": value})
 
     def change_feature(self, layer: str, name: str, feature: Mapping[str, Any] | None) -> None:
         """Keep an outline or a point as it was drawn; None takes it out."""
+        self._begin(layer)
         self._keep({"kind": "feature", "layer": layer, "id": name, "feature": feature})
+
+    def is_outdated(self, name: str) -> bool:
+        """Whether another program changed the file since somebody typed over it: rows may stand elsewhere now."""
+        return name in self.bases and self._digest(name) not in self.bases[name]
+
+    def rebase(self, name: str, content: bytes | None = None) -> None:
+        """Say that the changes fit the file as it is, or as it is about to be saved."""
+        digest = self._digest(name) if content is None else hashlib.sha256(content).hexdigest()
+        self._keep({"kind": "base", "name": name, "digest": digest})
+
+    def _begin(self, name: str) -> None:
+        if name not in self.bases:
+            self.rebase(name)
+
+    def _digest(self, name: str) -> str:
+        """Return the digest of a table's file, or of all files that may hold a layer."""
+        digest = hashlib.sha256()
+        folder = self.home.parent
+        table = folder / sheet_of(name)[0]
+        alike = [table] if table.suffix else [path for path in folder.iterdir() if path.stem.casefold() == name]
+        for path in sorted(alike):
+            if path.is_file():
+                digest.update(path.read_bytes())
+        return digest.hexdigest()
 
     def note(self, kind: str, **content: Any) -> None:
         """Keep what was done at the desk, for whoever opens it next."""
@@ -119,6 +157,9 @@ class Drafts:
                 self.cells.setdefault(file, {})[row, column] = value
             case {"kind": "feature", "layer": str(layer), "id": str(name), "feature": feature}:
                 self.features.setdefault(layer, {})[name] = feature if isinstance(feature, dict) else None
+            case {"kind": "base", "name": str(name), "digest": str(digest)}:
+                self.bases.setdefault(name, set()).add(digest)
             case {"kind": "settled", "name": str(name)}:
+                self.bases.pop(name, None)
                 self.cells.pop(name, None)
                 self.features.pop(name, None)

@@ -7,13 +7,13 @@ import datetime as dt
 import io
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import openpyxl
 
 from vinemap.columns import SHOOTS
-from vinemap.desk.drafts import Drafts, Place
+from vinemap.desk.drafts import Drafts, Place, sheet_of
 from vinemap.errors import Findings, Problem
 from vinemap.reading.files import TABLES, usable
 from vinemap.reading.tabular import NOTES_SHEET, Table, decode, read_tables
@@ -21,7 +21,6 @@ from vinemap.reading.tabular import NOTES_SHEET, Table, decode, read_tables
 _LINE = re.compile(r"[^\r\n]*(?:\r\n|\r|\n)|[^\r\n]+")
 _SEPARATOR_LINE = re.compile(r"\"?sep=.\"?\r?\n", re.IGNORECASE)
 _SEPARATORS = ",;\t|"
-_SHEET = re.compile(r"(.*)\[(.*)\]", re.DOTALL)
 _NUMBER = re.compile(r"[+-]?[0-9]{1,15}([.][0-9]{1,12})?")
 _HEADER_ROW = 1
 MOST_LETTERS = 2_000
@@ -49,18 +48,15 @@ class Ledger:
         By the row that a spreadsheet numbers; as many cells as there are columns.
     changed : frozenset of Place
         Cells that are not yet in the file.
+    outdated : dict of Place to str
+        What was typed over an earlier state of the file, which another program has changed since: it stands aside.
     """
 
     name: str
     columns: tuple[str, ...]
     rows: dict[int, list[str]]
     changed: frozenset[Place]
-
-
-def file_of(name: str) -> str:
-    """Return the file that a ledger's name stands for: ``buds.xlsx`` for ``buds.xlsx[Canes]``."""
-    found = _SHEET.fullmatch(name)
-    return found[1] if found else name
+    outdated: dict[Place, str] = field(default_factory=dict)
 
 
 def ledgers(folder: Path, drafts: Drafts) -> tuple[dict[str, Ledger], list[Problem]]:
@@ -98,6 +94,8 @@ def _rows(table: Table) -> dict[int, list[str]]:
 
 
 def _ledger(name: str, columns: tuple[str, ...], rows: dict[int, list[str]], drafts: Drafts) -> Ledger:
+    if drafts.is_outdated(name):
+        return Ledger(name, columns, rows, frozenset(), dict(drafts.cells.get(name, {})))
     typed = {place: value for place, value in drafts.cells.get(name, {}).items() if place[1] < len(columns)}
     for (row, column), value in typed.items():
         rows.setdefault(row, [""] * len(columns))[column] = value
@@ -213,8 +211,7 @@ def _encoded(text: str, data: bytes) -> bytes:
 
 def _workbook(path: Path, name: str, cells: Mapping[Place, str]) -> bytes:
     book = openpyxl.load_workbook(path)
-    found = _SHEET.fullmatch(name)
-    sheet = book[found[2] if found else _only_sheet(book, path.stem.casefold())]
+    sheet = book[sheet_of(name)[1] or _only_sheet(book, path.stem.casefold())]
     for (row, column), value in cells.items():
         cell = sheet.cell(row, column + 1)
         if _NUMBER.fullmatch(value):

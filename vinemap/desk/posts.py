@@ -19,6 +19,7 @@ from vinemap.desk.ledgers import BEGUN, MOST_LETTERS, Ledger, begun, ledgers
 from vinemap.desk.pages import place_of
 from vinemap.desk.runs import new_folder, runs
 from vinemap.desk.saving import save
+from vinemap.desk.shapes import LAYERS_DRAWN
 from vinemap.desk.understood import take_in, take_in_as_they_are, understood
 from vinemap.desk.uploads import keep, take_back
 from vinemap.desk.vineyards import Place
@@ -114,6 +115,8 @@ async def cell(request: Request) -> Response:
     ledger = await run_in_threadpool(_ledger, place, name)
     if not (2 <= row < 2_000_000 and 0 <= column < len(ledger.columns)) or len(value) > MOST_LETTERS:
         raise HTTPException(400)
+    if ledger.outdated:
+        raise HTTPException(423)
     there = ledger.rows.get(row, [""] * len(ledger.columns))[column]
     if there not in (was, value):
         return JSONResponse({"there": there}, 409)
@@ -139,12 +142,23 @@ async def cells(request: Request) -> Response:
     except (ValueError, TypeError, AttributeError):
         raise HTTPException(400) from None
     ledger = await run_in_threadpool(_ledger, place, name)
+    if ledger.outdated:
+        raise HTTPException(423)
     for row, was in base.items():
         for column, old in enumerate(was[: len(ledger.columns)]):
             value = _text(form, f"cell-{row}-{column}")[:MOST_LETTERS]
             if f"cell-{row}-{column}" in form and value != old and row >= 2:
                 await run_in_threadpool(place.drafts.change_cell, name, (row, column), value)
     return RedirectResponse(f"{address(place.name, 'table', name)}?row={min(base, default=2)}", 303)
+
+
+async def outdated(request: Request) -> Response:
+    """Take what was typed over an earlier state of a file for right all the same, or give it up."""
+    place, name = place_of(request), request.path_params["name"]
+    form = await _form(request)
+    what = place.drafts.rebase if _text(form, "fits") == "yes" else place.drafts.settle
+    await run_in_threadpool(what, name)
+    return _see(place.name, "places") if name in LAYERS_DRAWN else _see(place.name, "table", name)
 
 
 async def save_changes(request: Request) -> Response:

@@ -7,11 +7,11 @@ import shutil
 from collections.abc import Iterable
 from pathlib import Path
 
-from vinemap.desk.drafts import DESK
-from vinemap.desk.ledgers import file_of, ledgers, remade
+from vinemap.desk.drafts import DESK, sheet_of
+from vinemap.desk.ledgers import ledgers, remade
 from vinemap.desk.shapes import Drawn, drawn, remade_layer
 from vinemap.desk.vineyards import Place
-from vinemap.errors import InputError
+from vinemap.errors import InputError, Problem
 from vinemap.exports.exchange import added
 
 _COPY = "copy"
@@ -28,10 +28,11 @@ def changed_files(place: Place) -> dict[str, bytes]:
     InputError
         When a table that was typed into cannot be read any more.
     """
+    _refuse_outdated(place)
     tables, problems = ledgers(place.folder, place.drafts)
     found: dict[str, bytes] = {}
     for name, cells in place.drafts.cells.items():
-        file = file_of(name)
+        file = sheet_of(name)[0]
         if name not in tables:
             raise InputError(problem for problem in problems if problem.file == file)
         found[file] = remade(place.folder / file, tables[name], cells)
@@ -57,6 +58,15 @@ def _superseded(place: Place, changed: Iterable[str]) -> list[str]:
             parts = (other.name for other in path.parent.iterdir() if other.stem == path.stem)
             found += [path.name, *(name for name in parts if Path(name).suffix.lower() in _SHAPEFILE)]
     return list(dict.fromkeys(found))
+
+
+def _refuse_outdated(place: Place) -> None:
+    """Raise `InputError` where another program changed a file since somebody typed over it."""
+    names = [name for name in (*place.drafts.cells, *place.drafts.features) if place.drafts.is_outdated(name)]
+    if names:
+        what = "was changed by another program since you typed over it"
+        remedy = "open it on the desk and say whether what you typed still fits"
+        raise InputError(Problem(name, None, "", what, remedy) for name in names)
 
 
 def with_changes(place: Place) -> Path:
@@ -90,6 +100,10 @@ def save(place: Place) -> list[str]:
     changed = changed_files(place)
     superseded = _superseded(place, changed)
     place.keep_former((*changed, *superseded))
+    for name in place.drafts.cells:
+        place.drafts.rebase(name, changed[sheet_of(name)[0]])
+    for layer in (layer for layer, features in place.drafts.features.items() if features):
+        place.drafts.rebase(layer, changed[_drawn_file(drawn(place.folder, layer, place.drafts), layer)])
     with added(place.folder, replacing=changed) as stage:
         for name, data in changed.items():
             (stage / name).write_bytes(data)

@@ -83,6 +83,10 @@ def drawn(folder: Path, layer: str, drafts: Drafts) -> Drawn:
         for number, cells, shape in zip(table.numbers, table.rows, shapes, strict=True):
             properties = {name: _plain(cell) for name, cell in zip(table.columns, cells, strict=True) if name}
             features[str(number)] = {"type": "Feature", "id": str(number), "properties": properties, "geometry": shape}
+    if drafts.is_outdated(layer):
+        what, remedy = "was changed by another program since you drew over it", "say below whether that still fits"
+        findings.problem(layer if path is None else path.name, None, "", what, remedy)
+        return Drawn(path, names, features, findings.problems)
     for name, feature in drafts.features.get(layer, {}).items():
         if feature is None:
             features.pop(name, None)
