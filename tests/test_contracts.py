@@ -121,7 +121,7 @@ def test_the_contributors_guide_names_every_module_of_the_stages() -> None:
     """A newcomer finds each by its room: DEVELOPERS.md lists what stands there."""
     rows = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").splitlines()
     table = {room[1]: row for row in rows if (room := re.match(r"\| `(\w+)/` \|", row))}
-    stages = ("reading", "survival", "terrain", "model", "surface", "decisions", "exports", "plan")
+    stages = ("reading", "survival", "terrain", "model", "surface", "decisions", "exports", "plan", "intake")
     missing = {
         f"{room}/{path.stem}"
         for room in stages

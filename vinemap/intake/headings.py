@@ -3,16 +3,39 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
-from dataclasses import dataclass
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from hashlib import sha256
 
-from vinemap.intake.lexicon import role_of, timeless
+from vinemap.intake.lexicon import (
+    IDENTITIES,
+    TOTALS,
+    bud_of,
+    fold,
+    is_unit,
+    node_number,
+    role_of,
+    state_of,
+    strict_role,
+    timeless,
+    tokens,
+)
+from vinemap.intake.sums import add_up, figure
 from vinemap.reading.cells import blank
 from vinemap.reading.tabular import Cells, Sheet
+from vinemap.sentences import Listed, Sentence
+
+Numbered = tuple[int, Cells]
 
 _LOOKED_AT = 40
 """Filled rows among which a header is looked for."""
+_LONG = 24
+"""Letters past which the only cell of a row is a remark and no name."""
+_REMARK = re.compile(
+    r"\s*(?:\*|#|note\b|notes\b|nota\b|notas\b|legend\b|key\b|codes?\b|source\b)|.*[=:.!]", re.IGNORECASE
+)
+_LABELLED = re.compile(r"\s*(?P<label>[^\W\d][^:#\d]*?)\s*[:#]\s*(?P<value>\S.*?)\s*")
 
 
 @dataclass(frozen=True)
@@ -31,8 +54,10 @@ class Headed:
         Headings without outer spaces; "" where a column has none.
     rows : list of (int, sequence)
         Row as a spreadsheet numbers it, and as many cells as there are names.
-    titles : tuple of str
-        What stands above the header.
+    words : tuple of str
+        What else is written on the sheet: titles above, remarks below.
+    context : tuple of (str, str)
+        What a title says of the whole table: role and value, such as ``block`` and the name after ``Block:``.
     hidden : bool
         Whether a spreadsheet keeps the sheet from view.
     merged : frozenset of (int, int)
@@ -43,8 +68,9 @@ class Headed:
     sheet: str | None
     header_row: int
     names: tuple[str, ...]
-    rows: list[tuple[int, Cells]]
-    titles: tuple[str, ...] = ()
+    rows: list[Numbered]
+    words: tuple[str, ...] = ()
+    context: tuple[tuple[str, str], ...] = ()
     hidden: bool = False
     merged: frozenset[tuple[int, int]] = frozenset()
 
@@ -64,26 +90,28 @@ class Headed:
 
     def shown(self, count: int = 3) -> tuple[str, ...]:
         """Return the first rows as the file has them."""
-        return tuple(" | ".join("" if blank(cell) else plain(cell) for cell in cells) for _, cells in self.rows[:count])
+        return tuple(" | ".join(map(plain, cells)) for _, cells in self.rows[:count])
 
 
 def layout_mark(names: Sequence[str]) -> str:
     """Return six figures that headings share with those of other years; columns of nodes count once."""
-    said = {timeless(name) if not (role_of(name) or "").startswith("node ") else "node" for name in names if name}
+    said = {timeless(name) if node_number(name) is None else "node" for name in names if name}
     return sha256("|".join(sorted(said)).encode()).hexdigest()[:6]
 
 
 def plain(cell: object) -> str:
     """Return a cell as its reader sees it."""
+    if blank(cell):
+        return ""
     if isinstance(cell, dt.datetime):
         return cell.date().isoformat()
     if isinstance(cell, float) and cell.is_integer():
         return str(int(cell))
-    return "" if cell is None else " ".join(str(cell).split())
+    return " ".join(str(cell).split())
 
 
-def find_tables(sheet: Sheet) -> list[Headed]:
-    """Return the tables of a sheet; none where no row heads one.
+def find_tables(sheet: Sheet) -> tuple[list[Headed], list[Sentence]]:
+    """Find the tables of a sheet, side by side or one under another.
 
     Parameters
     ----------
@@ -91,23 +119,280 @@ def find_tables(sheet: Sheet) -> list[Headed]:
 
     Returns
     -------
-    list of Headed
+    tables : list of Headed
+        None where no row heads one.
+    notes : list of Sentence
+        Rows that were passed over, and why.
     """
-    best = max(range(min(len(sheet.rows), _LOOKED_AT)), key=lambda place: (_heads(sheet.rows[place][1]), -place))
-    if _heads(sheet.rows[best][1]) < 2:
-        return []
-    number, cells = sheet.rows[best]
-    names = [plain(cell) for cell in cells]
+    tables: list[Headed] = []
+    notes: list[Sentence] = []
+    for part in _beside(sheet):
+        rest: list[Numbered] = part.rows
+        while rest:
+            found = _first_table(part, rest)
+            if found is None:
+                break
+            table, rest = found
+            tables.append(_rows_alone(table, notes))
+    if len(tables) > 1:
+        rows = Listed(str(table.header_row) for table in tables)
+        notes.append(Sentence("import.note.several_tables", sheet=tables[0].source, count=len(tables), rows=rows))
+    words = dict.fromkeys(word for table in tables for word in table.words)
+    return [replace(table, words=tuple(words)) for table in tables if table.rows], notes
+
+
+# Where tables begin and end.
+
+
+def _beside(sheet: Sheet) -> Iterator[Sheet]:
+    """Yield the sheet, or each of the tables that stand side by side in it, an empty column between them."""
+    place = _header_place(sheet.rows)
+    if place is None:
+        return
+    width = max(len(cells) for _, cells in sheet.rows)
+    filled = [
+        any(len(cells) > column and not blank(cells[column]) for _, cells in sheet.rows[place:])
+        for column in range(width)
+    ]
+    starts = [column for column in range(width) if filled[column] and (column == 0 or not filled[column - 1])]
+    ends = [next((k for k in range(start, width) if not filled[k]), width) for start in starts]
+    heads = [sheet.rows[place][1][start:end] for start, end in zip(starts, ends, strict=True)]
+    if len(starts) < 2 or not all(_roles(head) & IDENTITIES and len(_roles(head)) > 1 for head in heads):
+        yield sheet
+        return
+    for start, end in zip(starts, ends, strict=True):
+        rows: list[Numbered] = [
+            (number, [None] * start + list(cells[start:end]))
+            for number, cells in sheet.rows[place:]
+            if not all(blank(cell) for cell in cells[start:end])
+        ]
+        yield replace(sheet, rows=[*sheet.rows[:place], *rows])
+
+
+def _roles(cells: Cells) -> set[str]:
+    """Return what the cells of a row say that columns are; a label with its colon says nothing of a column."""
+    named = (cell for cell in cells if isinstance(cell, str) and not cell.rstrip().endswith(":"))
+    return {role for cell in named if (role := role_of(cell)) is not None} | _node_headings(cells)
+
+
+def _node_headings(cells: Cells) -> set[str]:
+    """Return the nodes that a row of plain numbers heads: 1, 2, 3 and so on, at least three of them."""
+    numbers = [
+        int(cell)
+        for cell in cells
+        if isinstance(cell, int | float) and not isinstance(cell, bool) and cell == cell // 1
+    ]
+    others = [cell for cell in cells if isinstance(cell, str) and role_of(cell) in IDENTITIES]
+    if others and len(numbers) >= 3 and numbers == list(range(1, len(numbers) + 1)):
+        return {f"node {number}" for number in numbers}
+    return set()
+
+
+def _header_place(rows: Sequence[Numbered]) -> int | None:
+    """Return the place of the row that names most columns; None where no row names two."""
+    counts = [len(_roles(cells)) if _may_head(rows, place) else 0 for place, (_, cells) in enumerate(rows[:_LOOKED_AT])]
+    most = max(counts, default=0)
+    return counts.index(most) if most > 1 else None
+
+
+def _may_head(rows: Sequence[Numbered], place: int) -> bool:
+    """Whether a row says more than states, as the row of a cane does too, or stands over figures."""
+    below = rows[place + 1][1] if place + 1 < len(rows) else ()
+    figures = any(isinstance(cell, int | float) or figure(cell) is not None for cell in below if not blank(cell))
+    return figures or bool(_roles(rows[place][1]) - {"alive", "dead"})
+
+
+def _first_table(sheet: Sheet, rows: list[Numbered]) -> tuple[Headed, list[Numbered]] | None:
+    """Return the first table of some rows, and the rows from the next header on."""
+    place = _header_place(rows)
+    if place is None:
+        return None
+    first = place if not _groups(rows, place) else place - 1
+    names, last = _joined(rows, first)
     while names and not names[-1]:
         names.pop()
-    width = len(names)
-    rows: list[tuple[int, Cells]] = [
-        (row, [*cells[:width], *[None] * (width - len(cells))]) for row, cells in sheet.rows[best + 1 :]
-    ]
-    titles = tuple(plain(cell) for _, cells in sheet.rows[:best] for cell in cells if not blank(cell))
-    return [Headed(sheet.file, sheet.title, number, tuple(names), rows, titles, sheet.hidden, sheet.merged)]
+    below = rows[last + 1 :]
+    after = next((k for k, row in enumerate(below) if _heads_another(row, names)), len(below))
+    own = [row for row in below[:after] if not _same_header(row[1], names)]
+    heads = (*names, *_wider(own, names))
+    body = [(number, _fitted(cells, len(heads))) for number, cells in own]
+    words, context = _titles(rows[:first])
+    table = Headed(sheet.file, sheet.title, rows[last][0], heads, body, words, context, sheet.hidden, sheet.merged)
+    return table, below[after:]
 
 
-def _heads(cells: Cells) -> int:
-    """Return how many cells of a row say what a column is."""
-    return sum(role_of(plain(cell)) is not None for cell in cells if not blank(cell) and isinstance(cell, str))
+def _wider(rows: list[Numbered], names: list[str]) -> list[str]:
+    """Return an empty heading for every column past the header in which something stands."""
+    width = max(
+        (max((k + 1 for k, cell in enumerate(cells) if not blank(cell)), default=0) for _, cells in rows), default=0
+    )
+    return [""] * max(0, width - len(names))
+
+
+def _fitted(cells: Cells, width: int) -> Cells:
+    return [*cells[:width], *[None] * (width - len(cells))]
+
+
+def _groups(rows: list[Numbered], place: int) -> bool:
+    """Whether the row above a header groups its columns: a bud or a state over several of them."""
+    return place > 0 and len(_distinct(_over(rows[place - 1][1], rows[place][1]))) > len(
+        _distinct(_plain(rows[place][1]))
+    )
+
+
+def _joined(rows: list[Numbered], place: int) -> tuple[list[str], int]:
+    """Return the headings that begin in a row, joined with those or the units of the next, and the last row's place."""
+    names, last = _plain(rows[place][1]), place
+    while last + 1 < len(rows) and last - place < 2:
+        below = rows[last + 1][1]
+        filled = [plain(cell) for cell in below if not blank(cell)]
+        if not filled or not all(isinstance(cell, str) for cell in below if not blank(cell)):
+            break
+        if all(is_unit(word) for word in filled):
+            names = [f"{name} ({plain(unit)})" if not blank(unit) else name for name, unit in _pairs(names, below)]
+        elif len(_distinct(over := _over(names, below))) > len(_distinct(names)):
+            names = over
+        else:
+            break
+        last += 1
+    return names, last
+
+
+def _pairs(names: Sequence[str], cells: Cells) -> Iterator[tuple[str, object]]:
+    for place in range(max(len(names), len(cells))):
+        yield names[place] if place < len(names) else "", cells[place] if place < len(cells) else None
+
+
+def _plain(cells: Cells) -> list[str]:
+    return [plain(cell) for cell in cells]
+
+
+def _over(upper: Cells, lower: Cells) -> list[str]:
+    """Return headings of two rows joined; a bud or a state stands over all columns up to the next one."""
+    joined, group = [], ""
+    for above, below in _pairs(_plain(upper), lower):
+        words = tokens(above)
+        if above:
+            group = above if bud_of(words) or state_of(words) else ""
+        name = plain(below)
+        start = above or (group if name else "")
+        joined.append(start if fold(start) == fold(name) else f"{start} {name}".strip())
+    return joined
+
+
+def _distinct(names: Sequence[str]) -> set[str]:
+    return {role for name in names if (role := role_of(name)) is not None}
+
+
+def _heads_another(row: Numbered, names: Sequence[str]) -> bool:
+    """Whether a row further down heads a table of its own."""
+    _, cells = row
+    said = [cell for cell in cells if not blank(cell)]
+    if _same_header(cells, names) or not said or not all(isinstance(cell, str) for cell in said):
+        return False
+    roles = [strict_role(str(cell)) for cell in said]
+    known = {role for role in roles if role is not None}
+    return len(known) > 1 and bool(known & IDENTITIES) and 2 * sum(role is not None for role in roles) > len(roles)
+
+
+def _same_header(cells: Cells, names: Sequence[str]) -> bool:
+    """Whether a row repeats the header, as a printed page after another does."""
+    again = [fold(cell) for cell in _plain(cells) if cell]
+    known = {fold(name) for name in names if name}
+    return (
+        len(again) > 1
+        and all(any(word and word in name for name in known) for word in again)
+        and len(known) - len(again) < 2
+        and len(_roles(cells)) > 1
+    )
+
+
+def _titles(rows: list[Numbered]) -> tuple[tuple[str, ...], tuple[tuple[str, str], ...]]:
+    """Return what stands above a header: its words, and what they say of the whole table."""
+    words: list[str] = []
+    context: dict[str, str] = {}
+    for _, cells in rows:
+        said = list(dict.fromkeys(plain(cell) for cell in cells if not blank(cell)))
+        words.extend(said)
+        for place, word in enumerate(said):
+            match = _LABELLED.fullmatch(word)
+            label, value = (match["label"], match["value"]) if match else (word.rstrip(" :"), "")
+            if not value and word.rstrip().endswith(":") and place + 1 < len(said):
+                value = said[place + 1]
+            role = strict_role(label)
+            if value and role is not None:
+                context.setdefault(role, value)
+    return tuple(words), tuple(context.items())
+
+
+# Which rows of a table are its own.
+
+
+def _rows_alone(table: Headed, notes: list[Sentence]) -> Headed:
+    """Return a table without its totals and remarks; say which rows those are."""
+    kept: list[Numbered] = []
+    totals: list[int] = []
+    remarks: list[Numbered] = []
+    wrong: list[int] = []
+    since = 0
+    for number, cells in table.rows:
+        said = _said(table, number, cells)
+        if len(said) <= 1 and _is_remark(said, cells, table):
+            remarks.append((number, cells))
+            continue
+        named = any(
+            isinstance(cell, str) and TOTALS.intersection(tokens(cell)) and not _is_name(cell) for cell in cells
+        )
+        fits = add_up([row for _, row in kept], since, cells, _numeric_places(table))
+        if named or (fits and not _has_name(table, cells)):
+            totals.append(number)
+            if named and fits is False:
+                wrong.append(number)
+            since = len(kept)
+            continue
+        kept.append((number, cells))
+    where = table.source
+    if totals:
+        notes.append(Sentence("import.note.totals", sheet=where, rows=Listed(map(str, totals))))
+    if wrong:
+        notes.append(Sentence("import.note.totals_wrong", sheet=where, rows=Listed(map(str, wrong))))
+    if remarks:
+        notes.append(Sentence("import.note.remarks", sheet=where, rows=Listed(str(number) for number, _ in remarks)))
+    words = [plain(cell) for _, cells in remarks for cell in cells if not blank(cell)]
+    return replace(table, rows=kept, words=(*table.words, *dict.fromkeys(words)))
+
+
+def _said(table: Headed, number: int, cells: Cells) -> list[str]:
+    """Return the cells of a row that hold anything of their own."""
+    return [plain(cell) for place, cell in enumerate(cells) if not blank(cell) and (number, place) not in table.merged]
+
+
+def _is_remark(said: list[str], cells: Cells, table: Headed) -> bool:
+    """Whether a row's only words are a remark: long, marked as one, or beside all that names a sample."""
+    if not said:
+        return True
+    word = said[0]
+    places = [place for place, cell in enumerate(cells) if plain(cell) == word]
+    beside = not any(role_of(table.names[place]) for place in places)
+    return len(table.names) > 2 and (len(word) > _LONG or beside or _REMARK.match(word) is not None)
+
+
+def _is_name(cell: str) -> bool:
+    """Whether a cell with a word for totals is the name of something: it holds a figure, or many other words."""
+    words = tokens(cell)
+    return any(word.isdigit() for word in words) or sum(word not in TOTALS for word in words) > 3
+
+
+def _numeric_places(table: Headed) -> list[int]:
+    """Return the places of columns of figures that can be added up."""
+    countable = {"nodes", "alive", "dead"}
+    found = []
+    for place, name in enumerate(table.names):
+        role = role_of(name) or ""
+        if role in countable or role.endswith(("_alive", "_dead", "_pct")):
+            found.append(place)
+    return found
+
+
+def _has_name(table: Headed, cells: Cells) -> bool:
+    return any(not blank(cells[place]) for place, name in enumerate(table.names) if role_of(name) in IDENTITIES)

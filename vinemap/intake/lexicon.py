@@ -85,6 +85,16 @@ _LEGENDS = (_words("a d"), _words("l d"), _words("g b"), _words("v m"), _words("
 _NUMBERED = _words("bud yema # no number num nr")
 _NODE_NUMBER = re.compile(r"(?:n|no|node|nudo|nd|bud|yema|b|pos|position|posicion)?\s*[#.:_-]?\s*([0-9]{1,2})(?:\.0)?")
 
+IDENTITIES = frozenset(("sample", "vine", "block", "row", "cane", "name"))
+"""Roles of columns that say which sample a row is of."""
+TOTALS = _words(
+    "total totals totales subtotal subtotals sum suma sums average averages avg mean promedio media overall"
+)
+"""Words of rows that add up or average the rows above."""
+_UNITS = _words(
+    "m ft feet metres meters deg degrees grados ac acres ha n count no pct percent id text name date code codes dd"
+)
+
 BUD_NAMES = tuple(bud for bud, _ in _BUDS)
 
 
@@ -126,6 +136,24 @@ def role_of(heading: str) -> str | None:
     return next((role for role in found if role is not None), None)
 
 
+def strict_role(heading: str) -> str | None:
+    """Return what a heading says where it says nothing else besides; None for a cell that names one block or vine."""
+    words = frozenset(tokens(heading))
+    known = _FILLER | _TOTAL | _SHARE | _SEEN | ALIVE_WORDS | DEAD_WORDS | _FACTS | _words("name id code nombre")
+    known = known.union(*(its for _, its in (*_NAMES, *_BUDS)))
+    role = role_of(heading)
+    plain_state = words <= ALIVE_WORDS or words <= DEAD_WORDS or len(heading.strip()) == 1
+    return role if words <= known and not plain_state and node_number(heading) is None else None
+
+
+def is_unit(words: str) -> bool:
+    """Whether a cell under a heading says in what the column is counted or written: m, (ft), %, #, A/D, 1/0."""
+    bare = fold(words).strip("()[] .")
+    return bool(bare) and (
+        all(token in _UNITS | _SHARE | {"#"} for token in tokens(bare) or ("",)) or ("/" in bare and len(bare) <= 5)
+    )
+
+
 def _counted(words: tuple[str, ...]) -> str | None:
     """Read ``Dead primary``, ``% live``, ``Sec. killed``."""
     state, bud, share = state_of(words), bud_of(words), not _SHARE.isdisjoint(words)
@@ -150,6 +178,8 @@ def _fact(words: tuple[str, ...]) -> str | None:
 
 
 def _named(words: tuple[str, ...]) -> str | None:
+    if any(word.isdigit() and not _YEAR.fullmatch(word) for word in words):
+        return None  # the name of one row, block or vine
     if frozenset(words) <= _NUMBERED and not frozenset(words).isdisjoint(("bud", "yema")):
         return "node"
     return next((role for role, its in _NAMES if not its.isdisjoint(words)), None)

@@ -116,7 +116,7 @@ def _copy_originals(files: Sequence[Path], folder: Path, stage: Path) -> None:
 def _write_settings(understanding: Understanding, folder: Path, stage: Path, written: Mapping[str, str]) -> None:
     path = folder / SETTINGS_FILE
     kept = _without_imports(path.read_text(encoding="utf-8-sig")) if path.exists() else _first(understanding.settings)
-    sections = {f"{_SECTION}.written": written, f"{_SECTION}.answers": understanding.answers}
+    sections = {f"{_SECTION}.written": written, f"{_SECTION}.answers": understanding.to_keep}
     text = kept.rstrip() + "".join(f"\n\n[{name}]\n{_lines(values)}" for name, values in sections.items() if values)
     (stage / SETTINGS_FILE).write_text(f"{text.strip()}\n", encoding="utf-8")
 

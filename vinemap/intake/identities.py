@@ -1,0 +1,135 @@
+"""Which sample each row is of: by its own name, by block and number, by block, row and vine, or by block alone."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from pydantic_core import PydanticCustomError
+
+from vinemap.errors import Findings
+from vinemap.intake.headings import Headed, plain
+from vinemap.intake.lexicon import fold
+from vinemap.intake.meanings import Meaning
+from vinemap.intake.questions import unanswered
+from vinemap.reading.cells import blank, name
+from vinemap.sentences import Sentence
+
+_ZEROS = re.compile(r"(?<![0-9])0+(?=[0-9])")
+_BETWEEN_FIGURES = re.compile(r"(?<=[0-9])[\W_]+(?=[0-9])")
+
+
+@dataclass(frozen=True)
+class Identity:
+    """Which sample a row is of.
+
+    Attributes
+    ----------
+    sample : str
+        Name of the sample, of its own over the whole survey.
+    block, row, vine : str
+        As the table has them; "" where it does not.
+    """
+
+    sample: str
+    block: str = ""
+    row: str = ""
+    vine: str = ""
+
+
+def bare(words: str) -> str:
+    """Return a name by which two spellings of it are one: without capitals, accents, marks and leading zeros."""
+    parted = _BETWEEN_FIGURES.sub(".", _ZEROS.sub("", fold(words)))
+    return re.sub(r"(?![0-9.])[\W_]+|(?<![0-9])\.|\.(?![0-9])", "", parted)
+
+
+def identify(
+    meanings: Sequence[Meaning], answers: Mapping[str, str], findings: Findings
+) -> list[list[Identity | None]]:
+    """Say which sample each row of each table is of.
+
+    Parameters
+    ----------
+    meanings : sequence of Meaning
+        Tables of one survey.
+    answers : mapping
+        To the questions so far.
+    findings : Findings
+        Gets rows that name no sample, and a note where names were put together.
+
+    Returns
+    -------
+    list of list of Identity or None
+        For each table, an identity a row; None where the row names none.
+    """
+    parts = [_parts(meaning, answers, findings) for meaning in meanings]
+    numbered = _needs_block(parts)
+    if numbered:
+        findings.warn(Sentence("import.note.by_block"))
+    spelt: dict[str, str] = {}
+    return [[None if part is None else _identity(part, numbered, spelt) for part in table] for table in parts]
+
+
+_Part = tuple[str, str, str, str]
+
+
+def _parts(meaning: Meaning, answers: Mapping[str, str], findings: Findings) -> list[_Part | None]:
+    """Return sample, block, row and vine of each row; what stands once over a group of rows goes for all of them."""
+    table = meaning.table
+    places = [meaning.place(role) for role in ("sample", "block", "row", "vine")]
+    context = dict(table.context)
+    above = ["", "", "", ""]
+    found: list[_Part | None] = []
+    filled: list[int] = []
+    for number, cells in table.rows:
+        own = [_named(cells[place], table, number, place, findings) if place is not None else "" for place in places]
+        first = next((k for k, place in enumerate(places) if place is not None), None)
+        if (
+            first is not None
+            and not own[first]
+            and above[first]
+            and (meaning.place("cane") or meaning.place("node") or meaning.nodes or meaning.runs)
+        ):
+            own = [mine or its for mine, its in zip(own, above, strict=True)]
+            filled.append(number)
+        above = own
+        own[1] = own[1] or context.get("block", "")
+        own[0] = own[0] or (context.get("sample", "") if places[0] is None else "")
+        found.append((own[0], own[1], own[2], own[3]) if any(own) else None)
+        if not any(own) and first is not None:
+            findings.problem(table.source, number, "", "the row names no sample", "give it its name, or take it out")
+    if not any(found) and not unanswered(meaning.proposals, answers):
+        findings.problem(table.source, table.header_row, "", "no column names the samples", "add one headed sample")
+    if filled:
+        findings.warn(Sentence.counted("import.note.filled_down", len(filled), sheet=table.source, row=filled[0]))
+    return found
+
+
+def _named(cell: object, table: Headed, number: int, place: int, findings: Findings) -> str:
+    try:
+        return "" if blank(cell) else name(cell)
+    except PydanticCustomError as fault:
+        context = fault.context or {}
+        findings.problem(table.source, number, table.names[place], context["problem"], context["remedy"])
+        return plain(cell)
+
+
+def _needs_block(parts: Iterable[list[_Part | None]]) -> bool:
+    """Whether samples are numbered anew in each block, so that a number alone names several."""
+    blocks: dict[str, set[str]] = {}
+    for table in parts:
+        for part in table:
+            if part is not None and part[0] and part[1]:
+                blocks.setdefault(bare(part[0]), set()).add(bare(part[1]))
+    shared = sum(len(its) > 1 for its in blocks.values())
+    return shared > 0 and 2 * shared >= min(len(blocks), 4)
+
+
+def _identity(part: _Part, numbered: bool, spelt: dict[str, str]) -> Identity:
+    sample, block, row, vine = part
+    if not sample:
+        sample = " ".join(filter(None, (block, row and f"r{row}", vine and f"v{vine}")))
+    elif numbered and block and not bare(sample).startswith(bare(block)):
+        sample = f"{block} {sample}"
+    return Identity(spelt.setdefault(bare(sample), sample), block, row, vine)

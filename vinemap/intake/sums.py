@@ -1,0 +1,58 @@
+"""Rows that add up, or average, the rows above them."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from pydantic_core import PydanticCustomError
+
+from vinemap.reading.cells import number
+from vinemap.reading.tabular import Cells
+
+_ROUNDED = 0.051
+"""How far a mean that was written with a decimal may lie from the rows' own; a percentage by more than its unit."""
+
+
+def add_up(above: Sequence[Cells], since: int, cells: Cells, places: Sequence[int]) -> bool | None:
+    """Whether the figures of a row are sums or means of the rows above, of all or of those since the last such row.
+
+    Parameters
+    ----------
+    above : sequence of cells
+        Rows of the table so far.
+    since : int
+        How many of them stand above the last row of totals.
+    cells : cells
+        The row in question.
+    places : sequence of int
+        Columns of figures.
+
+    Returns
+    -------
+    bool or None
+        None where the row, or what stands above it, has no figures to hold it against.
+    """
+    found = [(figure(cells[place]), place) for place in places]
+    given = [(value, place) for value, place in found if value is not None]
+    if not given or len(above) < 2:
+        return None
+    return any(
+        all(_fits(value, rows, place) for value, place in given) for rows in (above, above[since:]) if len(rows) > 1
+    )
+
+
+def figure(cell: object) -> float | None:
+    """Return a cell's figure; None where it holds none."""
+    try:
+        return number(cell.strip().removesuffix("%") if isinstance(cell, str) else cell)
+    except PydanticCustomError:
+        return None
+
+
+def _fits(value: float, rows: Sequence[Cells], place: int) -> bool:
+    figures = [known for row in rows if (known := figure(row[place])) is not None]
+    if not figures:
+        return False
+    total = math.fsum(figures)
+    return math.isclose(value, total, abs_tol=1e-9) or abs(value - total / len(figures)) <= _ROUNDED
