@@ -65,7 +65,7 @@ def _open_codes(understood: Understanding) -> bool:
 
 @pytest.mark.parametrize("layout", LAYOUTS)
 @given(truth=truths, codes=st.sampled_from(PAIRS))
-@settings(max_examples=60)
+@settings(max_examples=25)
 def test_live_and_dead_are_never_exchanged(layout, truth: Truth, codes: tuple[str, str]) -> None:
     """What comes out equals what went in, or a code is asked; answered, it equals what went in."""
     with tempfile.TemporaryDirectory() as home:
@@ -84,7 +84,7 @@ def test_live_and_dead_are_never_exchanged(layout, truth: Truth, codes: tuple[st
 
 
 @given(truth=truths, kind=st.sampled_from(["live+dead", "dead+total", "live+total", "pct+total", "live pct+total"]))
-@settings(max_examples=60)
+@settings(max_examples=25)
 def test_counts_of_any_kind_are_the_same_counts(truth: Truth, kind: str) -> None:
     """Live and dead, dead and total, live and total, a percentage and a count give the same dead and nodes."""
     heads = {
