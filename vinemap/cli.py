@@ -153,60 +153,75 @@ def merge(tables: tuple[Path, ...], out: Path) -> None:
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("-o", "--out", required=True, type=click.Path(path_type=Path), help="Vineyard folder to write.")
 @click.option("--yes", is_flag=True, help="Take what is certain; where something is not, list the questions and stop.")
-def import_command(files: tuple[Path, ...], out: Path, yes: bool) -> None:
+@click.option("--language", type=click.Choice(["en", "es"]), help="Of the questions  [default: the folder's]")
+def import_command(files: tuple[Path, ...], out: Path, yes: bool, language: str | None) -> None:
     """Make a tidy vineyard folder of your own files, as they are.
 
     Takes outlines, workbooks, tables, waypoints and an elevation grid; says what each file, sheet, column and code
-    means, asks where that is not certain, and keeps the answers for next year's files. The files stay as they are.
+    means, asks where that is not certain, and keeps the answers for next year's files. Your files stay as they are.
 
     Example: vinemap import outlines.kml "buds 2026.xlsx" -o my_vineyard
     """
-    from vinemap.intake.tidy import answers_in, write_folder
+    from vinemap.intake.tidy import answers_in, settings_of, with_kept, write_folder
     from vinemap.intake.understand import understand
 
-    answers = answers_in(out)
-    understood = understand(files, answers)
-    _say_understood(understood)
-    while not yes and sys.stdin.isatty() and understood.open:
-        answers |= _asked(understood.open[0])
-        understood = understand(files, answers)
-    if understood.open:
-        raise InputError(list(map(_question, understood.open)))
-    written = write_folder(understood, files, out)
+    language = language or settings_of(out).language
+    given, answers = with_kept(files, out), answers_in(out)
+    understood = understand(given, answers)
+    _say_understood(understood, language)
+    while not yes and sys.stdin.isatty() and understood.open and not understood.problems:
+        answers |= _asked(understood.open[0], language)
+        understood = understand(given, answers)
+    if understood.problems or understood.open:
+        questions = [_question(proposal, out, language) for proposal in understood.open]
+        raise InputError([*understood.problems, *questions])
+    written = write_folder(understood, given, out)
     names = Listed([path.name for path in written], together=True, most=None)
-    _say(Sentence("import.written", files=names, folder=str(out)))
-    _say(Sentence("import.next", folder=str(out)))
+    for sentence in (
+        Sentence("import.written", files=names, folder=str(out)),
+        Sentence("import.next", folder=str(out)),
+    ):
+        _say(sentence.said(language))
 
 
-def _say_understood(understood: Understanding) -> None:
+def _say_understood(understood: Understanding, language: str) -> None:
     """Print what was understood: each proposal in plain words with its examples, then the notes."""
     from vinemap.intake.questions import settled
 
     for proposal in understood.proposals:
         means = proposal.means(settled(proposal, understood.answers))
-        _say(Sentence("import.open" if means is None else "import.means", about=proposal.about, means=means or ""))
+        key = "import.open" if means is None else "import.means"
+        _say(Sentence(key, about=proposal.about, means=means or "").said(language))
         for example in proposal.examples:
             _say(f"    {example}", style="dim")
     for note in understood.notes:
-        _say(Sentence("console.note", what=note), style="yellow")
+        _say(Sentence("console.note", what=note).said(language), style="yellow")
 
 
-def _asked(proposal: Proposal) -> dict[str, str]:
+def _asked(proposal: Proposal, language: str) -> dict[str, str]:
     """Ask at the terminal what a proposal leaves open."""
-    _say(proposal.about, style="bold")
+    _say(Sentence("import.which", about=proposal.about).said(language), style="bold")
+    for example in proposal.examples:
+        _say(f"    {example}", style="dim")
     for number, choice in enumerate(proposal.choices, start=1):
-        _say(f"  {number}  {choice.means}")
+        _say(f"  {number}  {choice.means.said(language)}")
     values = [choice.value for choice in proposal.choices]
-    default = None if proposal.value is None else values.index(proposal.value) + 1
-    number = click.prompt("Number", type=click.IntRange(1, len(values)), default=default)
+    likely = None if proposal.value is None else values.index(proposal.value) + 1
+    words = Sentence("import.number").said(language)
+    number = click.prompt(words, type=click.IntRange(1, len(values)), default=likely)
     return {proposal.key: values[number - 1]}
 
 
-def _question(proposal: Proposal) -> Problem:
-    """Return an open question as what has to be mended: with the line of the settings that would answer it."""
+def _question(proposal: Proposal, out: Path, language: str) -> Problem:
+    """Return an open question as what is to be mended: with the line of the settings that would answer it."""
     key = json.dumps(proposal.key, ensure_ascii=False)
-    lines = (f'{key} = "{choice.value}" ({choice.means})' for choice in proposal.choices)
-    return Problem("vinemap.toml", None, "import.answers", str(proposal.about), f"write {' or '.join(lines)}")
+    lines = (
+        Sentence("import.answer", line=f"{key} = {json.dumps(choice.value, ensure_ascii=False)}", means=choice.means)
+        for choice in proposal.choices
+    )
+    what = Sentence("import.open", about=proposal.about).said(language).rstrip(".")
+    remedy = Sentence("import.write", lines=Listed(lines, between=" | ", most=None)).said(language)
+    return Problem(str(out / "vinemap.toml"), None, "[import.answers]", what, remedy)
 
 
 @commands.command()
@@ -273,13 +288,13 @@ def check(folder: Path) -> None:
     Example: vinemap check demo_blocks
     """
     from vinemap.pipeline import check_folder
-    from vinemap.reading.vineyard import summary
+    from vinemap.reading.vineyard import summary, verdict
 
     vineyard = check_folder(folder)
     settings = vineyard.site.settings
     _say_all(summary(vineyard), settings)
     _say_notes(vineyard.warnings, settings)
-    _say_all([Sentence("console.ready")], settings)
+    _say_all([verdict(vineyard)], settings)
 
 
 @commands.command()

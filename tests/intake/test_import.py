@@ -6,10 +6,13 @@ import hashlib
 from pathlib import Path
 
 import pytest
+from pandas.testing import assert_frame_equal
 
+from tests.intake.messy import TROUBLES, write_messy, write_tidy
 from vinemap.errors import InputError
 from vinemap.intake.tidy import answers_in, write_folder
 from vinemap.intake.understand import understand
+from vinemap.pipeline import make_map
 from vinemap.reading.vineyard import read_vineyard
 
 
@@ -43,3 +46,30 @@ def test_an_import_is_not_written_over_what_people_changed(folder: Path, tmp_pat
     with pytest.raises(InputError, match="was changed since it was imported"):
         write_folder(understand(files), files, out)
     assert (out / "buds.csv").read_text() == "mine"
+
+
+def test_a_messy_survey_needs_few_answers_and_gives_the_tidy_figures(tmp_path: Path) -> None:
+    """Files with thirty troubles go to a map with no edit by hand; every figure of the blocks is the tidy folder's."""
+    assert len(set(TROUBLES)) >= 15
+    files = write_messy(tmp_path / "messy")
+    before = _digests(files)
+    understood = understand(files)
+    answers: dict[str, str] = {}
+    while understood.open:
+        proposal = understood.open[0]
+        answers[proposal.key] = "dead" if proposal.key.endswith(" code 1") else str(proposal.value)
+        understood = understand(files, answers)
+    assert len(answers) <= 5
+    out = tmp_path / "out"
+    write_folder(understood, files, out)
+    assert _digests(files) == before
+    assert _digests([out / "originals" / path.name for path in files]) == before
+    made, tidy = make_map(out), make_map(write_tidy(tmp_path / "tidy"))
+    assert_frame_equal(made.blocks.drop(columns="geometry"), tidy.blocks.drop(columns="geometry"), rtol=1e-6)
+    said = " ".join(understood.notes)
+    for word in ("12", "prices", "Lane", "swapped", "A2", "B1", "Bud survey 2026.xlsx[Blk 2]"):
+        assert word in said
+    # Next year's files of the same layout need no question.
+    later = write_messy(tmp_path / "later")
+    renamed = [path.rename(path.with_name(path.name.replace("2026", "2027"))) for path in later]
+    assert understand(renamed, answers_in(out)).open == ()

@@ -174,7 +174,8 @@ def _seen(words: tuple[str, ...]) -> str | None:
 def _fact(words: tuple[str, ...]) -> str | None:
     known = frozenset(words)
     each_vine = known & _TOTAL and known & _words("vine cepa planta")
-    return "fact" if known & _FACTS or each_vine else None
+    corner = {"first", "vine"} <= known or {"primera", "cepa"} <= known
+    return "fact" if known & _FACTS or each_vine or corner else None
 
 
 def _named(words: tuple[str, ...]) -> str | None:

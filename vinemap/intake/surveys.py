@@ -114,7 +114,8 @@ def read_survey(
         numbered, proposals = _canes(meaning, units, answers, findings)
         survey.proposals.extend(proposals)
         survey.units.extend(numbered)
-    survey.units = _once(survey.units, findings)
+    order = {unit.sample: place for place, unit in reversed(list(enumerate(survey.units)))}
+    survey.units = sorted(_once(survey.units, findings), key=lambda unit: order[unit.sample])
     return survey
 
 

@@ -16,8 +16,11 @@ import pandas as pd
 from vinemap.errors import InputError, Problem
 from vinemap.exports.exchange import added
 from vinemap.exports.record import digest
+from vinemap.intake.sources import SHAPES
 from vinemap.intake.understand import Understanding
-from vinemap.settings import SETTINGS_FILE, read_settings
+from vinemap.reading.files import GRIDS
+from vinemap.reading.vineyard import read_vineyard
+from vinemap.settings import SETTINGS_FILE, Settings, read_settings
 
 ORIGINALS = "originals"
 _SECTION = "import"
@@ -56,8 +59,11 @@ def write_folder(understanding: Understanding, files: Sequence[Path], folder: Pa
         for grid in understanding.grids:
             shutil.copyfile(grid, stage / "elevation.tif")
         names = sorted(path.name for path in stage.iterdir())
-        _copy_originals(files, folder, stage)
+        own = [path for path in files if path.resolve().parent != folder.resolve()]
+        _copy_originals(own, folder, stage)
         _write_settings(understanding, folder, stage, {name: digest(stage / name) for name in names})
+        # What is put in place reads: its faults are told before, not by the next command.
+        read_vineyard(stage)
     return [folder / name for name in [*names, SETTINGS_FILE]]
 
 
@@ -66,22 +72,39 @@ def _still_open(understanding: Understanding) -> Problem:
     return Problem(SETTINGS_FILE, None, "", f"{about} is not settled", "answer it first")
 
 
-def answers_in(folder: Path) -> dict[str, str]:
-    """Return the answers that an earlier import kept in a folder; none where there is none.
+def settings_of(folder: Path) -> Settings:
+    """Return the settings of a folder that may not be there yet, with the answers of earlier imports.
 
     Raises
     ------
     InputError
-        When its settings cannot be read.
+        When they cannot be read.
     """
-    return dict(read_settings(folder).import_.answers) if (folder / SETTINGS_FILE).exists() else {}
+    return read_settings(folder) if folder.is_dir() else Settings()
+
+
+def answers_in(folder: Path) -> dict[str, str]:
+    """Return the answers that earlier imports kept in a folder; raise `InputError` where they cannot be read."""
+    return dict(settings_of(folder).import_.answers)
+
+
+def with_kept(files: Sequence[Path], folder: Path) -> list[Path]:
+    """Return files with those that an earlier import wrote and that are not given anew: outlines, places, elevation.
+
+    Next year's buds alone are then enough.
+    """
+    written = settings_of(folder).import_.written
+    endings = {path.suffix.lower() for path in files}
+    given = {"blocks": not endings.isdisjoint(SHAPES), "elevation": not endings.isdisjoint(GRIDS), "samples": False}
+    kept = [folder / name for name in written if not given.get(Path(name).stem, True)]
+    return [*files, *(path for path in kept if path.is_file())]
 
 
 def _written_before(folder: Path) -> list[str]:
     """Return the files that an earlier import wrote and nobody changed since, and the settings; name changed ones."""
-    if not (folder / SETTINGS_FILE).exists():
+    if not folder.is_dir() or not any(path.name == SETTINGS_FILE for path in folder.iterdir()):
         return []
-    written = read_settings(folder).import_.written
+    written = settings_of(folder).import_.written
     changed = [name for name, sha in written.items() if (folder / name).is_file() and digest(folder / name) != sha]
     if changed:
         remedy = "take it out, or import into another folder"

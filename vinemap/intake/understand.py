@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -11,19 +11,21 @@ import geopandas as gpd
 import pandas as pd
 
 from vinemap.errors import Findings, Problem
+from vinemap.intake.drawings import Outlines, outlines
+from vinemap.intake.facts import Facts, block_facts, is_facts
 from vinemap.intake.headings import Headed, find_tables, plain
 from vinemap.intake.identities import Identity, identify
 from vinemap.intake.lexicon import state_of, tokens
 from vinemap.intake.meanings import PLACES, Meaning, understand_columns
+from vinemap.intake.positions import COLUMNS, Placed, sample_places
 from vinemap.intake.questions import Choice, Proposal, settled, unanswered
 from vinemap.intake.sources import Layer, open_sources
 from vinemap.intake.surveys import as_table, read_survey
 from vinemap.reading.cells import blank
 from vinemap.reading.tabular import NOTES_SHEET, Sheet
-from vinemap.sentences import Sentence
+from vinemap.sentences import Listed, Sentence
 
 _BUDS = ("nodes", "canes", "runs", "counts")
-_PLACED = ("lon", "lat", "easting", "northing", "block", "row", "vine", "date")
 _SIGNS_OF_BUDS = 3
 """Cells with a word for a live or dead bud from which a sheet that was not understood is not passed over unasked."""
 
@@ -97,10 +99,9 @@ def understand(files: Sequence[Path], answers: Mapping[str, str] | None = None) 
     findings = Findings()
     sources = open_sources(files, findings)
     meanings, proposals = _tables(sources.sheets, told, findings)
+    drawn = outlines(sources.layers, told)
+    found: list[Outlines | Facts | Placed] = [drawn]
     tables: dict[str, pd.DataFrame] = {}
-    blocks = _blocks(sources.layers)
-    if blocks is not None:
-        tables["blocks"] = blocks
     surveyed = [meaning for meaning in meanings if meaning.kind in _BUDS or _places(meaning)]
     identities = dict(zip(map(id, surveyed), identify(surveyed, told, findings), strict=True))
     buds = [meaning for meaning in surveyed if meaning.kind in _BUDS]
@@ -108,11 +109,27 @@ def understand(files: Sequence[Path], answers: Mapping[str, str] | None = None) 
     proposals += survey.proposals
     if survey.units:
         tables["buds"] = as_table(survey, findings)
-    samples = _samples(surveyed, identities)
-    if not samples.empty:
-        tables["samples"] = samples
+    cut = list(dict.fromkeys(unit.sample for unit in survey.units))
+    if drawn.blocks is not None:
+        facts = [
+            *drawn.facts,
+            *(meaning.table for meaning in meanings if meaning not in buds and is_facts(meaning.table)),
+        ]
+        tables["blocks"] = _with_facts(drawn.blocks, facts, told, found)
+        places = [
+            _of_samples(meaning, identities[id(meaning)]) for meaning in sorted(surveyed, key=_places, reverse=True)
+        ]
+        tables["samples"] = _placed([*drawn.points, *places], tables["blocks"], cut, told, found)
+    for one in found:
+        proposals += one.proposals
+        findings.warnings += one.notes
+        findings.problems += one.findings.problems
+        findings.warnings += one.findings.warnings
+    for grid in sources.grids[1:]:
+        said = f"is a second elevation grid, beside {sources.grids[0].name}"
+        findings.problem(grid.name, None, "", said, "give one grid of all the blocks")
     if not unanswered(tuple(proposals), told) and not findings.problems:
-        findings.problems.extend(_missing(tables))
+        findings.problems.extend(_missing(tables, cut))
     return Understanding(
         tuple(dict.fromkeys(proposals)),
         told,
@@ -134,7 +151,7 @@ def _tables(
         tables, notes = find_tables(sheet)
         findings.warnings.extend(notes)
         understood = [understand_columns(table, answers) for table in tables]
-        used = [meaning for meaning in understood if meaning.kind or _places(meaning) or _facts(meaning)]
+        used = [meaning for meaning in understood if meaning.kind or _places(meaning) or is_facts(meaning.table)]
         left = [meaning.table for meaning in understood if meaning not in used]
         if not used:
             proposals += _aside(sheet, left, findings)
@@ -180,35 +197,57 @@ def _places(meaning: Meaning) -> bool:
     return bool(roles & PLACES) or {"row", "vine"} <= roles
 
 
-def _facts(meaning: Meaning) -> bool:
-    return {"block", "fact"} <= set(meaning.roles.values())
+def _with_facts(
+    blocks: gpd.GeoDataFrame,
+    tables: Sequence[Headed],
+    answers: Mapping[str, str],
+    found: list[Outlines | Facts | Placed],
+) -> gpd.GeoDataFrame:
+    for table in tables:
+        facts = block_facts(table, blocks, answers)
+        found.append(facts)
+        blocks = facts.blocks
+    return blocks
 
 
-def _blocks(layers: Sequence[Layer]) -> gpd.GeoDataFrame | None:
-    for layer in layers:
-        if layer.frame.geom_type.isin(("Polygon", "MultiPolygon")).all():
-            return layer.frame
-    return None
+def _of_samples(meaning: Meaning, identities: Sequence[Identity | None]) -> Headed:
+    """Return what a table says of the places of samples, each by the name that it has in the whole survey."""
+    table = meaning.table
+    kept = [place for place, role in meaning.roles.items() if role in PLACES or role in ("row", "vine", "date")]
+    names = ("sample", "block", *(table.names[place] for place in kept))
+    rows = [
+        (number, [who.sample, who.block or None, *(cells[place] for place in kept)])
+        for who, (number, cells) in zip(identities, table.rows, strict=True)
+        if who is not None
+    ]
+    return replace(table, names=names, rows=list(rows))
 
 
-def _samples(surveyed: Sequence[Meaning], identities: Mapping[int, Sequence[Identity | None]]) -> pd.DataFrame:
-    """Return where each sample is, as far as any table says."""
-    rows: dict[str, dict[str, object]] = {}
-    for meaning in sorted(surveyed, key=lambda its: not _places(its)):
-        for who, (_, cells) in zip(identities[id(meaning)], meaning.table.rows, strict=True):
-            if who is None:
-                continue
-            row = rows.setdefault(who.sample, {"sample": who.sample})
-            said = {role: cells[place] for place, role in meaning.roles.items() if role in _PLACED}
-            said |= {"block": who.block, "row": who.row, "vine": who.vine}
-            for role, cell in said.items():
-                if not blank(cell):
-                    row.setdefault(role, cell)
-    return pd.DataFrame(list(rows.values()))
+def _placed(
+    sources: Sequence[Headed | Layer],
+    blocks: gpd.GeoDataFrame,
+    cut: Sequence[str],
+    answers: Mapping[str, str],
+    found: list[Outlines | Facts | Placed],
+) -> pd.DataFrame:
+    """Return where each sample is, as far as any source says; what an earlier one says stands."""
+    known: dict[str, dict[str, object]] = {}
+    for source in sources:
+        placed = sample_places(source, blocks, answers, cut or None)
+        found.append(placed)
+        for said in placed.samples.to_dict("records"):
+            row = known.setdefault(str(said["sample"]), {})
+            has_point = not blank(row.get("lon"))
+            for name, cell in said.items():
+                if not blank(cell) and not (has_point and name in ("lon", "lat")):
+                    row.setdefault(str(name), cell)
+    order = {name: place for place, name in enumerate(cut)}
+    rows = sorted(known.values(), key=lambda row: order.get(str(row["sample"]), len(order)))
+    return pd.DataFrame(rows, columns=list(COLUMNS)).dropna(axis="columns", how="all")
 
 
-def _missing(tables: Mapping[str, pd.DataFrame]) -> list[Problem]:
-    """Name what no map can be made without, and buds whose sample has no place."""
+def _missing(tables: Mapping[str, pd.DataFrame], cut: Sequence[str]) -> list[Problem]:
+    """Name what no map can be made without, and samples of which nothing says where they are."""
     wanted = {
         "blocks": (
             "there are no outlines of blocks among the files",
@@ -216,4 +255,13 @@ def _missing(tables: Mapping[str, pd.DataFrame]) -> list[Problem]:
         ),
         "buds": ("no table among the files holds buds", "add the table of live and dead buds"),
     }
-    return [Problem(f"{stem}.*", None, "", *said) for stem, said in wanted.items() if stem not in tables]
+    missing = [Problem(f"{stem}.*", None, "", *said) for stem, said in wanted.items() if stem not in tables]
+    samples = tables.get("samples")
+    if missing or samples is None:
+        return missing
+    placed = samples[[name for name in ("lon", "block") if name in samples]].notna().any(axis=1)
+    nowhere = [name for name in cut if name not in set(samples.loc[placed, "sample"])]
+    if nowhere:
+        said = f"nothing says where {len(nowhere)} of {len(cut)} samples are: {Listed(nowhere)}"
+        missing.append(Problem("samples.*", None, "", said, "give each its coordinates, or its block, row and vine"))
+    return missing

@@ -22,6 +22,7 @@ from vinemap.arrays import Array
 from vinemap.characters import from_spreadsheet
 from vinemap.errors import Findings, Problem, RefusedError
 from vinemap.reading.cells import blank
+from vinemap.sentences import Listed, Sentence
 
 Cells = Sequence[object]
 
@@ -495,6 +496,9 @@ def _sheets(path: Path, stem: str, findings: Findings) -> dict[str, list[tuple[i
     fitting = [title for title in filled if title.strip().casefold() == stem]
     tables = [title for title in filled if title.strip().casefold() != NOTES_SHEET]
     chosen = fitting if len(fitting) == 1 else tables or filled or list(sheets)[:1]
+    aside = [title for title in tables if title not in chosen]
+    if aside:
+        findings.warn(Sentence("warning.aside.sheets", file=path.name, sheet=chosen[0], sheets=Listed(aside)))
     for title in chosen:
         _unsaved_formulas(path, title, dict(sheets[title]), findings)
     return {title: sheets[title] for title in chosen}

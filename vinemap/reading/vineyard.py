@@ -19,6 +19,7 @@ from vinemap.errors import Findings, InputError, Problem
 from vinemap.reading.blocks import read_blocks, repair, warn_of_overlaps
 from vinemap.reading.buds import read_buds, read_wood
 from vinemap.reading.elevation import ASSUMED, question_samples, read_elevation
+from vinemap.reading.files import TABLES
 from vinemap.reading.join import join
 from vinemap.reading.metric import metric_crs, refuse_strays
 from vinemap.reading.samples import read_samples, refuse_mistaken_axes, refuse_placeless
@@ -35,6 +36,9 @@ SAMPLE_COLUMNS = (
     *(column.name for column in SAMPLES.columns if column.carried and column.name != "sample"),
     "geometry",
 )
+
+_READ = ("blocks", "samples", "buds_by_", "buds.", "wood", "shoots", "loggers", "hardiness", "protection", "rows")
+"""How tables begin that some command reads, or that `vinemap template` wrote."""
 
 _MODELS: dict[str, tuple[type[Row], ...]] = {
     "blocks": (BlockRow,),
@@ -147,6 +151,7 @@ def read_vineyard(folder: str | os.PathLike[str]) -> Vineyard:
     if elevation is not None:
         question_samples(elevation, samples, findings)
     _warn_of_gaps(blocks, samples, nodes, counts, findings)
+    _warn_of_others(folder, settings, findings)
     ask_for_groups(blocks, nodes, counts, settings.actions.rules, findings)
     _warn_of_formulas([blocks[list(BLOCK_COLUMNS)], samples[list(SAMPLE_COLUMNS)]], settings, findings)
     return Vineyard(
@@ -309,6 +314,21 @@ def _warn_of_gaps(
         findings.warn(Sentence.counted("warning.no_buds", len(uncut), samples=Listed(uncut)))
 
 
+def _warn_of_others(folder: Path, settings: Settings, findings: Findings) -> None:
+    """Name tables of the folder that nothing reads: one of them may hold buds."""
+    named = {Path(name).name for name in settings.files.model_dump().values() if name is not None}
+    others = sorted(
+        path.name
+        for path in folder.iterdir()
+        if path.suffix.lower() in TABLES
+        and path.name not in named
+        and not path.name.casefold().startswith(_READ)
+        and not path.name.startswith((".", "~"))
+    )
+    if others:
+        findings.warn(Sentence("warning.aside", tables=Listed(others)))
+
+
 def _warn_of_formulas(tables: list[gpd.GeoDataFrame], settings: Settings, findings: Findings) -> None:
     """Name what a spreadsheet would run of the text that goes into CSV files: names, and the settings' materials."""
     texts = [text for table in tables for column in table for text in table[column] if isinstance(text, str)]
@@ -338,6 +358,16 @@ def summary(vineyard: Vineyard) -> list[Sentence]:
         _elevation(vineyard.site),
         _wood(vineyard),
     ]
+
+
+_ASIDE = ("warning.no_buds", "warning.aside")
+"""Keys of the warnings that something given is not in the map."""
+
+
+def verdict(vineyard: Vineyard) -> Sentence:
+    """Say whether all that a vineyard folder holds goes into the map."""
+    aside = any(warning.key.startswith(_ASIDE) for warning in vineyard.warnings)
+    return Sentence("console.incomplete" if aside else "console.ready")
 
 
 def _ground(site: Site) -> Sentence:
