@@ -78,7 +78,7 @@ class Meaning:
             return "canes"
         if self.runs:
             return "runs"
-        if len(self.counts) > 1:
+        if self.counts:
             return "counts"
         return next((role for role in ("wood", "shoots") if role in self.roles.values()), None)
 
