@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import contextlib
 import datetime as dt
+import re
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -12,7 +14,7 @@ from hypothesis import strategies as st
 
 from vinemap.errors import Findings, InputError
 from vinemap.rules import Rules
-from vinemap.settings import Settings, load_settings, read_settings
+from vinemap.settings import Settings, empty_settings, load_settings, read_settings
 
 
 def faults(folder: Path, text: str | bytes) -> list[str]:
@@ -225,3 +227,15 @@ def test_a_number_that_is_missing_is_named(tmp_path: Path) -> None:
     (tmp_path / "vinemap.toml").write_text('[actions.rules.varieties.known."Our Seedling"]\nalso = ["Row 7"]\n')
     with pytest.raises(InputError, match=r"Our Seedling.group: .*field required"):
         read_settings(tmp_path)
+
+
+def test_empty_settings_are_the_defaults(tmp_path: Path) -> None:
+    """The template sets nothing; with every # taken away it is TOML that sets the known keys to their defaults."""
+    text = empty_settings()
+    (tmp_path / "vinemap.toml").write_text(text, encoding="utf-8")
+    assert read_settings(tmp_path) == Settings()
+    freed = tomllib.loads("\n".join(re.sub(r"^# (?=\w+ = )", "", line) for line in text.splitlines()))
+    known = Settings().model_dump(mode="json", exclude_none=True)
+    assert freed["surface"] == known["surface"]
+    assert freed["units"] == "metric"
+    assert set(freed) == set(Settings().model_dump(by_alias=True)) - {"import"}

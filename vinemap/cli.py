@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from vinemap.settings import Settings
 
 _INPUT_WRONG, _FAILED = 2, 1
+_LINE = 72
 
 _FOLDER = click.argument("folder", type=click.Path(path_type=Path))
 
@@ -192,17 +193,22 @@ def _say_understood(understood: Understanding, language: str) -> None:
         means = proposal.means(settled(proposal, understood.answers))
         key = "import.open" if means is None else "import.means"
         _say(Sentence(key, about=proposal.about, means=means or "").said(language))
-        for example in proposal.examples:
-            _say(f"    {example}", style="dim")
+        _say_examples(proposal)
     for note in understood.notes:
         _say(Sentence("console.note", what=note).said(language), style="yellow")
+
+
+def _say_examples(proposal: Proposal) -> None:
+    """Print cells in one line, rows each in its own."""
+    together = "  ·  ".join(proposal.examples)
+    for line in [together] if len(together) <= _LINE else proposal.examples:
+        _say(f"    {line}", style="dim")
 
 
 def _asked(proposal: Proposal, language: str) -> dict[str, str]:
     """Ask at the terminal what a proposal leaves open."""
     _say(Sentence("import.which", about=proposal.about).said(language), style="bold")
-    for example in proposal.examples:
-        _say(f"    {example}", style="dim")
+    _say_examples(proposal)
     for number, choice in enumerate(proposal.choices, start=1):
         _say(f"  {number}  {choice.means.said(language)}")
     values = [choice.value for choice in proposal.choices]

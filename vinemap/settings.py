@@ -205,6 +205,38 @@ class Settings(_Section):
     import_: Import = Field(Import(), alias="import")  # a word that Python keeps for itself
 
 
+def empty_settings() -> str:
+    """Return a ``vinemap.toml`` to fill in: every key with its meaning and default, none of them in force yet."""
+    lines = [
+        "# Settings of the vineyard. Take the # away from the start of a line to set a key.",
+        *_commented(Settings, ""),
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def _commented(model: type[BaseModel], section: str) -> Iterator[str]:
+    """Yield the keys of a section as comments, then its inner sections; rules and imports are left out."""
+    inner: list[tuple[str, type[BaseModel]]] = []
+    for name, field in model.model_fields.items():
+        kind = field.annotation
+        if isinstance(kind, type) and issubclass(kind, BaseModel):
+            if kind not in (Rules, Import):
+                inner.append((name, kind))
+            continue
+        yield f"\n# {field.description}"
+        yield f"# {name} = {_example(field.get_default(call_default_factory=True), str(kind))}"
+    for name, kind in inner:
+        yield f"\n[{section}{name}]"
+        yield from _commented(kind, f"{section}{name}.")
+
+
+def _example(default: Any, kind: str) -> str:
+    """Return a default as TOML has it, or something of its kind where there is none."""
+    if default is None:
+        return "2026-01-20" if "date" in kind else "0.0" if "float" in kind else '""'
+    return "{}" if default == {} else json.dumps(default)
+
+
 def read_settings(folder: str | os.PathLike[str]) -> Settings:
     """Read ``vinemap.toml``; the defaults where there is none.
 

@@ -1,4 +1,4 @@
-"""Empty tables to fill in, one of each shape that `vinemap map` reads."""
+"""Empty tables to fill in, one of each shape that vinemap reads, and settings."""
 
 from __future__ import annotations
 
@@ -13,10 +13,11 @@ from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.datavalidation import DataValidation
 from openpyxl.worksheet.worksheet import Worksheet
 
-from vinemap.columns import BUDS_BY_CANE, BUDS_BY_COUNT, BUDS_BY_NODE, SAMPLES, SHOOTS, WOOD, Column, Kind
+from vinemap.columns import BLOCKS, BUDS_BY_CANE, BUDS_BY_COUNT, BUDS_BY_NODE, SAMPLES, SHOOTS, WOOD, Column, Kind
 from vinemap.errors import InputError, Problem
 from vinemap.exports.exchange import added
 from vinemap.reading.tabular import NOTES_SHEET
+from vinemap.settings import SETTINGS_FILE, empty_settings
 
 _NODES = 15
 _ROWS = 500
@@ -62,6 +63,12 @@ class _Shape:
 
 
 def _shapes() -> Iterator[_Shape]:
+    facts = (
+        "One row a block, named as its outline is: what it is planted with, and how.",
+        "A map needs the outlines; `vinemap import OUTLINES blocks.csv -o FOLDER` puts these facts to them.",
+        "first_vine_lon and first_vine_lat: where row 1 begins, by which samples known by row and vine are placed.",
+    )
+    yield _Shape("blocks", "blocks", BLOCKS.columns, facts)
     where = "One row a sample: lon and lat in decimal degrees (south and west are negative), or block, row and vine."
     yield _Shape(
         "samples",
@@ -125,11 +132,14 @@ def write_templates(folder: Path) -> list[str]:
         for shape, names in files.items():
             for name in names:
                 (_write_workbook if name.endswith(".xlsx") else _write_csv)(shape, stage / name)
+        if not (folder / SETTINGS_FILE).exists():
+            (stage / SETTINGS_FILE).write_text(empty_settings(), encoding="utf-8")
+    settings = f"{SETTINGS_FILE}: every setting with its meaning and default, none in force yet."
     return [
         f"{' and '.join(names)}: {shape.notes[0][:1].lower()}{shape.notes[0][1:]} Save as {shape.saved_as}.xlsx or "
         f"{shape.saved_as}.csv in the vineyard folder."
         for shape, names in files.items()
-    ]
+    ] + [settings]
 
 
 def _files(shape: _Shape) -> list[str]:

@@ -13,6 +13,7 @@ from vinemap.intake.lexicon import BUD_NAMES
 from vinemap.intake.meanings import Meaning
 from vinemap.intake.sums import figure
 from vinemap.reading.cells import blank, show
+from vinemap.reading.tabular import folded
 from vinemap.sentences import Figure, Listed, Sentence
 from vinemap.states import Bud
 
@@ -47,14 +48,15 @@ def read_counts(meaning: Meaning, findings: Findings) -> dict[int, Counted]:
     shares = {role: _scale(meaning, role) for role in counts if role.endswith("_pct")}
     found: dict[int, Counted] = {}
     unread: list[int] = []
-    for place, (number, cells) in enumerate(meaning.table.rows):
-        row = _Row(meaning, number, shares, findings)
-        row.take({role: cells[column] for role, column in counts.items()})
-        counted = row.counted()
-        if counted is not None:
-            found[place] = counted
-            if row.unread:
-                unread.append(number)
+    with folded(findings, len(meaning.table.rows)):
+        for place, (number, cells) in enumerate(meaning.table.rows):
+            row = _Row(meaning, number, shares, findings)
+            row.take({role: cells[column] for role, column in counts.items()})
+            counted = row.counted()
+            if counted is not None:
+                found[place] = counted
+                if row.unread:
+                    unread.append(number)
     if unread:
         findings.warn(Sentence("import.note.partly_read", sheet=meaning.table.source, rows=Listed(map(str, unread))))
     return found

@@ -35,6 +35,7 @@ _LONG = 24
 _REMARK = re.compile(
     r"\s*(?:\*|#|note\b|notes\b|nota\b|notas\b|legend\b|key\b|codes?\b|source\b)|.*[=:.!]", re.IGNORECASE
 )
+_MARKS = frozenset(("x", "y", "n", "yes", "no", "si"))
 _LABELLED = re.compile(r"\s*(?P<label>[^\W\d][^:#\d]*?)\s*[:#]\s*(?P<value>\S.*?)\s*")
 
 
@@ -190,16 +191,26 @@ def _node_headings(cells: Cells) -> set[str]:
 
 def _header_place(rows: Sequence[Numbered]) -> int | None:
     """Return the place of the row that names most columns; None where no row names two."""
-    counts = [len(_roles(cells)) if _may_head(rows, place) else 0 for place, (_, cells) in enumerate(rows[:_LOOKED_AT])]
+    counts = [_heads(rows, place) for place in range(min(len(rows), _LOOKED_AT))]
     most = max(counts, default=0)
     return counts.index(most) if most > 1 else None
 
 
-def _may_head(rows: Sequence[Numbered], place: int) -> bool:
-    """Whether a row says more than states, as the row of a cane does too, or stands over figures."""
-    below = rows[place + 1][1] if place + 1 < len(rows) else ()
-    figures = any(isinstance(cell, int | float) or figure(cell) is not None for cell in below if not blank(cell))
-    return figures or bool(_roles(rows[place][1]) - {"alive", "dead"})
+def _heads(rows: Sequence[Numbered], place: int) -> int:
+    """Return how many cells of a row head a column; a word for a state does so over figures alone."""
+    cells = rows[place][1]
+    roles = _roles(cells)
+    if len(roles) < 2:
+        return 0
+    below = [row for _, row in rows[place + 1 : place + 3]]
+    count = len(_node_headings(cells))
+    for column, cell in enumerate(cells):
+        if not isinstance(cell, str) or role_of(cell) not in roles:
+            continue
+        under = [row[column] for row in below if column < len(row) and not blank(row[column])]
+        plain_state = {role_of(cell)} <= {"alive", "dead"}
+        count += not plain_state or not under or any(figure(one) is not None or fold(one) in _MARKS for one in under)
+    return count
 
 
 def _first_table(sheet: Sheet, rows: list[Numbered]) -> tuple[Headed, list[Numbered]] | None:

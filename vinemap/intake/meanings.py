@@ -72,6 +72,8 @@ class Meaning:
     @property
     def kind(self) -> str | None:
         """``nodes``, ``canes``, ``runs`` or ``counts`` of buds; ``shoots``, ``wood``; None where it holds none."""
+        if sum(role == "wood" for role in self.roles.values()) > 1:
+            return "wood"
         if self.states:
             return "nodes"
         if self.nodes:
@@ -80,7 +82,7 @@ class Meaning:
             return "runs"
         if self.counts:
             return "counts"
-        return next((role for role in ("wood", "shoots") if role in self.roles.values()), None)
+        return "shoots" if {"shoots", "nodes"} <= set(self.roles.values()) else None
 
     @property
     def own(self) -> bool:

@@ -15,6 +15,9 @@ from vinemap.reading.vector import read_layers
 from vinemap.sentences import Sentence
 from vinemap.settings import SETTINGS_FILE
 
+_BESIDE = (".md", ".pdf", ".jpg", ".jpeg", ".png", ".heic", ".doc", ".docx", ".html")
+"""Endings of what people keep beside their tables."""
+
 SHAPES = tuple(dict.fromkeys((*LAYERS, ".gpx")))
 
 
@@ -75,7 +78,9 @@ def open_sources(files: Sequence[Path], findings: Findings) -> Sources:
         if path.name.casefold() == SETTINGS_FILE:
             continue
         opener = _OPENERS.get(path.suffix.lower())
-        if opener is None:
+        if path.suffix.lower() in _BESIDE:
+            sources.notes.append(Sentence("import.note.beside", file=path.name))
+        elif opener is None:
             findings.problem(path.name, None, "", "is not read here by its ending", advice(path.suffix))
         elif usable(path, (path.suffix.lower(),), findings):
             opener(path, sources, findings)

@@ -13,6 +13,7 @@ from typing import Any
 import geopandas as gpd
 import pandas as pd
 
+from vinemap.doors import barred
 from vinemap.errors import InputError, Problem
 from vinemap.exports.exchange import added
 from vinemap.exports.record import digest
@@ -24,6 +25,9 @@ from vinemap.settings import SETTINGS_FILE, Settings, read_settings
 
 ORIGINALS = "originals"
 _SECTION = "import"
+_NAMING = (_SECTION, "files", "columns")
+"""Sections that go by the names of files and columns, which an import makes anew."""
+_MOST_BYTES = 100_000
 _HEADER = re.compile(r"\[+\s*\"?([^\]\".]+)")
 
 
@@ -61,7 +65,7 @@ def write_folder(understanding: Understanding, files: Sequence[Path], folder: Pa
         names = sorted(path.name for path in stage.iterdir())
         own = [path for path in files if path.resolve().parent != folder.resolve()]
         _copy_originals(own, folder, stage)
-        _write_settings(understanding, folder, stage, {name: digest(stage / name) for name in names})
+        _write_settings(understanding, files, folder, stage, {name: digest(stage / name) for name in names})
         # What is put in place reads: its faults are told before, not by the next command.
         read_vineyard(stage)
     return [folder / name for name in [*names, SETTINGS_FILE]]
@@ -136,17 +140,18 @@ def _copy_originals(files: Sequence[Path], folder: Path, stage: Path) -> None:
         os.utime(stage / ORIGINALS / name, ns=(path.stat().st_atime_ns, path.stat().st_mtime_ns))
 
 
-def _write_settings(understanding: Understanding, folder: Path, stage: Path, written: Mapping[str, str]) -> None:
-    path = folder / SETTINGS_FILE
-    kept = _without_imports(path.read_text(encoding="utf-8-sig")) if path.exists() else _first(understanding.settings)
+def _write_settings(
+    understanding: Understanding, files: Sequence[Path], folder: Path, stage: Path, written: Mapping[str, str]
+) -> None:
+    """Write the settings: those of the folder, else those given, with what they now know of imports."""
+    own = [folder / SETTINGS_FILE] if (folder / SETTINGS_FILE).exists() else []
+    given = [path for path in files if path.name.casefold() == SETTINGS_FILE and barred(path, _MOST_BYTES) is None]
+    kept = ""
+    for path in (own or given)[:1]:
+        kept = _without(path.read_text(encoding="utf-8-sig", errors="replace"), (_SECTION,) if own else _NAMING)
     sections = {f"{_SECTION}.written": written, f"{_SECTION}.answers": understanding.to_keep}
     text = kept.rstrip() + "".join(f"\n\n[{name}]\n{_lines(values)}" for name, values in sections.items() if values)
     (stage / SETTINGS_FILE).write_text(f"{text.strip()}\n", encoding="utf-8")
-
-
-def _first(settings: Mapping[str, Any]) -> str:
-    """Return the settings of a new folder."""
-    return _lines(settings)
 
 
 def _lines(values: Mapping[str, Any]) -> str:
@@ -158,12 +163,12 @@ def _quoted(value: Any) -> str:
     return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
-def _without_imports(text: str) -> str:
-    """Return settings without their sections on imports."""
-    kept, ours = [], False
+def _without(text: str, sections: Sequence[str]) -> str:
+    """Return settings without some of their sections."""
+    kept, left_out = [], False
     for line in text.splitlines():
         if (header := _HEADER.match(line.strip())) is not None:
-            ours = header[1].strip() == _SECTION
-        if not ours:
+            left_out = header[1].strip() in sections
+        if not left_out:
             kept.append(line)
     return "\n".join(kept)

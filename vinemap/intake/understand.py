@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
 import geopandas as gpd
 import pandas as pd
 
+from vinemap.columns import SHOOTS, WOOD
 from vinemap.errors import Findings, Problem
 from vinemap.intake.drawings import Outlines, outlines
 from vinemap.intake.facts import Facts, block_facts, is_facts
@@ -22,10 +23,12 @@ from vinemap.intake.questions import Choice, Proposal, settled, unanswered
 from vinemap.intake.sources import Layer, open_sources
 from vinemap.intake.surveys import as_table, read_survey
 from vinemap.reading.cells import blank
+from vinemap.reading.schema import squeeze
 from vinemap.reading.tabular import NOTES_SHEET, Sheet
 from vinemap.sentences import Listed, Sentence
 
 _BUDS = ("nodes", "canes", "runs", "counts")
+_LETTER = re.compile(r" code \S{0,2}$")
 _SIGNS_OF_BUDS = 3
 """Cells with a word for a live or dead bud from which a sheet that was not understood is not passed over unasked."""
 
@@ -45,8 +48,6 @@ class Understanding:
         Complete only when nothing is open and there are no problems.
     grids : tuple of Path
         Elevation grids, as they were given.
-    settings : dict
-        Keys of ``vinemap.toml`` that the files decide.
     notes : tuple of Sentence
         What was passed over, repaired, assumed, entered twice.
     problems : tuple of Problem
@@ -57,7 +58,6 @@ class Understanding:
     answers: Mapping[str, str]
     tables: dict[str, pd.DataFrame]
     grids: tuple[Path, ...]
-    settings: dict[str, Any]
     notes: tuple[Sentence, ...]
     problems: tuple[Problem, ...]
 
@@ -68,8 +68,9 @@ class Understanding:
 
     @property
     def to_keep(self) -> dict[str, str]:
-        """Answers by which next year's files of the same layout need no question: those given, and every code's."""
-        own = {proposal.key: settled(proposal, self.answers) for proposal in self.proposals if " code " in proposal.key}
+        """Answers by which next year's files of the same layout need no question: those given, and every letter's."""
+        codes = (proposal for proposal in self.proposals if _LETTER.search(proposal.key))
+        own = {proposal.key: settled(proposal, self.answers) for proposal in codes}
         kept = {key: value for key, value in own.items() if value is not None}
         return {**kept, **self.answers}
 
@@ -91,9 +92,12 @@ def understand(files: Sequence[Path], answers: Mapping[str, str] | None = None) 
 
     Examples
     --------
-    >>> found = understand([Path("outlines.kml"), Path("buds.xlsx")])
-    >>> [proposal.about for proposal in found.open]
-    []
+    >>> from pathlib import Path
+    >>> from vinemap.intake.understand import understand
+    >>> demo = Path("demo_blocks")
+    >>> found = understand([demo / name for name in ("blocks.geojson", "samples.csv", "buds.csv")])
+    >>> found.open, sorted(found.tables)
+    ((), ['blocks', 'buds', 'samples'])
     """
     told = dict(answers or {})
     findings = Findings()
@@ -102,13 +106,16 @@ def understand(files: Sequence[Path], answers: Mapping[str, str] | None = None) 
     drawn = outlines(sources.layers, told)
     found: list[Outlines | Facts | Placed] = [drawn]
     tables: dict[str, pd.DataFrame] = {}
-    surveyed = [meaning for meaning in meanings if meaning.kind in _BUDS or _places(meaning)]
+    surveyed = [meaning for meaning in meanings if meaning.kind in _BUDS or (not meaning.kind and _places(meaning))]
     identities = dict(zip(map(id, surveyed), identify(surveyed, told, findings), strict=True))
     buds = [meaning for meaning in surveyed if meaning.kind in _BUDS]
     survey = read_survey([(meaning, identities[id(meaning)]) for meaning in buds], told, findings)
     proposals += survey.proposals
     if survey.units:
         tables["buds"] = as_table(survey, findings)
+    for kind in ("wood", "shoots"):
+        same = [meaning for meaning in meanings if meaning.kind == kind]
+        tables |= _passed_on(kind, same, findings)
     cut = list(dict.fromkeys(unit.sample for unit in survey.units))
     if drawn.blocks is not None:
         facts = [
@@ -135,7 +142,6 @@ def understand(files: Sequence[Path], answers: Mapping[str, str] | None = None) 
         told,
         tables,
         tuple(sources.grids),
-        {},
         tuple(dict.fromkeys([*sources.notes, *findings.warnings])),
         tuple(dict.fromkeys(findings.problems)),
     )
@@ -195,6 +201,21 @@ def _aside(sheet: Sheet, left: Sequence[Headed], findings: Findings) -> list[Pro
 def _places(meaning: Meaning) -> bool:
     roles = set(meaning.roles.values())
     return bool(roles & PLACES) or {"row", "vine"} <= roles
+
+
+def _passed_on(kind: str, meanings: Sequence[Meaning], findings: Findings) -> dict[str, pd.DataFrame]:
+    """Return the tables of one kind as one, by vinemap's own columns; a table that lacks one is named."""
+    layout = {"wood": WOOD, "shoots": SHOOTS}[kind]
+    frames = []
+    for table in (meaning.table for meaning in meanings):
+        own = {squeeze(column.name): column.name for column in layout.columns}
+        found = {own[squeeze(name)]: place for place, name in enumerate(table.names) if squeeze(name) in own}
+        lacking = [column.name for column in layout.columns if column.required and column.name not in found]
+        if lacking:
+            said = f"looks like a table of {kind}, but lacks {', '.join(lacking)}"
+            findings.problem(table.source, table.header_row, "", said, "head its columns as `vinemap template` does")
+        frames.append(pd.DataFrame({name: table.column(place) for name, place in found.items()}))
+    return {kind: pd.concat(frames, ignore_index=True)} if frames else {}
 
 
 def _with_facts(

@@ -37,7 +37,7 @@ SAMPLE_COLUMNS = (
     "geometry",
 )
 
-_READ = ("blocks", "samples", "buds_by_", "buds.", "wood", "shoots", "loggers", "hardiness", "protection", "rows")
+_READ = ("samples", "buds_by_", "buds.", "wood", "shoots", "loggers", "hardiness", "protection", "rows")
 """How tables begin that some command reads, or that `vinemap template` wrote."""
 
 _MODELS: dict[str, tuple[type[Row], ...]] = {
