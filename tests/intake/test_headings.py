@@ -44,6 +44,8 @@ def test_headings_of_two_rows_are_joined() -> None:
         ((None, 15, 5), 2),
         (("A3", 15, 5), 3),  # the name of a vine, though its figures add up
         (("Total Wine 3", 4, 4), 3),
+        (("All of them", 15, 5), 2),
+        (("Blk 1 total", 15, 5), 2),
         (("Cut by the whole crew on a cold day.", None, None), 2),
         (("* A2 was wet", None, None), 2),
     ],
@@ -93,10 +95,14 @@ def test_a_sheet_that_may_hold_buds_is_not_passed_over(tmp_path: Path) -> None:
     words = [("east side", "dead"), ("the slope", "alive"), ("by the road", "brown")]
     understood = of_buds(workbook(tmp_path / "a.xlsx", Walk=words, Prices=[("twine", 12)]))
     assert [proposal.key for proposal in understood.open] == ["no header aside"]
-    assert [note.values["sheet"] for note in understood.notes if note.key == "import.note.aside"] == [
-        "a.xlsx[Walk]",
-        "a.xlsx[Prices]",
-    ]
+    (note,) = [note for note in understood.notes if note.key == "import.note.aside"]
+    assert note.values["sheet"] == "a.xlsx[Prices]"
+
+
+def test_a_column_a_cane_is_turned(tmp_path: Path) -> None:
+    """Nodes down and vines across are read as a row a cane."""
+    rows = [("Node", "A1", "A2"), (1, "G", "B"), (2, "G", "B"), (3, "B", "B")]
+    assert dead(of_buds(workbook(tmp_path / "a.xlsx", Buds=rows))) == {"A1": (1, 3), "A2": (3, 3)}
 
 
 @pytest.mark.parametrize("encoding", ["utf-8-sig", "cp1252", "utf-16"])

@@ -48,15 +48,20 @@ def read_counts(meaning: Meaning, findings: Findings) -> dict[int, Counted]:
     shares = {role: _scale(meaning, role) for role in counts if role.endswith("_pct")}
     found: dict[int, Counted] = {}
     unread: list[int] = []
+    uncounted: list[int] = []
     with folded(findings, len(meaning.table.rows)):
         for place, (number, cells) in enumerate(meaning.table.rows):
             row = _Row(meaning, number, shares, findings)
             row.take({role: cells[column] for role, column in counts.items()})
             counted = row.counted()
+            if counted is None and not row.wrong:
+                uncounted.append(number)
             if counted is not None:
                 found[place] = counted
                 if row.unread:
                     unread.append(number)
+    if uncounted:
+        findings.warn(Sentence("import.note.uncounted", sheet=meaning.table.source, rows=Listed(map(str, uncounted))))
     if unread:
         findings.warn(Sentence("import.note.partly_read", sheet=meaning.table.source, rows=Listed(map(str, unread))))
     return found
@@ -100,8 +105,8 @@ class _Row:
     def take(self, cells: Mapping[str, object]) -> None:
         """Take the figures of the cells."""
         for role, cell in cells.items():
-            if blank(cell):
-                continue
+            if blank(cell) or (role.endswith("_pct") and isinstance(cell, str) and cell.startswith("#")):
+                continue  # nothing, or a share of nothing
             of = _OF.fullmatch(plain(cell)) if isinstance(cell, str) else None
             value = float(of[1]) if of else figure(cell)
             if of and not role.endswith("_pct"):
@@ -130,7 +135,7 @@ class _Row:
 
     def counted(self) -> Counted | None:
         """Return what was counted; None where nothing was, or where the figures contradict each other."""
-        if self.wrong or not self.given:
+        if self.wrong or not self.given or self.given.keys() == {"nodes"} or not any(self.given.values()):
             return None
         nodes = self._nodes()
         if self.wrong or nodes is None:

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from hashlib import sha256
 
 from vinemap.intake.lexicon import (
+    ALL,
     IDENTITIES,
     TOTALS,
     bud_of,
@@ -138,8 +139,28 @@ def find_tables(sheet: Sheet) -> tuple[list[Headed], list[Sentence]]:
     if len(tables) > 1:
         rows = Listed(str(table.header_row) for table in tables)
         notes.append(Sentence("import.note.several_tables", sheet=tables[0].source, count=len(tables), rows=rows))
+    if not tables:
+        tables = _turned(sheet)
     words = dict.fromkeys(word for table in tables for word in table.words)
     return [replace(table, words=tuple(words)) for table in tables if table.rows], notes
+
+
+def _turned(sheet: Sheet) -> list[Headed]:
+    """Return the table of a sheet that has a column a cane and a row a node, turned to a row a cane."""
+    for place, (number, cells) in enumerate(sheet.rows[:_LOOKED_AT]):
+        first = next((k for k, cell in enumerate(cells) if not blank(cell)), None)
+        below = sheet.rows[place + 1 :]
+        if first is None or role_of(plain(cells[first])) != "node":
+            continue
+        nodes = [node_number(plain(row[first])) for _, row in below]
+        names = [(k, cell) for k, cell in enumerate(cells) if k > first and not blank(cell)]
+        if len(nodes) < 3 or nodes != list(range(1, len(nodes) + 1)) or not names:
+            continue
+        rows = [(number, [name, *(row[k] if k < len(row) else None for _, row in below)]) for k, name in names]
+        words, context = _titles(sheet.rows[:place])
+        heads = ("sample", *(f"node {node}" for node in nodes))
+        return [Headed(sheet.file, sheet.title, number, heads, list(rows), words, context, sheet.hidden)]
+    return []
 
 
 # Where tables begin and end.
@@ -209,8 +230,12 @@ def _heads(rows: Sequence[Numbered], place: int) -> int:
             continue
         under = [row[column] for row in below if column < len(row) and not blank(row[column])]
         plain_state = {role_of(cell)} <= {"alive", "dead"}
-        count += not plain_state or not under or any(figure(one) is not None or fold(one) in _MARKS for one in under)
+        count += not plain_state or not under or any(_is_figure(one) or fold(one) in _MARKS for one in under)
     return count
+
+
+def _is_figure(cell: object) -> bool:
+    return figure(cell) is not None or any(letter.isdigit() for letter in str(cell))
 
 
 def _first_table(sheet: Sheet, rows: list[Numbered]) -> tuple[Headed, list[Numbered]] | None:
@@ -351,11 +376,11 @@ def _rows_alone(table: Headed, notes: list[Sentence]) -> Headed:
         if len(said) <= 1 and _is_remark(said, cells, table):
             remarks.append((number, cells))
             continue
-        named = any(
-            isinstance(cell, str) and TOTALS.intersection(tokens(cell)) and not _is_name(cell) for cell in cells
-        )
-        fits = add_up([row for _, row in kept], since, cells, _numeric_places(table))
-        if named or (fits and not _has_name(table, cells)):
+        words = [cell for cell in cells if isinstance(cell, str) and (TOTALS | ALL).intersection(tokens(cell))]
+        named = any(TOTALS.intersection(tokens(cell)) and not _is_name(cell) for cell in words)
+        above = [row for _, row in kept]
+        fits = add_up(above, since, cells, _numeric_places(table), fewest=1 if words else 2)
+        if named or (fits and (words or not _has_name(table, cells))):
             totals.append(number)
             if named and fits is False:
                 wrong.append(number)
@@ -396,14 +421,14 @@ def _is_name(cell: str) -> bool:
 
 def _numeric_places(table: Headed) -> list[int]:
     """Return the places of columns of figures that can be added up."""
-    countable = {"nodes", "alive", "dead"}
-    found = []
-    for place, name in enumerate(table.names):
-        role = role_of(name) or ""
-        if role in countable or role.endswith(("_alive", "_dead", "_pct")):
-            found.append(place)
-    return found
+    roles = [role_of(name) or "" for name in table.names]
+    counts = [place for place, role in enumerate(roles) if role == "nodes" or role.endswith(("alive", "dead"))]
+    # Shares of totals are means by weight; where there are counts, these tell.
+    return counts or [place for place, role in enumerate(roles) if role.endswith("_pct")]
 
 
 def _has_name(table: Headed, cells: Cells) -> bool:
-    return any(not blank(cells[place]) for place, name in enumerate(table.names) if role_of(name) in IDENTITIES)
+    """Whether a row names its sample: by the column that tells samples apart, where there is one."""
+    places = {role_of(name): place for place, name in reversed(list(enumerate(table.names)))}
+    own = [places[role] for role in ("sample", "vine", "name") if role in places][:1]
+    return any(not blank(cells[place]) for place in own or [places[role] for role in IDENTITIES if role in places])

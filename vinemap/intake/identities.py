@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 from pydantic_core import PydanticCustomError
 
@@ -12,6 +13,7 @@ from vinemap.errors import Findings
 from vinemap.intake.headings import Headed, plain
 from vinemap.intake.lexicon import fold
 from vinemap.intake.meanings import Meaning
+from vinemap.intake.naming import match_names
 from vinemap.intake.questions import unanswered
 from vinemap.reading.cells import blank, name
 from vinemap.sentences import Sentence
@@ -45,7 +47,7 @@ def bare(words: str) -> str:
 
 
 def identify(
-    meanings: Sequence[Meaning], answers: Mapping[str, str], findings: Findings
+    meanings: Sequence[Meaning], known: Sequence[str], answers: Mapping[str, str], findings: Findings
 ) -> list[list[Identity | None]]:
     """Say which sample each row of each table is of.
 
@@ -53,6 +55,8 @@ def identify(
     ----------
     meanings : sequence of Meaning
         Tables of one survey.
+    known : sequence of str
+        Blocks that have an outline: a sheet, or else a file, that is called as one of them holds its samples.
     answers : mapping
         To the questions so far.
     findings : Findings
@@ -63,7 +67,7 @@ def identify(
     list of list of Identity or None
         For each table, an identity a row; None where the row names none.
     """
-    parts = [_parts(meaning, answers, findings) for meaning in meanings]
+    parts = [_parts(meaning, _block_of(meaning, known, findings), answers, findings) for meaning in meanings]
     numbered = _needs_block(parts)
     if numbered:
         findings.warn(Sentence("import.note.by_block"))
@@ -74,7 +78,21 @@ def identify(
 _Part = tuple[str, str, str, str]
 
 
-def _parts(meaning: Meaning, answers: Mapping[str, str], findings: Findings) -> list[_Part | None]:
+def _block_of(meaning: Meaning, known: Sequence[str], findings: Findings) -> str:
+    """Return the block that a whole table is of: as a title says, else as its sheet or file is called."""
+    table = meaning.table
+    titled = dict(table.context).get("block", "")
+    if titled or meaning.place("block") is not None or not known:
+        return titled
+    for title in filter(None, (table.sheet, Path(table.file).stem)):
+        block = match_names([title], known, {}, where=table.source, needed=()).mapping.get(title)
+        if block is not None:
+            findings.warn(Sentence("import.note.block_of", sheet=table.source, block=block))
+            return block
+    return ""
+
+
+def _parts(meaning: Meaning, block: str, answers: Mapping[str, str], findings: Findings) -> list[_Part | None]:
     """Return sample, block, row and vine of each row; what stands once over a group of rows goes for all of them."""
     table = meaning.table
     places = [meaning.place(role) for role in ("sample", "block", "row", "vine")]
@@ -94,7 +112,7 @@ def _parts(meaning: Meaning, answers: Mapping[str, str], findings: Findings) -> 
             own = [mine or its for mine, its in zip(own, above, strict=True)]
             filled.append(number)
         above = own
-        own[1] = own[1] or context.get("block", "")
+        own[1] = own[1] or block
         own[0] = own[0] or (context.get("sample", "") if places[0] is None else "")
         found.append((own[0], own[1], own[2], own[3]) if any(own) else None)
         if not any(own) and first is not None:

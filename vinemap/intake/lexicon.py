@@ -91,6 +91,8 @@ TOTALS = _words(
     "total totals totales subtotal subtotals sum suma sums average averages avg mean promedio media overall"
 )
 """Words of rows that add up or average the rows above."""
+ALL = _words("all todo todos todas")
+"""Words of such rows that stand in names too."""
 _UNITS = _words(
     "m ft feet metres meters deg degrees grados ac acres ha n count no pct percent id text name date code codes dd"
 )

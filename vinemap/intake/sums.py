@@ -14,7 +14,7 @@ _ROUNDED = 0.051
 """How far a mean that was written with a decimal may lie from the rows' own; a percentage by more than its unit."""
 
 
-def add_up(above: Sequence[Cells], since: int, cells: Cells, places: Sequence[int]) -> bool | None:
+def add_up(above: Sequence[Cells], since: int, cells: Cells, places: Sequence[int], *, fewest: int = 2) -> bool | None:
     """Whether the figures of a row are sums or means of the rows above, of all or of those since the last such row.
 
     Parameters
@@ -27,6 +27,8 @@ def add_up(above: Sequence[Cells], since: int, cells: Cells, places: Sequence[in
         The row in question.
     places : sequence of int
         Columns of figures.
+    fewest : int
+        Rows that make a sum.
 
     Returns
     -------
@@ -35,10 +37,12 @@ def add_up(above: Sequence[Cells], since: int, cells: Cells, places: Sequence[in
     """
     found = [(figure(cells[place]), place) for place in places]
     given = [(value, place) for value, place in found if value is not None]
-    if not given or len(above) < 2:
+    if not given or len(above) < fewest:
         return None
     return any(
-        all(_fits(value, rows, place) for value, place in given) for rows in (above, above[since:]) if len(rows) > 1
+        all(_fits(value, rows, place) for value, place in given)
+        for rows in (above, above[since:])
+        if len(rows) >= fewest
     )
 
 

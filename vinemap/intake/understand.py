@@ -12,11 +12,12 @@ import pandas as pd
 
 from vinemap.columns import SHOOTS, WOOD
 from vinemap.errors import Findings, Problem
+from vinemap.intake.codes import is_code
 from vinemap.intake.drawings import Outlines, outlines
 from vinemap.intake.facts import Facts, block_facts, is_facts
 from vinemap.intake.headings import Headed, find_tables, plain
 from vinemap.intake.identities import Identity, identify
-from vinemap.intake.lexicon import state_of, tokens
+from vinemap.intake.lexicon import fold, state_of, tokens
 from vinemap.intake.meanings import PLACES, Meaning, understand_columns
 from vinemap.intake.positions import COLUMNS, Placed, sample_places
 from vinemap.intake.questions import Choice, Proposal, settled, unanswered
@@ -107,7 +108,8 @@ def understand(files: Sequence[Path], answers: Mapping[str, str] | None = None) 
     found: list[Outlines | Facts | Placed] = [drawn]
     tables: dict[str, pd.DataFrame] = {}
     surveyed = [meaning for meaning in meanings if meaning.kind in _BUDS or (not meaning.kind and _places(meaning))]
-    identities = dict(zip(map(id, surveyed), identify(surveyed, told, findings), strict=True))
+    known = [] if drawn.blocks is None else list(drawn.blocks["block"])
+    identities = dict(zip(map(id, surveyed), identify(surveyed, known, told, findings), strict=True))
     buds = [meaning for meaning in surveyed if meaning.kind in _BUDS]
     survey = read_survey([(meaning, identities[id(meaning)]) for meaning in buds], told, findings)
     proposals += survey.proposals
@@ -188,9 +190,10 @@ def _aside(sheet: Sheet, left: Sequence[Headed], findings: Findings) -> list[Pro
     where = sheet.file if sheet.title is None else f"{sheet.file}[{sheet.title}]"
     if (sheet.title or "").strip().casefold() == NOTES_SHEET:
         return []
-    findings.warn(Sentence("import.note.aside", sheet=where))
     words = [plain(cell) for _, cells in sheet.rows for cell in cells if isinstance(cell, str)]
-    if sum(state_of(tokens(word)) is not None for word in words) < _SIGNS_OF_BUDS:
+    codes = sum(len(word) == 1 and is_code(fold(word)) for word in words)
+    if sum(state_of(tokens(word)) is not None for word in words) < _SIGNS_OF_BUDS and 2 * codes < len(words):
+        findings.warn(Sentence("import.note.aside", sheet=where))
         return []
     mark = left[0].layout if left else "no header"
     examples = tuple(" | ".join(map(plain, cells)) for _, cells in sheet.rows[:3])
@@ -264,7 +267,8 @@ def _placed(
                     row.setdefault(str(name), cell)
     order = {name: place for place, name in enumerate(cut)}
     rows = sorted(known.values(), key=lambda row: order.get(str(row["sample"]), len(order)))
-    return pd.DataFrame(rows, columns=list(COLUMNS)).dropna(axis="columns", how="all")
+    table = pd.DataFrame(rows, columns=list(COLUMNS))
+    return table[[name for name in table if name == "sample" or table[name].notna().any()]]
 
 
 def _missing(tables: Mapping[str, pd.DataFrame], cut: Sequence[str]) -> list[Problem]:
