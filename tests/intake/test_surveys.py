@@ -145,3 +145,69 @@ def test_one_is_dead_where_the_heading_says_so(tmp_path: Path) -> None:
     """Under "Primary dead (1=yes)" a 1 is a dead bud."""
     rows = [["Sample", "Cane", "Node", "Primary dead (1=yes)"], ["S1", 1, 1, 1], ["S1", 1, 2, 0], ["S1", 1, 3, 1]]
     assert dead(of_buds(table(tmp_path / "a.csv", rows))) == {"S1": (2, 3)}
+
+
+_CELLS = st.sampled_from(
+    [
+        "Sample",
+        "Vine",
+        "Block",
+        "Cane",
+        "Node",
+        "Primary",
+        "% primary",
+        "Live",
+        "Dead",
+        "Total",
+        "% dead",
+        "N1",
+        "N2",
+        "N3",
+        "Codes",
+        "Status",
+        "n",
+        "A",
+        "D",
+        "G",
+        "B",
+        "alive",
+        "dead",
+        "1",
+        "0",
+        "10",
+        "50%",
+        "G B G",
+        "AD-",
+        "Block: Ash",
+        "Average",
+        "G = green",
+        "37,5",
+        "#DIV/0!",
+        "+",
+        "-",
+        "12 of 20",
+        "tissue",
+        "phloem",
+        "shoots",
+        "S",
+        "",
+        "",
+        "",
+    ]
+)
+
+
+@given(rows=st.lists(st.lists(_CELLS, min_size=1, max_size=7), min_size=1, max_size=9), data=st.data())
+def test_whatever_stands_on_a_sheet_ends_in_words(rows: list[list[str]], data: st.DataObject) -> None:
+    """No table raises: it is understood, asked about, or its faults are named, whichever answers are given."""
+    with tempfile.TemporaryDirectory() as home:
+        file = table(Path(home) / "a.csv", rows, mark=";")
+        answers: dict[str, str] = {}
+        for _ in range(4):
+            understood = of_buds(file, answers=answers)
+            if not understood.open:
+                break
+            proposal = data.draw(st.sampled_from(understood.open))
+            answers[proposal.key] = data.draw(st.sampled_from(proposal.choices)).value
+        assert all(note.said("es") for note in understood.notes)
+        assert understood.open or understood.problems or understood.tables

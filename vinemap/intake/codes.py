@@ -194,6 +194,8 @@ def _by_company(
     codes: list[str], alphabet: Alphabet, meanings: Mapping[str, str], answers: Mapping[str, str]
 ) -> Iterable[tuple[str, str | None, bool]]:
     """Yield codes that the others beside them, or the heading, decide, and those that nothing does."""
+    if not codes:
+        return
     if set(codes) <= {"-"} and {_ALIVE, _DEAD}.intersection(meanings.values()):
         yield from ((one, _UNREAD, True) for one in codes)
     elif set(codes) <= _YES | _NO:

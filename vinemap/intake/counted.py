@@ -210,4 +210,5 @@ class _Row:
         return float(count if state == "dead" else nodes - count)
 
     def _name(self, role: str) -> str:
-        return show(self.meaning.table.names[self.meaning.counts[role]])
+        place = self.meaning.counts.get(role)
+        return "what was cut" if place is None else show(self.meaning.table.names[place])

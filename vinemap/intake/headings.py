@@ -152,7 +152,7 @@ def _turned(sheet: Sheet) -> list[Headed]:
         below = sheet.rows[place + 1 :]
         if first is None or role_of(plain(cells[first])) != "node":
             continue
-        nodes = [node_number(plain(row[first])) for _, row in below]
+        nodes = [node_number(plain(row[first])) if first < len(row) else None for _, row in below]
         names = [(k, cell) for k, cell in enumerate(cells) if k > first and not blank(cell)]
         if len(nodes) < 3 or nodes != list(range(1, len(nodes) + 1)) or not names:
             continue

@@ -270,6 +270,8 @@ class _Reading:
         for place, role in enumerate(self.roles):
             bud = (role or "").removesuffix("_pct")
             figures = self.numbers(place)
+            if bud in BUD_NAMES and role != bud and not figures:
+                self.roles[place] = None
             if bud not in BUD_NAMES or not figures or (role in BUD_NAMES and max(figures) <= 1):
                 continue
             end = "_pct" if role != bud else ""
