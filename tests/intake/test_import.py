@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from pathlib import Path
 
+import geopandas as gpd
 import pytest
 from pandas.testing import assert_frame_equal
 
@@ -73,3 +74,15 @@ def test_a_messy_survey_needs_few_answers_and_gives_the_tidy_figures(tmp_path: P
     later = write_messy(tmp_path / "later")
     renamed = [path.rename(path.with_name(path.name.replace("2026", "2027"))) for path in later]
     assert understand(renamed, answers_in(out)).open == ()
+
+
+def test_a_shapefile_is_kept_whole(folder: Path, tmp_path: Path) -> None:
+    """Its companions are kept with it, so that the originals can be imported again."""
+    with pytest.warns(UserWarning, match="10 characters"):
+        gpd.read_file(folder / "blocks.geojson").to_file(folder / "blocks.shp")
+    files = [folder / name for name in ("blocks.shp", "samples.csv", "buds.csv")]
+    write_folder(understand(files), files, tmp_path / "out")
+    originals = tmp_path / "out" / "originals"
+    again = understand([originals / path.name for path in files])
+    assert (again.open, again.problems) == ((), ())
+    assert {path.suffix for path in originals.glob("blocks.*")} >= {".shp", ".shx", ".dbf", ".prj"}

@@ -28,6 +28,7 @@ _SECTION = "import"
 _NAMING = (_SECTION, "files", "columns")
 """Sections that go by the names of files and columns, which an import makes anew."""
 _MOST_BYTES = 100_000
+_SHAPEFILE = (".shp", ".shx", ".dbf", ".prj", ".cpg")
 _HEADER = re.compile(r"\[+\s*\"?([^\]\".]+)")
 
 
@@ -127,7 +128,7 @@ def _copy_originals(files: Sequence[Path], folder: Path, stage: Path) -> None:
     """Copy the files as they are, beside those of earlier imports; one that is there already is not copied again."""
     there = {digest(path) for path in (folder / ORIGINALS).glob("*") if path.is_file()}
     taken = {path.name for path in (folder / ORIGINALS).glob("*")}
-    for path in files:
+    for path in (part for file in files for part in _parts(file)):
         if digest(path) in there:
             continue
         name, count = path.name, 1
@@ -138,6 +139,15 @@ def _copy_originals(files: Sequence[Path], folder: Path, stage: Path) -> None:
         (stage / ORIGINALS).mkdir(exist_ok=True)
         shutil.copyfile(path, stage / ORIGINALS / name)
         os.utime(stage / ORIGINALS / name, ns=(path.stat().st_atime_ns, path.stat().st_mtime_ns))
+
+
+def _parts(path: Path) -> list[Path]:
+    """Return a file with those without which it is none: a shapefile's companions."""
+    if path.suffix.lower() != ".shp":
+        return [path]
+    return sorted(
+        other for other in path.parent.iterdir() if other.stem == path.stem and other.suffix.lower() in _SHAPEFILE
+    )
 
 
 def _write_settings(
