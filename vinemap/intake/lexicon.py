@@ -36,7 +36,12 @@ _NAMES: tuple[tuple[str, frozenset[str]], ...] = (
     ("notes", _words("note notes comment comments remark remarks observaciones observacion nota notas comentarios")),
     ("date", _words("date fecha collected")),
     ("reader", _words("reader observer initials lector evaluador cutter who by leido")),
-    ("sample", _words("sample sampleid point pt waypoint wpt muestra punto bag bolsa tag etiqueta")),
+    (
+        "sample",
+        _words(
+            "sample sampleid point pt waypoint wpt muestra punto bag bolsa tag etiqueta site station sitio estacion"
+        ),
+    ),
     ("lon", _words("lon long lng longitude longitud")),
     ("lat", _words("lat latitude latitud")),
     ("easting", _words("easting eastings este utme")),

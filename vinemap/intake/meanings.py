@@ -219,9 +219,8 @@ class _Reading:
         for place in self.places("name")[:1]:
             self.roles[place] = "sample"
             return
-        if not self.places("block", "row", "cane") and self.places(
-            "nodes", "alive", "dead", *BUD_NAMES, "codes", "state"
-        ):
+        buds = any(role in ("nodes", "state", "codes", *BUD_NAMES) or _is_count(role) for role in self.roles if role)
+        if buds and not self.places("block", "row", "cane"):
             for place in self._unknown_names()[:1]:
                 self.roles[place] = _taken(self.ask(place, ("sample", "block", _SKIPPED), "sample"))
 
@@ -304,6 +303,10 @@ class _Reading:
                 continue
             if sum(is_code(code(cell)) for cell in cells) >= _MOSTLY * len(cells):
                 self.roles[place] = _taken(self.ask(place, (*BUD_NAMES, _SKIPPED)))
+
+
+def _is_count(role: str) -> bool:
+    return role.removesuffix("_pct").endswith(("alive", "dead"))
 
 
 def _taken(role: str | None) -> str | None:

@@ -267,7 +267,7 @@ def _placed(
                     row.setdefault(str(name), cell)
     order = {name: place for place, name in enumerate(cut)}
     rows = sorted(known.values(), key=lambda row: order.get(str(row["sample"]), len(order)))
-    table = pd.DataFrame(rows, columns=list(COLUMNS))
+    table = pd.DataFrame(rows, columns=list(COLUMNS)).astype({"row": "Int64", "vine": "Int64"})
     return table[[name for name in table if name == "sample" or table[name].notna().any()]]
 
 
