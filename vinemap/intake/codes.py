@@ -99,9 +99,8 @@ def word_state(words: str) -> str | None:
 
 def is_code(words: str) -> bool:
     """Whether a cell may be the code of a bud."""
-    return bool(words) and (
-        word_state(words) is not None or (len(words) <= 2 and set(words) <= CODE_LETTERS | set("rk"))
-    )
+    known = word_state(words) is not None or words in _YES | _NO
+    return bool(words) and (known or (len(words) <= 2 and set(words) <= CODE_LETTERS | set("rk")))
 
 
 def split_run(cell: object) -> list[str] | None:

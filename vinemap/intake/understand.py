@@ -17,7 +17,7 @@ from vinemap.intake.drawings import Outlines, outlines
 from vinemap.intake.facts import Facts, block_facts, is_facts
 from vinemap.intake.headings import Headed, find_tables, plain
 from vinemap.intake.identities import Identity, identify
-from vinemap.intake.lexicon import fold, state_of, tokens
+from vinemap.intake.lexicon import BUD_NAMES, fold, role_of, state_of, tokens
 from vinemap.intake.meanings import PLACES, Meaning, understand_columns
 from vinemap.intake.positions import COLUMNS, Placed, sample_places
 from vinemap.intake.questions import Choice, Proposal, settled, unanswered
@@ -192,7 +192,9 @@ def _aside(sheet: Sheet, left: Sequence[Headed], findings: Findings) -> list[Pro
         return []
     words = [plain(cell) for _, cells in sheet.rows for cell in cells if isinstance(cell, str)]
     codes = sum(len(word) == 1 and is_code(fold(word)) for word in words)
-    if sum(state_of(tokens(word)) is not None for word in words) < _SIGNS_OF_BUDS and 2 * codes < len(words):
+    headed = any(role_of(name) in ("nodes", "state", *BUD_NAMES) for table in left for name in table.names)
+    said = sum(state_of(tokens(word)) is not None for word in words)
+    if not headed and said < _SIGNS_OF_BUDS and 2 * codes < len(words):
         findings.warn(Sentence("import.note.aside", sheet=where))
         return []
     mark = left[0].layout if left else "no header"
