@@ -81,3 +81,12 @@ def test_a_run_saved_as_a_number_is_refused(tmp_path: Path) -> None:
     rows = [["Vine", "Codes"], ["A1", "0110"], ["A2", "1010"], ["A3", "0011"], ["A4", 1110]]
     problems = [str(one) for one in of_buds(workbook(tmp_path / "a.xlsx", Buds=rows)).problems]
     assert any("1110 was saved as a number" in problem for problem in problems)
+
+
+def test_what_is_written_once_goes_for_the_rows_below(tmp_path: Path) -> None:
+    """A block over its vines, and a vine over its canes, need not be written in every row; a note says so."""
+    head = ["Block", "Vine", "Cane", "Dead", "Buds"]
+    rows = [["Ash", 1, 1, 3, 10], ["", "", 2, 1, 10], ["", 2, 1, 4, 10], ["Birch", 1, 1, 0, 9]]
+    understood = of_buds(table(tmp_path / "a.csv", [head, *rows]))
+    assert dead(understood) == {"Ash 1": (4, 20), "Ash 2": (4, 10), "Birch 1": (0, 9)}
+    assert any(note.key == "import.note.filled_down.many" for note in understood.notes)

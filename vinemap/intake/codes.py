@@ -82,6 +82,7 @@ def code(cell: object) -> str:
             return ""
         cell = int(cell) if cell.is_integer() else cell
     words = fold(cell).replace("−", "-")
+    words = words.removesuffix(".0") if words in ("0.0", "1.0") else words
     return words.rstrip(".") or words
 
 

@@ -100,28 +100,41 @@ def _parts(meaning: Meaning, block: str, answers: Mapping[str, str], findings: F
     above = ["", "", "", ""]
     found: list[_Part | None] = []
     filled: list[int] = []
+    within = bool(meaning.nodes or meaning.runs or {"cane", "node"}.intersection(meaning.roles.values()))
     for number, cells in table.rows:
         own = [_named(cells[place], table, number, place, findings) if place is not None else "" for place in places]
-        first = next((k for k, place in enumerate(places) if place is not None), None)
-        if (
-            first is not None
-            and not own[first]
-            and above[first]
-            and (meaning.place("cane") or meaning.place("node") or meaning.nodes or meaning.runs)
-        ):
-            own = [mine or its for mine, its in zip(own, above, strict=True)]
+        whole = _filled_down(own, above, within)
+        if whole != own:
             filled.append(number)
+        own = whole
         above = own
         own[1] = own[1] or block
         own[0] = own[0] or (context.get("sample", "") if places[0] is None else "")
         found.append((own[0], own[1], own[2], own[3]) if any(own) else None)
-        if not any(own) and first is not None:
+        if not any(own) and places != [None] * 4:
             findings.problem(table.source, number, "", "the row names no sample", "give it its name, or take it out")
     if not any(found) and not unanswered(meaning.proposals, answers):
         findings.problem(table.source, table.header_row, "", "no column names the samples", "add one headed sample")
     if filled:
         findings.warn(Sentence.counted("import.note.filled_down", len(filled), sheet=table.source, row=filled[0]))
     return found
+
+
+def _filled_down(own: list[str], above: list[str], within: bool) -> list[str]:
+    """Return sample, block, row and vine with what is written once over a group of rows.
+
+    A block, or a row, stands over the samples and vines below it; a sample over its canes and nodes.
+    """
+    sample, block, row, vine = own
+    if not any(own):
+        return above if within else own
+    if sample and not block:
+        return [sample, above[1], row, vine]
+    if vine and not sample:
+        return [sample, block or above[1], row or (above[2] if block in ("", above[1]) else ""), vine]
+    if not sample and above[0] and within:
+        return [above[0], block or above[1], row or above[2], vine or above[3]]
+    return own
 
 
 def _named(cell: object, table: Headed, number: int, place: int, findings: Findings) -> str:
