@@ -140,7 +140,7 @@ def test_what_is_not_certain_is_asked(client: TestClient, monkeypatch: pytest.Mo
     sure = Proposal("role|x", Sentence("desk.row", row="Smp"), (_choice("sample"), _choice("block")), "sample", True)
 
     def understand(files: list[Path], answers: dict[str, str]) -> Understanding:
-        return Understanding((sure, code), answers, {}, (), {}, (), ())
+        return Understanding((sure, code), answers, {}, (), (), ())
 
     monkeypatch.setattr("vinemap.desk.understood.understand", understand)
     page = client.post(f"{HERE}/files", files={"files": ("mine.csv", b"Smp,Pri\n1,G\n")}).text
