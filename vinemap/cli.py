@@ -138,15 +138,15 @@ def bench(plan: Path | None, out: Path, name: str, language: str) -> None:
 
 @commands.command()
 @click.argument("tables", nargs=-1, required=True, type=click.Path(path_type=Path))
-@click.option("-o", "--out", default=Path("buds.csv"), type=click.Path(path_type=Path), show_default=True)
-def merge(tables: tuple[Path, ...], out: Path) -> None:
-    """Put several people's bud tables into one, and name what was entered twice.
+@click.option("-o", "--out", type=click.Path(path_type=Path), help="File to write.  [default: buds.csv or wood.csv]")
+def merge(tables: tuple[Path, ...], out: Path | None) -> None:
+    """Put several people's tables of buds, or of wood checks, into one, and name what was entered twice.
 
     Example: vinemap merge buds_ana.csv buds_lee.csv -o demo_blocks/buds.csv
     """
-    from vinemap.bench.merge import merge_buds
+    from vinemap.bench.merge import merge_tables
 
-    for sentence in merge_buds(tables, out):
+    for sentence in merge_tables(tables, out):
         _say(sentence)
 
 

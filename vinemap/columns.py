@@ -18,6 +18,7 @@ import pandas as pd
 
 from vinemap.states import (
     DECISIVE,
+    NONCOUNT,
     TASKS,
     TISSUE_STATES,
     Action,
@@ -378,6 +379,11 @@ _BUD = Column("", Kind.STATE, "", words=tuple(State), empty=State.UNREAD.value)
 _READER = Column("reader", Kind.TEXT, "who read the buds; empty where one person did, or gave no name")
 _TISSUE = replace(_BUD, words=TISSUE_STATES)
 _DEAD = Column("", Kind.WHOLE, "", "buds", low=0, high=10_000_000, asked="a whole number, 0 or more")
+_BASAL = "basal buds of the cane, crowded at its very base, which are no nodes and enter none of their counts"
+_NONCOUNT = (
+    replace(_DEAD, name=NONCOUNT[0], meaning=f"{_BASAL}: those alive; on one row of the cane or on all"),
+    replace(_DEAD, name=NONCOUNT[1], meaning=f"{_BASAL}: those dead; empty where nobody looked"),
+)
 
 BUDS_BY_NODE = Layout(
     "buds.csv, .xlsx",
@@ -389,6 +395,7 @@ BUDS_BY_NODE = Layout(
         replace(_BUD, name=Bud.PRIMARY, meaning="what the razor showed of the primary bud", required=True),
         replace(_BUD, name=Bud.SECONDARY, meaning="what the razor showed of the secondary bud"),
         replace(_BUD, name=Bud.TERTIARY, meaning="what the razor showed of the tertiary bud"),
+        *_NONCOUNT,
         _READER,
     ),
 )
@@ -404,6 +411,7 @@ BUDS_BY_CANE = Layout(
             "a letter each for primary, secondary and tertiary bud: A alive, D dead, B dead before the freeze, "
             "- unread; empty: no node cut",
         ),
+        *_NONCOUNT,
         _READER,
     ),
 )
@@ -422,6 +430,7 @@ BUDS_BY_COUNT = Layout(
             name="primary_dead_before",
             meaning="of the dead primary buds those from before the freeze; empty where nobody told them apart",
         ),
+        *_NONCOUNT,
         _READER,
     ),
 )
@@ -539,10 +548,12 @@ def _cuts(source: str) -> tuple[Column, ...]:
         Bud.SECONDARY: "secondary buds",
         Bud.TERTIARY: "tertiary buds",
         Bud.NO_LIVE_BUD: "nodes with no live bud; from `vinemap spring`, nodes with no shoot",
+        Bud.NONCOUNT: "basal buds, which are no nodes",
         Bud.FROZEN: "first shoots frozen after budbreak, from `vinemap spring`",
     }
     for stem, what in rest.items():
-        figures.append(_cut(stem, what, f"{stem}_nodes", f"{stem}_dead", f"{stem}_unread", source))
+        read, unread = (f"{stem}_read", "") if stem is Bud.NONCOUNT else (f"{stem}_nodes", f"{stem}_unread")
+        figures.append(_cut(stem, what, read, f"{stem}_dead", unread, source))
         if stem is Bud.FROZEN:
             figures[-1] = _in_spring(*figures[-1])
     return tuple(column for figure in figures for column in figure)

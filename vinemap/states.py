@@ -23,7 +23,7 @@ class Bud(StrEnum):
     """What a count of nodes is about.
 
     One of the three buds of a node, whether it has no live one, whether its primary had died before the freeze, or
-    whether its first shoot froze after budbreak.
+    whether its first shoot froze after budbreak; and the basal buds, which are counted beside the nodes.
     """
 
     PRIMARY = "primary"
@@ -32,10 +32,13 @@ class Bud(StrEnum):
     NO_LIVE_BUD = "no_live_bud"
     DEAD_BEFORE = "dead_before"
     FROZEN = "frozen"
+    NONCOUNT = "noncount"
 
 
 BUDS = (Bud.PRIMARY, Bud.SECONDARY, Bud.TERTIARY)
 """The buds of a node, in the order in which they grow and are cut."""
+NONCOUNT = ("noncount_alive", "noncount_dead")
+"""Columns of the basal buds that are counted beside the nodes."""
 
 MAPPED = (Bud.PRIMARY, Bud.SECONDARY, Bud.NO_LIVE_BUD, Bud.FROZEN)
 """What the injury surface shows."""

@@ -232,6 +232,59 @@ def test_old_dead_bud_has_a_place(opened: Open, bench: Path, tmp_path: Path) -> 
     assert rows(saved(page, tmp_path)) == expected
 
 
+def test_wood_and_basal_buds_have_a_place_of_their_own(opened: Open, bench: Path, tmp_path: Path) -> None:
+    """A slice and the basal buds of a cane: kept over a reload, undone, in files of their own or beside the nodes.
+
+    Of cane 1 one basal bud lives and one is dead; its nodes are what they were, and so is the running share.
+    """
+    page = begin(opened(bench))
+    press(page, "12")
+    running = page.inner_text("#running")
+    page.click("#open-beside")
+    assert page.is_disabled("#keep-slice")
+    for layer, state in (("phloem", "dead"), ("xylem", "alive")):
+        page.click(f"[data-layer={layer}][data-state={state}]")
+    page.click("#keep-slice")
+    settled(page, 3)
+    page.click("[data-tissue=cordon]")
+    page.click("[data-layer=phloem][data-state=dead]")
+    page.click("#keep-slice")
+    settled(page, 4)
+    for count, basal in enumerate(("alive1", "dead1"), start=5):
+        page.click(f"[data-basal={basal}]")
+        settled(page, count)
+    # The same button again is a second tap only after a blink: a glove bounces.
+    page.click("[data-basal=alive-1]")
+    settled(page, 7)
+    page.click("#beside .close")
+    page.keyboard.press("Backspace")
+    settled(page, 8)
+    assert page.inner_text("#message") == "Undone: basal buds of A1, cane 1."
+    assert page.inner_text("#running") == running
+    page.reload()
+    page.wait_for_selector("html[data-ready]")
+    page.click("#begin")
+    page.click("#open-beside")
+    assert page.locator("#slices li").all_inner_texts() == [
+        "Trunk: phloem dead, cambium unread, xylem alive",
+        "Cordon: phloem dead, cambium unread, xylem unread",
+    ]
+    page.click("#beside .close")
+    buds = pd.read_csv(saved(page, tmp_path), dtype=str).fillna("")
+    assert buds["node"].tolist() == ["1", "2"]
+    assert buds[["noncount_alive", "noncount_dead"]].to_numpy().tolist() == [["1", "1"], ["", ""]]
+    page.click("#open-menu")
+    with page.expect_download() as download:
+        page.click("#save-wood")
+    assert download.value.suggested_filename == "wood.csv"
+    download.value.save_as(tmp_path / "wood.csv")
+    page.wait_for_function("() => document.querySelector('#found-wood').textContent.endsWith('Not in a file yet: 0.')")
+    assert rows(tmp_path / "wood.csv") == [
+        ("A1", "trunk", "dead", "unread", "alive"),
+        ("A1", "cordon", "dead", "unread", "unread"),
+    ]
+
+
 def test_glove_that_bounces_counts_once(opened: Open, bench: Path) -> None:
     """Two taps on one button within a blink are one, later they are two; a held key is one.
 
@@ -699,6 +752,9 @@ def test_every_target_is_large_and_inside(opened: Open, bench: Path, viewport: d
     page.click("#samples .close")
     page.click("#open-menu")
     _look(page, name + "_menu")
+    page.click("#menu .close")
+    page.click("#open-beside")
+    _look(page, name + "_beside")
     assert "{" not in page.inner_text("body")
 
 
@@ -722,7 +778,13 @@ def _look(page: Any, name: str) -> None:
 def test_axe_finds_nothing(opened: Open, bench: Path) -> None:
     """axe-core (bundled by axe-playwright-python) finds no violation at the start, on the board and in the dialogs."""
     page = opened(bench, bypass_csp=True)  # axe itself is an inline script
-    steps = {"start": "[data-set=buds-3]", "board": "#begin", "samples": "#choose", "menu": "#open-menu"}
+    steps = {
+        "start": "[data-set=buds-3]",
+        "board": "#begin",
+        "samples": "#choose",
+        "menu": "#open-menu",
+        "beside": "#open-beside",
+    }
     for place, control in steps.items():
         page.evaluate("() => document.querySelector('dialog[open]')?.close()")
         page.click(control)

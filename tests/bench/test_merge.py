@@ -8,7 +8,7 @@ import openpyxl
 import pandas as pd
 import pytest
 
-from vinemap.bench.merge import merge_buds
+from vinemap.bench.merge import merge_buds, merge_tables
 from vinemap.errors import InputError
 from vinemap.sentences import Sentence
 
@@ -46,6 +46,48 @@ def test_files_of_two_people_are_joined_cane_by_cane(tmp_path: Path) -> None:
     ]
     assert report == ["ana.csv: 2 nodes.", "ben.csv: 2 nodes.", "buds.csv: 4 nodes on 3 canes of 2 samples."]
     assert report[-1].said("es") == "buds.csv: 4 nudos en 3 sarmientos de 2 muestras."
+
+
+def test_basal_buds_stay_with_their_cane(tmp_path: Path) -> None:
+    """They are carried once; two files that give a cane other numbers stop the merge, both rows named."""
+    noted = f"{HEADER},noncount_alive,noncount_dead"
+    ana, ben = tmp_path / "ana.csv", tmp_path / "ben.csv"
+    ana.write_text(f"{noted}\nA,1,1,alive,,,2,1\nA,1,2,dead,,,,\n", encoding="utf-8")
+    ben.write_text(f"{HEADER}\nA,1,1,alive,,\n", encoding="utf-8")
+    table, _ = merged(tmp_path, ana, ben)
+    assert table[["noncount_alive", "noncount_dead"]].fillna("").to_numpy().tolist() == [["2", "1"], ["", ""]]
+    (tmp_path / "buds.csv").unlink()
+    ben.write_text(f"{noted}\nA,1,2,dead,,,2,2\n", encoding="utf-8")
+    assert faults(tmp_path, ana, ben) == [
+        "ben.csv:2: noncount_dead: 2, but ana.csv:2 says 1 (cane '1', sample 'A'); look at the cane again and correct "
+        "either"
+    ]
+
+
+def test_wood_checks_are_merged_row_by_row(tmp_path: Path) -> None:
+    """Every slice of every file is there, samples together; those that two files hold are named; `merge` tells wood."""
+    head = "sample,tissue,phloem,cambium,xylem"
+    ana, ben = tmp_path / "ana.csv", tmp_path / "ben.csv"
+    ana.write_text(f"{head}\nA,trunk,dead,alive,alive\nB,cane,alive,,\n", encoding="utf-8")
+    ben.write_text(f"{head},wedge\nA,trunk,dead,dead,dead,yes\n", encoding="utf-8")
+    report = merge_tables([ana, ben], tmp_path / "wood.csv")
+    table = pd.read_csv(tmp_path / "wood.csv", dtype=str).fillna("")
+    assert table[["sample", "tissue", "phloem", "xylem", "wedge"]].to_numpy().tolist() == [
+        ["A", "trunk", "dead", "alive", ""],
+        ["A", "trunk", "dead", "dead", "yes"],
+        ["B", "cane", "alive", "unread", ""],
+    ]
+    assert report == [
+        "ana.csv: 2 slices of wood.",
+        "ben.csv: 1 slice of wood.",
+        "Two files hold slices of A: all were kept, as pieces of their own. Delete those that stand twice.",
+        "wood.csv: 3 slices of wood of 2 samples.",
+    ]
+    (tmp_path / "wood.csv").unlink()
+    ben.write_text(f"{head}\nA,trunk,purple,,\n", encoding="utf-8")
+    with pytest.raises(InputError, match=r"ben\.csv:2: phloem"):
+        merge_tables([ana, ben], tmp_path / "wood.csv")
+    assert not (tmp_path / "wood.csv").exists()
 
 
 def test_readers_are_kept(tmp_path: Path) -> None:

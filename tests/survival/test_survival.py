@@ -571,3 +571,38 @@ def test_unread_nodes_change_no_figure_and_bounds_hold_it(cuts, extra):
             known = table[table[f"{name[:-4]}_low_pct"].notna()]
             assert (known[f"{name[:-4]}_low_pct"] <= known[name]).all()
             assert (known[f"{name[:-4]}_high_pct"] >= known[name]).all()
+
+
+def test_basal_buds_are_counted_beside_the_nodes() -> None:
+    """Cane 1 gives 2 alive and 1 dead on its first row, cane 2 gives 0 and 3 on every row: 4 of 6 are dead.
+
+    Not one count of nodes is another for it, and without basal buds there is no such figure at all.
+    """
+    nodes = pd.DataFrame(
+        {
+            "sample": "A",
+            "cane": ["1", "1", "2", "2"],
+            "node": [1, 2, 1, 2],
+            "primary": ["alive", "dead", "dead", "alive"],
+        }
+    ).assign(secondary="alive", tertiary="unread")
+    kept = pd.Series({"A": 2})
+    without = tally(nodes, NO_COUNTS, kept)
+    noted = nodes.assign(noncount_alive=[2.0, np.nan, 0.0, 0.0], noncount_dead=[1.0, np.nan, 3.0, 3.0])
+    with_them = tally(noted, NO_COUNTS, kept)
+    beside = with_them[with_them["tissue"] == "noncount"]
+    assert beside[["sample", "part", "dead", "read", "unread"]].to_numpy().tolist() == [["A", "all", 4, 6, 0]]
+    pd.testing.assert_frame_equal(with_them.drop(beside.index).reset_index(drop=True), without)
+    counts = pd.DataFrame(
+        {
+            "sample": ["B"],
+            "part": "all",
+            "nodes": 10,
+            "primary_dead": 5,
+            "secondary_dead": np.nan,
+            "tertiary_dead": np.nan,
+        }
+    )
+    counted = tally(NO_NODES, counts.assign(noncount_alive=np.nan, noncount_dead=3.0), kept)
+    assert counted.loc[counted["tissue"] == "noncount", ["dead", "read"]].to_numpy().tolist() == [[3, 3]]
+    assert counted.loc[counted["tissue"] == "primary", ["dead", "read"]].to_numpy().tolist() == [[5, 10]]

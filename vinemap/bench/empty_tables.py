@@ -27,6 +27,9 @@ _BEFORE = (
     "dead_before: a dry, old dead bud that had died before the freeze; it counts as dead, but not as the freeze's."
 )
 _BASE = "Nodes are counted from the base of the cane: 1 is next to the trunk."
+_BASAL = (
+    "noncount_alive, noncount_dead: basal buds, crowded at the very base, once a cane. They are no nodes: never node 1."
+)
 _CANE = "Leave cane empty where a sample is a single cane."
 _CUT = "Cut away from the body, the other hand behind the blade; clean the blade between canes; wear eye protection."
 _LETTERS = "Each node has one cell: a letter each for primary, secondary and tertiary, in this order."
@@ -77,9 +80,9 @@ def _shapes() -> Iterator[_Shape]:
         (where, "block is the block you meant; row and vine count from its first vine; date is year-month-day."),
     )
     yield _Shape(
-        "buds_by_node", "buds", BUDS_BY_NODE.columns, ("One row a node.", _BASE, _CANE, _STATES, _BEFORE, _CUT)
+        "buds_by_node", "buds", BUDS_BY_NODE.columns, ("One row a node.", _BASE, _BASAL, _CANE, _STATES, _BEFORE, _CUT)
     )
-    notes = ("One row a cane.", _BASE, _CANE, _LETTERS, _CODES, _EMPTY, _CUT)
+    notes = ("One row a cane.", _BASE, _BASAL, _CANE, _LETTERS, _CODES, _EMPTY, _CUT)
     yield _Shape("buds_by_cane", "buds", tuple(_wide()), notes)
     blocks = ("One sheet a block, named as you like; copy a sheet for a further block.", *notes)
     yield _Shape("buds_by_block", "buds", tuple(_wide()), blocks, ("block 1", "block 2", "block 3"))

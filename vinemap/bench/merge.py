@@ -1,25 +1,38 @@
-"""Several people's bud files into one, with every node that two of them read found."""
+"""Several people's files into one: of buds, with every node that two of them read found, or of wood checks."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
 
 from vinemap.characters import is_formula
-from vinemap.columns import BUDS_BY_NODE
+from vinemap.columns import BUDS_BY_NODE, WOOD
 from vinemap.errors import Findings, InputError
 from vinemap.exports.exchange import added
 from vinemap.exports.formats import write_csv
-from vinemap.reading.buds import read_bud_tables
+from vinemap.reading.buds import read_bud_tables, read_wood_table
 from vinemap.reading.cells import bare_name, show
 from vinemap.reading.files import TABLES, usable
+from vinemap.reading.schema import squeeze
 from vinemap.reading.tabular import Table, read_tables
 from vinemap.sentences import Listed, Sentence
-from vinemap.states import BUDS, State
+from vinemap.states import BUDS, NONCOUNT, State
 
 _KEY = ["sample", "cane", "node"]
+
+
+def merge_tables(paths: Sequence[Path], out: Path | None = None) -> list[Sentence]:
+    """Merge tables of wood checks, where the first file holds them, by `merge_wood`; else of buds, by `merge_buds`.
+
+    Without ``out`` it writes wood.csv or buds.csv into the current folder.
+    """
+    first = next(iter(_tables(paths[0], "wood", Findings())), None)
+    if first is not None and {"tissue", "phloem"} <= {squeeze(column) for column in first.columns}:
+        return merge_wood(paths, out or Path("wood.csv"))
+    return merge_buds(paths, out or Path("buds.csv"))
 
 
 def merge_buds(paths: Sequence[Path], out: Path) -> list[Sentence]:
@@ -47,14 +60,8 @@ def merge_buds(paths: Sequence[Path], out: Path) -> list[Sentence]:
         written.
     """
     findings = Findings()
-    if out.suffix.lower() != ".csv":
-        findings.problem(out.name, None, "", "is not a name for a CSV file", "end the name in .csv")
+    _refuse_out(paths, out, findings)
     parts = [_read(path, file, findings) for path, file in zip(paths, _names(paths), strict=True)]
-    _refuse_same_file(paths, findings)
-    if out.exists() and out.resolve() not in {path.resolve() for path in paths}:
-        findings.problem(
-            str(out), None, "", "is there and is not one of the tables to merge", "name it too, or another file with -o"
-        )
     columns = [*BUDS_BY_NODE.names, "file", "row", "source"]
     nodes = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
     _refuse_conflicts(nodes, findings)
@@ -79,6 +86,84 @@ def merge_buds(paths: Sequence[Path], out: Path) -> list[Sentence]:
     return [*read, *_double_entries(nodes), *_near_names(merged["sample"].unique()), *findings.warnings, written]
 
 
+def merge_wood(paths: Sequence[Path], out: Path) -> list[Sentence]:
+    """Merge tables of wood checks into one wood.csv.
+
+    Several slices of one vine and tissue are several pieces, so that every row is kept.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        Tables with the columns of `vinemap.columns.WOOD`.
+    out : Path
+        As `merge_buds` has it.
+
+    Returns
+    -------
+    list of Sentence
+        What was read, samples that two files hold, notes of the reading, what was written.
+
+    Raises
+    ------
+    InputError
+        With every fault of every file; nothing is written.
+    """
+    findings, files = Findings(), _names(paths)
+    _refuse_out(paths, out, findings)
+    parts = []
+    for path, file in zip(paths, files, strict=True):
+        own = Findings()
+        tables = [replace(table, file=table.file.replace(path.name, file, 1)) for table in _tables(path, "wood", own)]
+        parts.append(pd.concat([_no_wood(), *(read_wood_table(table, {}, None, "", own) for table in tables)]))
+        findings.problems.extend(own.problems)
+        findings.warnings.extend(own.warnings)
+    if findings.problems:
+        raise InputError(findings.problems)
+    merged = pd.concat(parts, ignore_index=True)
+    order = {sample: place for place, sample in enumerate(dict.fromkeys(merged["sample"]))}
+    merged = merged.sort_values("sample", key=lambda sample: sample.map(order), kind="stable", ignore_index=True)
+    with added(out.absolute().parent, replacing=[out.name]) as stage:
+        write_csv(merged, stage / out.name, WOOD)
+    read = [
+        Sentence("merged.wood.read", file=file, slices=Sentence.counted("count.slices", len(part)))
+        for file, part in zip(files, parts, strict=True)
+    ]
+    slices, samples = len(merged), merged["sample"].nunique()
+    written = Sentence(
+        "merged.wood.written",
+        file=out.name,
+        slices=Sentence.counted("count.slices", slices),
+        samples=Sentence.counted("count.samples", samples),
+    )
+    both = _sliced_twice(dict(zip(files, parts, strict=True)))
+    return [*read, *both, *_near_names(merged["sample"].unique()), *findings.warnings, *_formulas(merged), written]
+
+
+def _no_wood() -> pd.DataFrame:
+    return pd.DataFrame(columns=list(WOOD.names))
+
+
+def _sliced_twice(parts: dict[str, pd.DataFrame]) -> list[Sentence]:
+    """Name the samples of which two files hold slices: where they are the same slices, they would count twice."""
+    files: dict[str, list[str]] = {}
+    for file, part in parts.items():
+        for sample in part["sample"].unique():
+            files.setdefault(sample, []).append(file)
+    twice = [sample for sample, names in files.items() if len(names) > 1]
+    return [Sentence("merged.wood.twice", samples=Listed(twice))] if twice else []
+
+
+def _refuse_out(paths: Sequence[Path], out: Path, findings: Findings) -> None:
+    """Name what keeps the merged file from being written where it is wanted, and files that are given twice."""
+    if out.suffix.lower() != ".csv":
+        findings.problem(out.name, None, "", "is not a name for a CSV file", "end the name in .csv")
+    _refuse_same_file(paths, findings)
+    if out.exists() and out.resolve() not in {path.resolve() for path in paths}:
+        findings.problem(
+            str(out), None, "", "is there and is not one of the tables to merge", "name it too, or another file with -o"
+        )
+
+
 def _names(paths: Sequence[Path]) -> list[str]:
     """Return what each file is called in messages: its name, or its path where two files have one name."""
     names = [path.name for path in {path.resolve() for path in paths}]
@@ -87,7 +172,7 @@ def _names(paths: Sequence[Path]) -> list[str]:
 
 def _read(path: Path, file: str, findings: Findings) -> pd.DataFrame:
     own = Findings()
-    nodes, counts = read_bud_tables(_tables(path, own), {}, None, "", own)
+    nodes, counts = read_bud_tables(_tables(path, "buds", own), {}, None, "", own)
     if len(counts):
         own.problem(
             path.name,
@@ -104,11 +189,11 @@ def _read(path: Path, file: str, findings: Findings) -> pd.DataFrame:
     return nodes.assign(file=nodes["file"].str.replace(path.name, file, n=1, regex=False), source=file)
 
 
-def _tables(path: Path, findings: Findings) -> list[Table]:
+def _tables(path: Path, stem: str, findings: Findings) -> list[Table]:
     if not path.exists():
         findings.problem(path.name, None, "", "there is no such file", "correct the name")
     elif usable(path, TABLES, findings):
-        return read_tables(path, "buds", findings)
+        return read_tables(path, stem, findings)
     return []
 
 
@@ -123,6 +208,7 @@ def _refuse_same_file(paths: Sequence[Path], findings: Findings) -> None:
 def _refuse_conflicts(nodes: pd.DataFrame, findings: Findings) -> None:
     """Name each bud that a file reads otherwise than the first file that reads it."""
     long = nodes.melt([*_KEY, "file", "row"], list(BUDS), "bud", "state")
+    _refuse_other_basal(nodes, findings)
     read = long[long["state"] != State.UNREAD]
     first = read.drop_duplicates([*_KEY, "bud"])
     pairs = first.merge(read, on=[*_KEY, "bud"], suffixes=("", "_2"))
@@ -137,17 +223,36 @@ def _refuse_conflicts(nodes: pd.DataFrame, findings: Findings) -> None:
         )
 
 
+def _refuse_other_basal(nodes: pd.DataFrame, findings: Findings) -> None:
+    """Name each cane to which two files give other basal buds."""
+    for name in NONCOUNT:
+        noted = nodes[nodes[name].notna()]
+        first = noted.drop_duplicates(["sample", "cane"]).set_index(["sample", "cane"])
+        for row in noted.to_dict("records"):
+            there = first.loc[(row["sample"], row["cane"])]
+            if there[name] != row[name]:
+                findings.problem(
+                    row["file"],
+                    int(row["row"]),
+                    name,
+                    f"{row[name]:.0f}, but {there['file']}:{there['row']} says {there[name]:.0f} (cane "
+                    f"{show(row['cane'])}, sample {show(row['sample'])})",
+                    "look at the cane again and correct either",
+                )
+
+
 def _merged(nodes: pd.DataFrame) -> pd.DataFrame:
     """Return each node once, each bud as the file that read it has it, in the order of samples, canes and nodes."""
     read = nodes.assign(**{bud: nodes[bud].where(nodes[bud] != State.UNREAD) for bud in BUDS})
     # Who found a node unread has not read it.
     read["reader"] = nodes["reader"].where(read[list(BUDS)].notna().any(axis=1))
-    firsts = read.groupby(_KEY, sort=False)[[*BUDS, "reader"]].first()
+    firsts = read.groupby(_KEY, sort=False)[[*BUDS, *NONCOUNT, "reader"]].first()
     once = firsts.fillna(dict.fromkeys(BUDS, State.UNREAD.value)).reset_index()
     order = {sample: place for place, sample in enumerate(dict.fromkeys(nodes["sample"]))}
     canes = once.groupby("sample", sort=False)["cane"].transform(lambda cane: pd.factorize(cane)[0])
-    placed = once.assign(_sample=once["sample"].map(order), _cane=canes)
-    columns = [name for name in BUDS_BY_NODE.names if name != "reader" or placed[name].notna().any()]
+    placed = once.assign(_sample=once["sample"].map(order), _cane=canes).astype(dict.fromkeys(NONCOUNT, "Int64"))
+    optional = (*NONCOUNT, "reader")
+    columns = [name for name in BUDS_BY_NODE.names if name not in optional or placed[name].notna().any()]
     return placed.sort_values(["_sample", "_cane", "node"], kind="stable", ignore_index=True)[columns]
 
 
@@ -185,7 +290,7 @@ def _near_names(samples: Iterable[str]) -> list[Sentence]:
 
 def _formulas(merged: pd.DataFrame) -> list[Sentence]:
     """Name what a spreadsheet would run of the file."""
-    named = merged[["sample", "cane", *merged.filter(["reader"])]].fillna("")
+    named = merged.filter(["sample", "cane", "reader"]).fillna("")
     names = pd.unique(named.to_numpy().ravel())
     run = [name for name in names if is_formula(name)]
     return [Sentence("warning.formulas.merged", names=Listed(run))] if run else []

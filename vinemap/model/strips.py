@@ -26,6 +26,10 @@ from vinemap.model.matern import matern32
 
 # Places along a strip, at the least: with few places deeper strips cost little.
 _SHORTEST = 50
+# Places of a strip, at the most: its matrices grow with their square, its algebra with their cube.
+_WIDEST = 1500
+# Below this evenness places count as standing in patches; blocks with some places each are not so uneven.
+_PATCHY = 1 / 3
 # Of the variance: places that nearly coincide would leave no digits to their difference.
 _NUGGET = 1e-8
 
@@ -55,12 +59,21 @@ class Strips:
 
     @classmethod
     def of(cls, xy: Array, depth: float) -> tuple[Strips, Array]:
-        """Cut points (n, 2) into strips of about so many places' depth; also return each point's place (n,)."""
+        """Cut points (n, 2) into strips of about so many places' depth; also return each point's place (n,).
+
+        Places in tight patches are counted by their patches, which a strip must hold several of in depth to screen off
+        what lies behind it, as far as strips of `_WIDEST` places reach.
+        """
         places, place = np.unique(xy, axis=0, return_inverse=True)
         centred = places - places.mean(axis=0)
-        axis = np.linalg.eigh(centred.T @ centred)[1][:, -1]
+        axes = np.linalg.eigh(centred.T @ centred)[1]
+        axis = axes[:, -1]
         order = np.argsort(centred @ axis, kind="stable")
-        count = int(np.ceil(len(places) / (depth * max(_SHORTEST, np.sqrt(len(places))))))
+        wide = depth * max(_SHORTEST, np.sqrt(len(places)))
+        evenness = _evenness(centred @ axes)
+        if evenness < _PATCHY:
+            wide = max(wide, min(wide / np.sqrt(evenness), _WIDEST))
+        count = int(np.ceil(len(places) / wide))
         bounds = np.linspace(0, len(places), count + 1).round().astype(int)
         return cls(places[order], axis, bounds), np.argsort(order)[place.ravel()]
 
@@ -77,6 +90,19 @@ class Strips:
         strip = np.searchsorted(edges, xy @ self.axis)
         for k in np.unique(strip):
             yield slice(*self.bounds[[max(k - 1, 0), min(k + 2, len(self))]]), np.flatnonzero(strip == k)
+
+
+def _evenness(places: Array) -> float:
+    """Return how many squares hold a place, of squares as many as places, by how many do where places are random.
+
+    At most 1. Places in m tight patches fill m squares, however many they are.
+    """
+    extent = np.ptp(places, axis=0)
+    side = np.sqrt(extent.prod() / len(places))
+    if not side > 0:
+        return 1.0
+    filled = len(np.unique(np.floor((places - places.min(axis=0)) / side), axis=0))
+    return float(min(1.0, filled / (len(places) * -np.expm1(-1.0))))
 
 
 @dataclass(frozen=True)

@@ -30,7 +30,7 @@ from vinemap.reading.tabular import Table, folded, read_table, read_tables
 from vinemap.reading.wide import is_wide, unfold
 from vinemap.sentences import Figure, Listed, Sentence
 from vinemap.settings import Settings
-from vinemap.states import BUDS, Part, State
+from vinemap.states import BUDS, NONCOUNT, Part, State
 
 _TISSUES = ("phloem", "cambium", "xylem")
 
@@ -168,6 +168,7 @@ def _read_nodes(
     _refuse_unknown(checked, known, samples_file, findings)
     with folded(findings, len(checked.rows)):
         _refuse_repeats_within(checked, findings)
+        _refuse_other_basal(checked, findings)
     _warn_of_codes(checked, BUDS, findings)
     nodes = _numbered(checked, findings)
     unread = (nodes[list(BUDS)] == State.UNREAD).all(axis=1)
@@ -247,8 +248,20 @@ def read_wood(
     table = None if path is None else read_table(path, "wood", findings)
     if table is None:
         return _frame([], WOOD)
-    columns = match_columns(table, WoodRow, settings.columns.wood, findings)
-    checked = check_rows(table, WoodRow, columns, findings, section="wood")
+    return read_wood_table(table, settings.columns.wood, known, samples_file, findings, section="wood")
+
+
+def read_wood_table(
+    table: Table,
+    mapping: Mapping[str, str],
+    known: set[str] | None,
+    samples_file: str,
+    findings: Findings,
+    section: str | None = None,
+) -> pd.DataFrame:
+    """Check a table of wood checks, as `read_wood` returns it; the arguments are those of `read_bud_tables`."""
+    columns = match_columns(table, WoodRow, mapping, findings)
+    checked = check_rows(table, WoodRow, columns, findings, section=section)
     _refuse_unknown(checked, known, samples_file, findings)
     _warn_of_codes(checked, _TISSUES, findings)
     return _frame([row for _, row in checked.good()], WOOD)
@@ -298,6 +311,26 @@ def _refuse_repeats_within(checked: Checked[NodeRow], findings: Findings) -> Non
                 f"node {row.node} of cane {show(row.cane)}, sample {show(row.sample)}, stands in row {earlier} already",
                 f"number the nodes of a cane from its base, each once{no_cane}",
             )
+
+
+def _refuse_other_basal(checked: Checked[NodeRow], findings: Findings) -> None:
+    """Name each row that gives a cane other basal buds than an earlier one; they are counted once a cane."""
+    first: dict[tuple[str, str, str], tuple[int, int]] = {}
+    for place, row in checked.good():
+        for name in NONCOUNT:
+            many: int | None = getattr(row, name)
+            if many is None:
+                continue
+            number = checked.table.numbers[place]
+            there, earlier = first.setdefault((row.sample, row.cane, name), (many, number))
+            if there != many:
+                findings.problem(
+                    checked.table.file,
+                    number,
+                    checked.column(name),
+                    f"{many}, but row {earlier} has {there} for cane {show(row.cane)} of sample {show(row.sample)}",
+                    "give the basal buds of a cane once, on one of its rows, or alike on all of them",
+                )
 
 
 def _refuse_unknown(checked: Checked[Model], known: set[str] | None, samples_file: str, findings: Findings) -> None:

@@ -17,7 +17,7 @@ from vinemap.errors import Findings
 from vinemap.reading.cells import bad, show, status, text
 from vinemap.reading.schema import CaneRow, Checked, check_rows, match_columns, squeeze
 from vinemap.reading.tabular import Cells, Table, folded
-from vinemap.states import BUDS, State
+from vinemap.states import BUDS, NONCOUNT, State
 
 _LETTERS = {
     "a": State.ALIVE.value,
@@ -25,7 +25,7 @@ _LETTERS = {
     "b": State.DEAD_BEFORE.value,
     **dict.fromkeys(("-", "–", "−", "u"), State.UNREAD.value),
 }
-_LONG = ("sample", "cane", "node", *BUDS, "reader")
+_LONG = ("sample", "cane", "node", *BUDS, *NONCOUNT, "reader")
 _NODE = re.compile(r"(node|n)?0*([1-9][0-9]{0,2})(\.0)?")
 
 
@@ -59,7 +59,8 @@ def unfold(table: Table, mapping: Mapping[str, str], findings: Findings, section
     Returns
     -------
     Table
-        Columns sample, cane, node, primary, secondary, tertiary, reader; ``numbers`` are those of the canes' rows.
+        Columns sample, cane, node, primary, secondary, tertiary, noncount_alive, noncount_dead, reader; ``numbers`` are
+        those of the canes' rows.
     """
     nodes = _once(table, findings)
     rest = [place for place in range(len(table.columns)) if place not in node_columns(table)]
@@ -80,10 +81,11 @@ def unfold(table: Table, mapping: Mapping[str, str], findings: Findings, section
         for position, cane in checked.good():
             if position in again:
                 continue
+            beside = [getattr(cane, name) for name in NONCOUNT]
             for node, place in sorted(nodes.items()):
                 states = _read(table, position, place, findings)
                 if states is not None:
-                    rows.append([cane.sample, cane.cane, node, *states, cane.reader])
+                    rows.append([cane.sample, cane.cane, node, *states, *beside, cane.reader])
                     numbers.append(table.numbers[position])
     return Table(table.file, _LONG, rows, numbers)
 

@@ -42,13 +42,15 @@ _SHARES = (
     _share(Part.BASAL, Bud.PRIMARY, Part.BASAL),
     _share(Part.APICAL, Bud.PRIMARY, Part.APICAL),
     *(_share(Part.ALL, bud, bud, unread=True) for bud in (Bud.SECONDARY, Bud.TERTIARY, Bud.NO_LIVE_BUD, Bud.FROZEN)),
+    _Share(Part.ALL, Bud.NONCOUNT, "noncount_read", "noncount_dead", None, "noncount_pct"),
 )
+_WHERE_COUNTED = (Bud.FROZEN, Bud.NONCOUNT)
 
 
 def _shares(tallies: pd.DataFrame) -> list[_Share]:
-    """Return the shares of a table: shoots that froze only where they were counted, after budbreak."""
-    frozen = tallies["tissue"].eq(Bud.FROZEN).any()
-    return [share for share in _SHARES if share.tissue is not Bud.FROZEN or frozen]
+    """Return the shares of a table: frozen shoots and basal buds only where somebody counted them."""
+    counted = set(tallies["tissue"])
+    return [share for share in _SHARES if share.tissue not in _WHERE_COUNTED or share.tissue in counted]
 
 
 def sample_table(samples: gpd.GeoDataFrame, tallies: pd.DataFrame, confidence: float = 0.90) -> pd.DataFrame:
@@ -179,7 +181,7 @@ def _of(tallies: pd.DataFrame, share: _Share) -> pd.DataFrame:
 def _columns(share: _Share, counts: pd.DataFrame, low: Array, high: Array) -> dict[str, pd.Series[float] | Array]:
     """Return a share's columns from counts that are missing where it is not known, and intervals as fractions."""
     whole = counts.astype("Float64").astype("Int64")
-    if share.part is Part.ALL and share.tissue not in (Bud.NO_LIVE_BUD, Bud.FROZEN):
+    if share.part is Part.ALL and share.tissue not in (Bud.NO_LIVE_BUD, *_WHERE_COUNTED):
         whole = whole.fillna(0)
     low_name, high_name = share.ends
     read = counts["read"].to_numpy(dtype=np.float64)

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from vinemap.settings import Settings
-from vinemap.states import BUDS, Bud, Part, State
+from vinemap.states import BUDS, NONCOUNT, Bud, Part, State
 
 _TALLY = ["sample", "part", "tissue", "dead", "read", "unread"]
 COUNTS = ["dead", "read", "unread"]
@@ -42,20 +44,21 @@ def tally(nodes: pd.DataFrame, counts: pd.DataFrame, kept: pd.Series[int]) -> pd
     ----------
     nodes : DataFrame
         A row a node cut: sample, node (1 = nearest the base), primary, secondary, tertiary ('alive', 'dead', 'unread',
-        'dead_before').
+        'dead_before'); cane, noncount_alive and noncount_dead where basal buds were noted, which stand beside the
+        nodes: once a cane, on any of its rows or on all.
     counts : DataFrame
         A row of counts: sample, part ('basal', 'apical' or 'all'), nodes, primary_dead, secondary_dead, tertiary_dead
         (NaN: that bud was not read), and primary_dead_before where buds that had died before the freeze were told
-        apart (NaN: they were not). Each row counts other nodes than the rest.
+        apart (NaN: they were not), noncount_alive and noncount_dead. Each row counts other nodes than the rest.
     kept : Series
         Sample to the number of nodes that pruning keeps; must name every sample of ``nodes``.
 
     Returns
     -------
     DataFrame
-        sample, part, tissue ('primary', 'secondary', 'tertiary', 'no_live_bud', 'dead_before'), dead, read, unread
-        (int); samples in the order of the input. Part 'all' is the sum over the nodes wherever they stood; 'basal' and
-        'apical' are there only for nodes whose position is known.
+        sample, part, tissue ('primary', 'secondary', 'tertiary', 'no_live_bud', 'dead_before', 'noncount'), dead, read,
+        unread (int); samples in the order of the input. Part 'all' is the sum over the nodes wherever they stood;
+        'basal' and 'apical' are there only for nodes whose position is known.
 
     Raises
     ------
@@ -71,6 +74,8 @@ def tally(nodes: pd.DataFrame, counts: pd.DataFrame, kept: pd.Series[int]) -> pd
     live bud are at least the sum of the dead less the nodes for each bud but one, and at most the least of the dead
     (M. Fréchet 1935).
 
+    Basal buds are counted as 'noncount' alone, which has part 'all' only: no count of nodes holds them.
+
     A bud that had died before the freeze counts as dead wherever buds are counted. How many primaries there were of
     these is counted apart, as 'dead_before', where somebody told them apart: in ``nodes`` where one was found anywhere,
     in ``counts`` row by row.
@@ -83,7 +88,7 @@ def tally(nodes: pd.DataFrame, counts: pd.DataFrame, kept: pd.Series[int]) -> pd
     >>> tally(vineyard.nodes, vineyard.counts, kept).columns.tolist()
     ['sample', 'part', 'tissue', 'dead', 'read', 'unread']
     """
-    known = pd.concat([_tally_nodes(nodes, kept), _tally_counts(counts)], ignore_index=True)
+    known = pd.concat([_tally_nodes(nodes, kept), _tally_counts(counts), *_tally_beside(nodes, counts)])
     everything = known.assign(part=Part.ALL.value)
     rows = pd.concat([everything, known[known["part"] != Part.ALL]], ignore_index=True)
     return rows.groupby(_TALLY[:3], sort=False, as_index=False)[COUNTS].sum().astype(dict.fromkeys(COUNTS, np.int64))
@@ -135,3 +140,17 @@ def _tally_counts(counts: pd.DataFrame) -> pd.DataFrame:
         for bud, values in columns.items()
     ]
     return pd.concat(frames, ignore_index=True).astype(dict.fromkeys(COUNTS, np.int64))
+
+
+def _tally_beside(nodes: pd.DataFrame, counts: pd.DataFrame) -> Iterator[pd.DataFrame]:
+    """Count basal buds, a row a cane or a row of counts, where they were noted."""
+    for table, keys in ((nodes, ["sample", "cane"]), (counts, [])):
+        if not set(NONCOUNT) <= set(table):
+            continue
+        noted = table[table[list(NONCOUNT)].notna().any(axis=1)]
+        each = noted.groupby(keys, sort=False)[list(NONCOUNT)].first().reset_index() if keys else noted
+        alive, dead = (each[name].fillna(0) for name in NONCOUNT)
+        rows = each[["sample"]].assign(
+            part=Part.ALL.value, tissue=Bud.NONCOUNT.value, dead=dead, read=alive + dead, unread=0
+        )
+        yield rows.astype(dict.fromkeys(COUNTS, np.int64))

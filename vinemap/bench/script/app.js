@@ -3,10 +3,11 @@
 import { ICONS, byId, icon, make } from "../../web/script/dom.js";
 import { label, number, t, words } from "../../web/script/words.js";
 import { enter, isComplete, place, say } from "./board.js";
+import { keepSlice, openBeside } from "./beside.js";
 import { choice } from "./choice.js";
 import { data } from "./data.js";
 import { copy, save, shareable, tidy } from "./files.js";
-import { clearAll, hand, load, set, settings } from "./menu.js";
+import { clearAll, hand, handWood, load, set, settings } from "./menu.js";
 import { addToPlan, allSamples, nextSample } from "./plan.js";
 import { addSample, listFound, listSamples, stepSample } from "./samples.js";
 import { note, settle } from "./status.js";
@@ -46,7 +47,7 @@ function begin() {
 
 function wire() {
   const on = (id, act) => byId(id).addEventListener("click", act);
-  for (const [id, path] of Object.entries({ "open-menu": ICONS.menu, "cane-less": ICONS.minus, "cane-more": ICONS.plus, "node-less": ICONS.back, "node-more": ICONS.forward })) byId(id).append(icon(path));
+  for (const [id, path] of Object.entries({ "open-menu": ICONS.menu, "open-beside": ICONS.slice, "cane-less": ICONS.minus, "cane-more": ICONS.plus, "node-less": ICONS.back, "node-more": ICONS.forward })) byId(id).append(icon(path));
   for (const button of document.querySelectorAll("dialog .close")) {
     button.append(icon(ICONS.close));
     button.addEventListener("click", () => button.closest("dialog").close());
@@ -64,6 +65,9 @@ function wire() {
   for (const id of ["save", "trouble-save"]) on(id, () => hand(save));
   on("copy", () => hand((_, text) => copy(text)));
   on("share", () => hand((name, text) => navigator.share(shareable(name, text))));
+  on("open-beside", openBeside);
+  on("keep-slice", keepSlice);
+  on("save-wood", () => handWood(save));
   on("new-survey", () => byId("fresh").showModal());
   on("clear", clearAll);
   byId("share").hidden = !shareable("buds.csv", "");

@@ -1,14 +1,24 @@
-// Files that come in (a plan, an earlier export) and the one that goes out (buds.csv, RFC 4180).
+// Files that come in (a plan, an earlier export) and those that go out (buds.csv and wood.csv, RFC 4180).
 
 import { make } from "../../web/script/dom.js";
-import { BUDS, STATES } from "./tally.js";
+import { BUDS, LAYERS, STATES } from "./tally.js";
 
-const HEADER = ["sample", "cane", "node", ...BUDS, "reader"];
+const BUD_COLUMNS = ["sample", "cane", "node", ...BUDS, "noncount_alive", "noncount_dead", "reader"];
+const WOOD_COLUMNS = ["sample", "tissue", ...LAYERS];
+const ALWAYS = 3 + BUDS.length;
 
-// The last column, who read a node, is left out where nobody gave a name.
+// What nobody noted or gave, basal buds or a reader's name, is no column.
 export function budsCsv(rows) {
-  const wide = rows.some((row) => row.at(-1)) ? HEADER.length : HEADER.length - 1;
-  return [HEADER, ...rows].map((row) => row.slice(0, wide).map(quoted).join(",")).join("\r\n") + "\r\n";
+  const kept = BUD_COLUMNS.map((_, place) => place < ALWAYS || rows.some((row) => row[place] !== ""));
+  return csv([BUD_COLUMNS, ...rows].map((row) => row.filter((_, place) => kept[place])));
+}
+
+export function woodCsv(rows) {
+  return csv([WOOD_COLUMNS, ...rows]);
+}
+
+function csv(rows) {
+  return rows.map((row) => row.map(quoted).join(",")).join("\r\n") + "\r\n";
 }
 
 function quoted(value) {
@@ -101,8 +111,16 @@ function nodesOf(rows) {
     const states = BUDS.map((bud) => (row[bud] || "unread").toLowerCase());
     const node = count(row.node);
     if (!tidy(row.sample) || !node || states.some((state) => !STATES.includes(state))) throw new Error("import.row", { cause: row.number });
-    return { sample: tidy(row.sample), cane: tidy(row.cane) || "1", node, states, reader: tidy(row.reader) };
+    return { sample: tidy(row.sample), cane: tidy(row.cane) || "1", node, states, reader: tidy(row.reader), noncount: noncount(row) };
   });
+}
+
+// Basal buds that stand beside a node; null where none do.
+function noncount(row) {
+  const [alive, dead] = [row.noncountalive, row.noncountdead].map((cell) => (cell ? Number(cell) : null));
+  if (alive === null && dead === null) return null;
+  if (![alive ?? 0, dead ?? 0].every((many) => Number.isInteger(many) && many >= 0)) throw new Error("import.row", { cause: row.number });
+  return { alive: alive ?? 0, dead: dead ?? 0 };
 }
 
 // One after the other, whatever this browser and device can: hand over to another app, or save as a file.

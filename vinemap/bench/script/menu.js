@@ -5,25 +5,34 @@ import { hasText, number, t, words } from "../../web/script/words.js";
 import { place } from "./board.js";
 import { choice } from "./choice.js";
 import { feel } from "./feel.js";
-import { budsCsv, readFile } from "./files.js";
+import { budsCsv, readFile, woodCsv } from "./files.js";
 import { allSamples, keepPlan } from "./plan.js";
 import { note, settle } from "./status.js";
 import { append, keep } from "./store.js";
-import { BUDS, log, rowsOf, stateOf } from "./tally.js";
+import { BUDS, budRows, log, noncountOf, stateOf, woodRows } from "./tally.js";
 import { inTurn, refused } from "./turns.js";
 import { openSample } from "./work.js";
 
-function fileName() {
+function fileName(stem) {
   const reader = choice.reader.normalize("NFKD").replace(/\p{M}/gu, "").replace(/[^\p{L}\p{N}]+/gu, "-").replace(/^-|-$/g, "").toLowerCase();
-  return reader ? `buds_${reader}.csv` : "buds.csv";
+  return reader ? `${stem}_${reader}.csv` : `${stem}.csv`;
 }
 
 export function hand(how) {
-  const rows = rowsOf(allSamples(), choice.reader);
-  if (!rows.length) return note("save.nothing");
-  const text = budsCsv(rows), upto = log.last, name = fileName();
+  const rows = budRows(allSamples(), choice.reader);
+  return handed(how, "buds", rows.length && budsCsv(rows), "export", "save.done", { nodes: number(rows.length) });
+}
+
+export function handWood(how) {
+  const rows = woodRows(allSamples());
+  return handed(how, "wood", rows.length && woodCsv(rows), "export.wood", "save.done.wood", { slices: number(rows.length) });
+}
+
+function handed(how, stem, text, kind, done, values) {
+  if (!text) return note("save.nothing");
+  const upto = log.last, name = fileName(stem);
   return Promise.resolve(how(name, text)).then(
-    () => append([{ kind: "export", upto }]).catch(() => {}).then(() => note("save.done", { name, nodes: number(rows.length) })),
+    () => append([{ kind, upto }]).catch(() => {}).then(() => note(done, { name, ...values })),
     (error) => error.name !== "AbortError" && note("save.failed"),
   );
 }
@@ -50,11 +59,12 @@ export async function load(input) {
 function loadNodes(nodes) {
   return inTurn(async () => {
     const wanted = nodes.flatMap(({ sample, cane, node, states, reader }) => BUDS.map((bud, place) => ({ kind: "take", imported: true, sample, cane, node, bud, state: states[place], ...(reader && { reader }) })));
+    const basal = nodes.filter(({ sample, cane, noncount }) => noncount && !noncountOf(sample, cane)).map(({ sample, cane, noncount }) => ({ kind: "noncount", imported: true, sample, cane, ...noncount }));
     const here = (record) => stateOf(record.sample, record.cane, record.node, record.bud);
     const news = wanted.filter((record) => here(record) === null && (record.state !== "unread" || record.bud === "primary"));
     const other = wanted.filter((record) => record.state !== "unread" && here(record) !== null && here(record) !== record.state);
     const known = new Set(news.map((record) => JSON.stringify([record.sample, record.cane, record.node])));
-    if (news.length && !(await append(news, (record) => record.kind !== "export"))) return note("import.again");
+    if (news.length + basal.length && !(await append([...news, ...basal], (record) => !record.kind.startsWith("export")))) return note("import.again");
     note(other.length ? "import.differs" : "import.nodes", { nodes: number(known.size), other: number(other.length), first: other[0]?.sample ?? "" });
   });
 }

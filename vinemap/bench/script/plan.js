@@ -1,7 +1,7 @@
 // The samples to cut: those that came with the page, those loaded since, those added by hand, those in the log.
 
 import { change } from "./store.js";
-import { canesOf, log, naturally, nodesOn, sum } from "./tally.js";
+import { canesOf, log, naturally, nodesOn, stands, sum } from "./tally.js";
 
 export const plan = new Map();
 
@@ -20,7 +20,9 @@ export async function keepPlan(samples) {
 }
 
 export function allSamples() {
-  const unplanned = [...log.samples.keys()].filter((sample) => !plan.has(sample) && canesOf(sample).length);
+  const taken = [...log.samples.keys()].filter((sample) => canesOf(sample).length);
+  const beside = [...log.beside.keys()].filter((sample) => log.beside.get(sample).some(stands));
+  const unplanned = [...new Set([...taken, ...beside])].filter((sample) => !plan.has(sample));
   return [...plan.keys(), ...unplanned.sort(naturally)];
 }
 

@@ -5,7 +5,7 @@ import { number, sentence, t } from "../../web/script/words.js";
 import { show } from "./board.js";
 import { allSamples } from "./plan.js";
 import { listFound } from "./samples.js";
-import { canesOf, log, rowsOf, stands } from "./tally.js";
+import { canesOf, log, rowsOf, slicesOf, stands } from "./tally.js";
 
 // What depends on the plan and on the log, all over the page.
 export function settle() {
@@ -19,7 +19,14 @@ function found() {
   const nodes = rowsOf(samples).length;
   const values = { nodes: number(nodes), samples: number(nodes ? samples.filter((sample) => canesOf(sample).length).length : samples.length), open: number(unsaved()) };
   write(".found", nodes ? "found" : samples.length ? "found.none" : "found.empty", values);
+  const slices = slicesOf(samples);
+  byId("save-wood").hidden = byId("found-wood").hidden = !slices.length;
+  byId("found-wood").textContent = t("found.wood", { slices: number(slices.length), open: number(slices.filter((slice) => slice.seq > lastSaved("export.wood")).length) });
   byId("begin").textContent = t(nodes ? "begin.again" : "begin");
+}
+
+function lastSaved(kind) {
+  return log.records.findLast((record) => record.kind === kind)?.upto ?? 0;
 }
 
 function nodesSince(seq) {
@@ -28,7 +35,7 @@ function nodesSince(seq) {
 }
 
 function unsaved() {
-  return nodesSince(log.records.findLast((record) => record.kind === "export")?.upto ?? 0);
+  return nodesSince(lastSaved("export"));
 }
 
 export function note(key, values = {}) {

@@ -1,7 +1,9 @@
-// What the log says: every bud of every node, and the running share of dead primaries.
+// What the log says: every bud of every node, what was noted beside them, and the running share of dead primaries.
 
 export const BUDS = ["primary", "secondary", "tertiary"];
 export const STATES = ["alive", "dead", "dead_before", "unread"];
+export const TISSUES = ["trunk", "cordon", "cane"];
+export const LAYERS = ["phloem", "cambium", "xylem"];
 const AIMS = [20, 15, 12, 10, 8, 6, 5, 4, 3];
 const MOST_MORE = 500;
 
@@ -11,7 +13,7 @@ export function isDead(state) {
 }
 
 // The log in memory. A record is never changed in the store; what undoes it is a later record of its own.
-export const log = { records: [], last: 0, takes: new Map(), samples: new Map() };
+export const log = { records: [], last: 0, takes: new Map(), samples: new Map(), beside: new Map() };
 
 export function absorb(records) {
   for (const record of records) {
@@ -19,6 +21,7 @@ export function absorb(records) {
     log.last = record.seq;
     log.records.push(record);
     if (record.kind === "take") index(record);
+    if (record.kind === "wood" || record.kind === "noncount") setBeside(record);
     if (record.kind === "undo") revive(log.takes.get(record.of), record.of);
     if (record.kind === "clear") for (const take of log.takes.values()) take.cleared ??= record.seq;
     if (record.kind === "clear") log.takes.set(record.seq, record);
@@ -32,6 +35,13 @@ function index(record) {
   const buds = nested(nodes, record.node);
   if (!buds.has(record.bud)) buds.set(record.bud, []);
   buds.get(record.bud).push(record);
+}
+
+// A slice of wood, or the basal buds of a cane: they are no nodes, and enter no share of them.
+function setBeside(record) {
+  log.takes.set(record.seq, record);
+  if (!log.beside.has(record.sample)) log.beside.set(record.sample, []);
+  log.beside.get(record.sample).push(record);
 }
 
 function nested(map, key) {
@@ -68,6 +78,25 @@ export function canesOf(sample) {
   return canes.filter((cane) => nodesOn(sample, cane).length).sort(naturally);
 }
 
+function besideOf(sample, kind) {
+  return (log.beside.get(sample) ?? []).filter((record) => record.kind === kind && stands(record));
+}
+
+export function slicesOf(samples) {
+  return samples.flatMap((sample) => besideOf(sample, "wood"));
+}
+
+// The basal buds of a cane, alive and dead; null where nobody looked.
+export function noncountOf(sample, cane) {
+  return besideOf(sample, "noncount").findLast((record) => record.cane === cane) ?? null;
+}
+
+// Canes of which something is known, if no more than their basal buds.
+function notedCanes(sample) {
+  const beside = besideOf(sample, "noncount").map((record) => record.cane);
+  return [...new Set([...canesOf(sample), ...beside])].sort(naturally);
+}
+
 export function naturally(a, b) {
   return a.localeCompare(b, "en", { numeric: true });
 }
@@ -83,6 +112,21 @@ function readerOf(sample, cane, node, unnamed) {
 export function rowsOf(samples, unnamed = "") {
   return samples.flatMap((sample) => canesOf(sample).flatMap((cane) => nodesOn(sample, cane).map((node) =>
     [sample, cane, node, ...statesAt(sample, cane, node).map((state) => state ?? "unread"), readerOf(sample, cane, node, unnamed)])));
+}
+
+// The same with the basal buds of each cane on its first row; where only these were noted, node 1 stands there unread.
+export function budRows(samples, unnamed) {
+  return samples.flatMap((sample) => notedCanes(sample).flatMap((cane) => {
+    const rows = rowsOf([sample], unnamed).filter((row) => row[1] === cane);
+    const all = rows.length ? rows : [[sample, cane, 1, ...BUDS.map(() => "unread"), ""]];
+    const beside = noncountOf(sample, cane);
+    return all.map((row, place) => [...row.slice(0, -1), ...(beside && place === 0 ? [beside.alive, beside.dead] : ["", ""]), row.at(-1)]);
+  }));
+}
+
+// A row a slice, as wood.csv has it.
+export function woodRows(samples) {
+  return slicesOf(samples).map((slice) => [slice.sample, slice.tissue, ...LAYERS.map((layer) => slice[layer])]);
 }
 
 // Primaries of the samples named: dead, read, and how many were read of each sample.

@@ -12,6 +12,7 @@ import { inTurn } from "./turns.js";
 
 export const MARKS = { alive: "M5 13l5 5L19 6", dead: "M6 6l12 12M18 6L6 18", dead_before: "M5 5l14 14M19 5L5 19M4 12h16", unread: "M6 12h12" };
 
+const UNDONE = ["take", "wood", "noncount", "clear"];
 const BOUNCE_MS = 220;
 let lastTap = { button: null, at: -Infinity };
 
@@ -53,12 +54,14 @@ function goOn(sample, cane, node) {
 
 export function undo() {
   return inTurn(async () => {
-    const open = log.records.filter((record) => ["take", "clear"].includes(record.kind) && !record.imported && stands(record));
+    const open = log.records.filter((record) => UNDONE.includes(record.kind) && !record.imported && stands(record));
     const last = open.findLast((record) => record.tab === TAB) ?? open.at(-1);
     if (!last) return say("said.nothing");
     if (!(await append([{ kind: "undo", of: last.seq }], (record) => record.kind === "undo" && record.of === last.seq))) return show();
     feel("undo");
     if (last.kind === "clear") say("said.restored");
+    else if (last.kind === "wood") say("said.undone.wood", { sample: last.sample, tissue: t(`tissue.${last.tissue}`) });
+    else if (last.kind === "noncount") say("said.undone.noncount", { sample: last.sample, cane: last.cane });
     else {
       Object.assign(place, { sample: last.sample, cane: last.cane, node: last.node });
       if (isComplete(last.sample, last.cane, last.node)) moveToDue(last.sample, last.cane);
@@ -107,7 +110,7 @@ function moveCane(by) {
 }
 
 // A gloved finger bounces: the same button again within a blink is no second tap.
-function tapped(button) {
+export function tapped(button) {
   const now = performance.now();
   const bounced = lastTap.button === button && now - lastTap.at < BOUNCE_MS;
   lastTap = { button, at: now };
@@ -120,12 +123,17 @@ function statesOf(bud) {
 }
 
 export function layBuds() {
-  byId("buds").replaceChildren(...readBuds().map((bud) => make("div", { class: "bud-row", role: "group", "aria-label": t(`bud.${bud}`) },
-    make("p", { class: "bud-name" }, t(`bud.${bud}`)),
-    statesOf(bud).map((state) => make("button", {
-      type: "button", class: `state ${state}`, "data-bud": bud, "data-state": state, "aria-pressed": "false",
-      onclick: (event) => tapped(event.currentTarget) && take(bud, state),
-    }, icon(MARKS[state]), make("span", {}, t(`state.${state}`)))))));
+  byId("buds").replaceChildren(...readBuds().map((bud) => stateRow(t(`bud.${bud}`), "bud", bud, statesOf(bud), null, (state) => take(bud, state))));
+}
+
+// A row of what is read, with a button a state; each button says in `data-…` whose it is.
+export function stateRow(name, kind, of, states, pressed, act, said = (state) => t(`state.${state}`)) {
+  return make("div", { class: "bud-row", role: "group", "aria-label": name },
+    make("p", { class: "bud-name" }, name),
+    states.map((state) => make("button", {
+      type: "button", class: `state ${state}`, [`data-${kind}`]: of, "data-state": state, "aria-pressed": String(state === pressed),
+      onclick: (event) => tapped(event.currentTarget) && act(state),
+    }, icon(MARKS[state]), make("span", {}, said(state)))));
 }
 
 export function pressed(event) {

@@ -55,4 +55,5 @@ export const ICONS = {
   forward: "M9 5l7 7l-7 7",
   up: "M5 15l7-7l7 7",
   menu: "M4 6h16M4 12h16M4 18h16",
+  slice: "M12 3a9 9 0 1 0 0 18a9 9 0 0 0 0-18M12 7a5 5 0 1 0 0 10a5 5 0 0 0 0-10M12 11v2",
 };
