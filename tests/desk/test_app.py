@@ -117,14 +117,20 @@ def test_several_vineyards_side_by_side(tmp_path: Path) -> None:
     for name in ("Tarn", "<b>Beck"):
         (root / name).mkdir(parents=True)
         write_demo(root / name)
+    (root / "outputs").mkdir()
+    for name in ("samples.csv", "run.json"):
+        (root / "outputs" / name).write_text("{}", encoding="utf-8")
     desk = Desk(root)
     client = desk.client()
     shown = Html(client.get("/").text)
+    assert "outputs" not in shown.words
     assert {"Tarn", "<b>Beck"} <= set(shown.words)
     assert client.post("/vineyards", data={"name": "Fell Side"}).url.path == "/vineyards/Fell Side/files"
     for name in ("..", "a/b", "", ".hidden", "x\x00", "-x", "Tarn", "CON<>", "a" * 200):
         assert client.post("/vineyards", data={"name": name}).status_code == 409
-    assert {path.name for path in root.iterdir() if path.name[0] != "."} == {"Tarn", "<b>Beck", "Fell Side"}
+    assert {path.name for path in root.iterdir() if path.name[0] != "."} == {
+        *("Tarn", "<b>Beck", "Fell Side", "outputs"),
+    }
     desk.close()
 
 

@@ -59,7 +59,7 @@ class Ledger:
     outdated: dict[Place, str] = field(default_factory=dict)
 
 
-def ledgers(folder: Path, drafts: Drafts) -> tuple[dict[str, Ledger], list[Problem]]:
+def ledgers(folder: Path, drafts: Drafts, only: str | None = None) -> tuple[dict[str, Ledger], list[Problem]]:
     """Return the tables of a vineyard's folder by their names, and what hinders reading others.
 
     Parameters
@@ -67,10 +67,12 @@ def ledgers(folder: Path, drafts: Drafts) -> tuple[dict[str, Ledger], list[Probl
     folder : Path
     drafts : Drafts
         What was typed over their cells.
+    only : str, optional
+        Name of one file, where no other is asked for.
     """
     findings = Findings()
     found: dict[str, Ledger] = {}
-    for path in sorted(folder.iterdir()):
+    for path in sorted(path for path in folder.iterdir() if only in (None, path.name)):
         if (
             path.suffix.lower() in TABLES
             and not path.name.startswith(".")

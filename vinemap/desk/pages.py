@@ -49,7 +49,7 @@ async def home(request: Request) -> Response:
     held = vineyards_of(request)
     if held.is_one:
         return RedirectResponse(address(held.root.name), 303)
-    listed = [_listed(name, folder) for name, folder in held.folders().items()]
+    listed = await run_in_threadpool(lambda: [_listed(name, folder) for name, folder in held.folders().items()])
     empty = not any(path.name != DESK for path in held.root.iterdir())
     return page(request, "home", vineyards=listed, root=str(held.root), may_be_here=empty, problems=[])
 

@@ -13,6 +13,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
+from vinemap.desk.drafts import sheet_of
 from vinemap.desk.frame import LANGUAGE, address, jobs_of, language_of, page, shell_command, vineyards_of, words_in
 from vinemap.desk.jobs import Job
 from vinemap.desk.ledgers import BEGUN, MOST_LETTERS, Ledger, begun, ledgers
@@ -126,7 +127,7 @@ async def cell(request: Request) -> Response:
 
 
 def _ledger(place: Place, name: str) -> Ledger:
-    tables, _ = ledgers(place.folder, place.drafts)
+    tables, _ = ledgers(place.folder, place.drafts, sheet_of(name)[0])
     found = tables.get(name) or (begun(name, place.drafts) if name in BEGUN else None)
     if found is None:
         raise HTTPException(404)

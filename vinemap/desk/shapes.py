@@ -107,7 +107,7 @@ def _as_table(ledger: Ledger) -> Table:
 
 def _read(path: Path, layer: str, settings: Settings, drafts: Drafts, findings: Findings) -> Table | None:
     if path.suffix.lower() in TABLES:
-        tables, problems = ledgers(path.parent, drafts)
+        tables, problems = ledgers(path.parent, drafts, path.name)
         findings.problems += [problem for problem in problems if problem.file == path.name]
         return _as_table(tables[path.name]) if path.name in tables else None
     return read_layer(path, layer, getattr(settings.files, f"{layer}_layer"), findings)

@@ -6,7 +6,7 @@ import shutil
 from pathlib import Path
 
 from vinemap.desk.drafts import DESK
-from vinemap.desk.uploads import forget, given_files
+from vinemap.desk.uploads import GIVEN, forget, given_files
 from vinemap.desk.vineyards import Place
 from vinemap.errors import InputError
 from vinemap.exports.exchange import added
@@ -48,8 +48,10 @@ def standing(proposal: Proposal, understanding: Understanding) -> str | None:
 
 def as_they_are(place: Place) -> list[str]:
     """Return the names of given files that can go into the folder as they are: those that a vineyard's files have."""
-    given = {path.name for path in given_files(place.folder)}
-    return sorted(given.intersection(inputs_in(place.folder / DESK / "given")))
+    given = given_files(place.folder)
+    ours = set(inputs_in(place.folder / DESK / GIVEN))
+    shapes = {Path(name).stem for name in ours if name.lower().endswith(".shp")}
+    return [path.name for path in given if path.name in ours or path.stem in shapes]
 
 
 def take_in(place: Place) -> None:

@@ -12,7 +12,8 @@ from pathlib import Path, PurePosixPath, PureWindowsPath
 from vinemap.desk.drafts import DESK
 from vinemap.exports.disk import flush_names
 
-_GIVEN = "given"
+GIVEN = "given"
+"""Name of the folder in the desk's own that holds them."""
 _FORBIDDEN = re.compile(r'[<>:"/\\|?*!%#]')
 # Device names of Windows, whatever ending follows: Microsoft, Naming Files, Paths, and Namespaces.
 _DEVICE = re.compile(r"(con|prn|aux|nul|com[0-9¹²³]|lpt[0-9¹²³]|conin\$|conout\$)(\..*)?", re.IGNORECASE)
@@ -47,7 +48,7 @@ def _shortened(stem: str, ending: str) -> str:
 
 def given_files(folder: Path) -> list[Path]:
     """Return the files that were given to a vineyard's desk, by name."""
-    home = folder / DESK / _GIVEN
+    home = folder / DESK / GIVEN
     if not home.is_dir() or home.is_symlink():
         return []
     return sorted(
@@ -67,7 +68,7 @@ async def keep(folder: Path, name: str, chunks: AsyncIterator[bytes]) -> Path:
     chunks : async iterator of bytes
         The content.
     """
-    home = folder / DESK / _GIVEN
+    home = folder / DESK / GIVEN
     home.mkdir(parents=True, exist_ok=True)
     path = home / safe_name(name)
     draft = path.with_name(f"{path.name}.part")
@@ -94,4 +95,4 @@ def take_back(folder: Path, name: str) -> bool:
 
 def forget(folder: Path) -> None:
     """Take all given files away: they stand in the vineyard now."""
-    shutil.rmtree(folder / DESK / _GIVEN, ignore_errors=True)
+    shutil.rmtree(folder / DESK / GIVEN, ignore_errors=True)

@@ -14,6 +14,7 @@ from pathlib import Path
 from vinemap.desk.drafts import DESK, JOURNAL, Drafts
 from vinemap.errors import InputError, Problem
 from vinemap.exports.lock import locked
+from vinemap.exports.record import RUN_FILE
 from vinemap.reading.files import inputs_in
 
 _NO_NAME = re.compile(r'[\x00-\x1f\x7f<>:"/\\|?*!]')
@@ -52,6 +53,11 @@ class Place:
                 shutil.copy2(self.folder / name, former / name)
 
 
+def _is_vineyard(folder: Path) -> bool:
+    """Whether a folder holds a vineyard, or one that was begun; outputs have tables of the same names."""
+    return (folder / DESK).is_dir() or (bool(inputs_in(folder)) and not (folder / RUN_FILE).exists())
+
+
 class Vineyards:
     """What a desk holds; each vineyard is locked from when it is first opened until the desk closes.
 
@@ -83,7 +89,7 @@ class Vineyards:
         if self.is_one:
             return {self.root.name: self.root}
         found = (path for path in self.root.iterdir() if path.is_dir() and not path.is_symlink())
-        return {path.name: path for path in sorted(found) if inputs_in(path) or (path / DESK).is_dir()}
+        return {path.name: path for path in sorted(found) if _is_vineyard(path)}
 
     def find(self, name: str) -> Place | None:
         """Return the vineyard of a name; None where there is none. No name leads out of the desk's folder."""
