@@ -197,3 +197,16 @@ def test_what_another_program_changed_is_not_typed_over_blindly(client: TestClie
     client.post(f"{HERE}/outdated/samples.csv", data={"fits": "no"})
     assert "A1 east" not in client.get(f"{HERE}/table/samples.csv").text
     assert (folder / "samples.csv").read_bytes() == turned
+
+
+def test_work_that_was_cut_off_is_told(folder: Path) -> None:
+    """A map that a crash took away is spoken of by the next desk; one that was stopped is not."""
+    Drafts(folder).note("began", work="map", out="2026-01-01-000000-map")
+    told = languages()["en"]["desk.state.cut_off"]
+    desk = Desk(folder)
+    client = desk.client()
+    assert told in client.get(f"{HERE}/map").text
+    assert told not in client.get(f"{HERE}/plan").text
+    desk.vineyards.find("vineyard").drafts.note("began", work="map", out="")
+    assert told not in client.get(f"{HERE}/map").text
+    desk.close()

@@ -51,6 +51,8 @@ class Drafts:
     features : dict of str to dict
         Changed outlines and points by layer (``blocks``, ``samples``), then by the feature's id: GeoJSON features, None
         where one was taken out.
+    began : (str, str) or None
+        Work that was begun last, and the name of the folder that it was to fill; None where it was stopped.
     bases : dict of str to set of str
         By table or layer, digests of the file that the changes were typed over, or were saved into.
     """
@@ -61,6 +63,7 @@ class Drafts:
         self.cells: dict[str, dict[Place, str]] = {}
         self.features: dict[str, dict[str, Entry | None]] = {}
         self.bases: dict[str, set[str]] = {}
+        self.began: tuple[str, str] | None = None
         self._changing = threading.Lock()
         self._broken_off = False
         for entry in self._read():
@@ -157,6 +160,8 @@ class Drafts:
                 self.cells.setdefault(file, {})[row, column] = value
             case {"kind": "feature", "layer": str(layer), "id": str(name), "feature": feature}:
                 self.features.setdefault(layer, {})[name] = feature if isinstance(feature, dict) else None
+            case {"kind": "began", "work": str(work), "out": str(out)}:
+                self.began = (work, out) if out else None
             case {"kind": "base", "name": str(name), "digest": str(digest)}:
                 self.bases.setdefault(name, set()).add(digest)
             case {"kind": "settled", "name": str(name)}:

@@ -230,12 +230,18 @@ async def work(request: Request) -> Response:
         step=kind,
         kind=kind,
         job=job if job is not None and job.work == kind else None,
+        cut_off=job is None and place.drafts.began is not None and _is_cut_off(kind, place.drafts.began, found),
         maps=maps,
         inputs=place.inputs,
         unsaved=place.drafts.unsaved,
         shoots=next((name for name in place.inputs if name.rpartition(".")[0].casefold() == "shoots"), None),
         command=_command(kind, place, out),
     )
+
+
+def _is_cut_off(kind: str, began: tuple[str, str], found: list[Run]) -> bool:
+    """Whether work was begun before the desk was opened, and there is nothing of it."""
+    return began[0] == kind and began[1] not in {run.name for run in found}
 
 
 def _command(kind: str, place: Place, out: Path) -> str:

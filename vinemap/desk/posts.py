@@ -211,6 +211,7 @@ async def stop_work(request: Request) -> Response:
     job = jobs_of(request).of(place.name)
     if job is not None:
         await run_in_threadpool(jobs_of(request).stop, job)
+        await run_in_threadpool(place.drafts.note, "began", work=job.work, out="")
         return _see(place.name, job.work)
     return _see(place.name)
 
