@@ -62,6 +62,7 @@ def _routes() -> list[Route]:
             ("/results/{run}/{file:path}", pages.made_file),
             ("/job", posts.job_now),
             ("/places.json", drawn.places),
+            ("/faults.json", drawn.faults),
         )
     ]
     acts = [

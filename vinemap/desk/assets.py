@@ -33,7 +33,7 @@ class Assets:
 def assets() -> Assets:
     """Return the files of the desk's pages."""
     style = [asset("vinemap.web", f"style/{name}") for name in ("tokens.css", "screen.css")]
-    own = [asset("vinemap.desk", f"style/{name}") for name in ("desk.css", "steps.css", "tables.css")]
+    own = [asset("vinemap.desk", f"style/{name}") for name in ("desk.css", "steps.css", "tables.css", "places.css")]
     rules, code = leaflet_parts()
     texts = {
         "desk.js": joined("desk/script/app.js"),

@@ -10,6 +10,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
+from vinemap.desk.checking import checked
 from vinemap.desk.drafts import Entry
 from vinemap.desk.ledgers import begun, ledgers
 from vinemap.desk.pages import place_of
@@ -21,24 +22,48 @@ from vinemap.reading.files import TABLES
 async def places(request: Request) -> Response:
     """Give both layers: ``{"blocks": {"type": "FeatureCollection", "names": …, "features": […]}, "samples": …}``.
 
-    Every feature has its id, and in ``revision`` what a change of it has to name. ``names`` are the file's own by those
-    of `vinemap.columns`.
+    Every feature has its id, and in ``revision`` what a change of it has to name; ``none`` is what a new one has to.
+    ``names`` are the file's own by those of `vinemap.columns`.
     """
     place = place_of(request)
     layers = await run_in_threadpool(lambda: {name: drawn(place.folder, name, place.drafts) for name in LAYERS_DRAWN})
     return JSONResponse({name: _collection(layer) for name, layer in layers.items()})
 
 
+async def faults(request: Request) -> Response:
+    """Give what is wrong with outlines and points, as they stand: ``{"blocks": {id: [text, …]}, "samples": …}``."""
+    place = place_of(request)
+    return JSONResponse(await run_in_threadpool(_faults, place))
+
+
+def _faults(place: Place) -> dict[str, dict[str, list[str]]]:
+    found: dict[str, dict[str, list[str]]] = {name: {} for name in LAYERS_DRAWN}
+    problems = checked(place).problems
+    for name in LAYERS_DRAWN:
+        layer = drawn(place.folder, name, place.drafts)
+        # A layer that was drawn over is checked as the file that it will be, whose rows are the features in turn.
+        anew = bool(place.drafts.features.get(name))
+        ids = {str(row): one for row, one in enumerate(layer.features, start=2)} if anew else {}
+        files = {f"{name}.geojson", "" if layer.path is None else layer.path.name}
+        for problem in problems:
+            if problem.file in files and problem.row is not None:
+                one = ids.get(str(problem.row), str(problem.row))
+                found[name].setdefault(one, []).append(f"{problem.message}; {problem.remedy}")
+    return found
+
+
 def _collection(layer: Drawn) -> dict[str, Any]:
     features = [{**one, "id": name, "revision": revision(one)} for name, one in layer.features.items()]
     problems = [dataclasses.asdict(problem) for problem in layer.problems]
-    return {"type": "FeatureCollection", "names": layer.names, "features": features, "problems": problems}
+    head = {"type": "FeatureCollection", "names": layer.names, "none": revision(None)}
+    return {**head, "features": features, "problems": problems}
 
 
 async def change(request: Request) -> Response:
     """Keep a feature as it was drawn (PUT, ``{"feature": …, "revision": …}``), or take it out (DELETE).
 
-    Answers with its id and its new revision; 409 with the feature as it is now where another page changed it since.
+    Answers with its id and its new revision; 409 with the feature as it is now where another page changed it since, 422
+    where the table that a point belongs into has no columns for its place.
     """
     place, layer, name = place_of(request), request.path_params["layer"], request.path_params["id"]
     if layer not in LAYERS_DRAWN or not NAME.fullmatch(name):
@@ -74,7 +99,7 @@ def _change_row(place: Place, layer: Drawn, name: str, feature: Entry | None) ->
     tables, _ = ledgers(place.folder, place.drafts)
     ledger = tables.get(file) or begun(file, place.drafts)
     if layer.names["lon"] not in ledger.columns or layer.names["lat"] not in ledger.columns:
-        raise HTTPException(409)
+        raise HTTPException(422)
     row = int(name) if name in layer.features else max(ledger.rows, default=1) + 1
     if feature is None:
         cells = {(row, column): "" for column in range(len(ledger.columns))}

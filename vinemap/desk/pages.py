@@ -22,12 +22,14 @@ from vinemap.desk.frame import address, jobs_of, language_of, page, shell_comman
 from vinemap.desk.ledgers import BEGUN, Ledger, begun, ledgers
 from vinemap.desk.runs import Run, change_by_block, new_folder, runs
 from vinemap.desk.safety import MOST_BYTES, TooLargeError, too_large
+from vinemap.desk.shapes import LAYERS_DRAWN, drawn
 from vinemap.desk.understood import all_files, as_they_are, standing, understood
 from vinemap.desk.uploads import given_files
 from vinemap.desk.vineyards import Place
-from vinemap.errors import InputError, Problem
+from vinemap.errors import Findings, InputError, Problem
 from vinemap.intake.opendata import wanted_elevation
 from vinemap.sentences import Figure, Sentence, languages, said
+from vinemap.settings import load_settings
 
 _ROWS = 100
 _EMPTY_ROWS = 12
@@ -155,7 +157,10 @@ def _way_to(place: Place, problem: Problem, tables: dict[str, Ledger]) -> str | 
 async def places(request: Request) -> Response:
     """Show the outlines and the points on a map, where they can be drawn and moved."""
     place = place_of(request)
-    return page(request, "places", place, step="places", unsaved=place.drafts.unsaved)
+    layers = await run_in_threadpool(lambda: [drawn(place.folder, layer, place.drafts) for layer in LAYERS_DRAWN])
+    problems = [problem for layer in layers for problem in layer.problems]
+    units = {"units": load_settings(place.folder, Findings()).units}
+    return page(request, "places", place, step="places", unsaved=place.drafts.unsaved, problems=problems, data=units)
 
 
 async def table(request: Request) -> Response:
