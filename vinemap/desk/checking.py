@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from dataclasses import dataclass
 
 from vinemap.desk.saving import with_changes
@@ -10,6 +11,9 @@ from vinemap.errors import InputError, Problem
 from vinemap.pipeline import check_folder
 from vinemap.reading.vineyard import summary
 from vinemap.sentences import Sentence
+
+# There is one copy with the changes in it: two pages that ask at once would take it from under each other.
+_ONE_AT_A_TIME = threading.Lock()
 
 
 @dataclass(frozen=True)
@@ -33,7 +37,8 @@ class Checked:
 def checked(place: Place) -> Checked:
     """Read a vineyard as `vinemap check` does."""
     try:
-        vineyard = check_folder(with_changes(place))
+        with _ONE_AT_A_TIME:
+            vineyard = check_folder(with_changes(place))
     except InputError as error:
         return Checked([], [], error.problems)
     return Checked(summary(vineyard), list(vineyard.warnings), [])
