@@ -69,8 +69,9 @@ def editor(folder: Path, browser: Any) -> Iterator[Open]:
 
 
 def _journal(folder: Path) -> list[dict[str, Any]]:
+    """Return what was kept of outlines and points, in its order."""
     lines = (folder / ".desk" / "journal.jsonl").read_text(encoding="utf-8").splitlines()
-    return [json.loads(line) for line in lines]
+    return [entry for line in lines if (entry := json.loads(line))["kind"] == "feature"]
 
 
 def _kept(page: Any) -> None:
