@@ -3,7 +3,7 @@
 const METRES_A_DEGREE = 111320;
 
 // Turns longitude and latitude into metres from a place, and back.
-export function plane([lon0, lat0]) {
+function plane([lon0, lat0]) {
   const wide = METRES_A_DEGREE * Math.cos((lat0 * Math.PI) / 180);
   return {
     metres: ([lon, lat]) => [(lon - lon0) * wide, (lat - lat0) * METRES_A_DEGREE],
