@@ -120,6 +120,8 @@ def test_counts_of_any_kind_are_the_same_counts(truth: Truth, kind: str) -> None
         ("Dead?", ["yes", "no"], False),
         ("Alive", ["x", ""], True),
         ("primary", ["+", "-"], True),
+        ("Not dead (1=yes)", ["1", "0"], True),
+        ("Yema no viva", ["1", "0"], True),
         ("Primary bud", ["A", "D", "B"], True),
         ("Primary bud", ["V", "M", "N"], True),
         ("Primary bud", ["D", "D"], True),
@@ -211,3 +213,20 @@ def test_whatever_stands_on_a_sheet_ends_in_words(rows: list[list[str]], data: s
             answers[proposal.key] = data.draw(st.sampled_from(proposal.choices)).value
         assert all(note.said("es") for note in understood.notes)
         assert understood.open or understood.problems or understood.tables
+
+
+@pytest.mark.parametrize("heading", ["Injury rating", "Dead vines", "Trunk damage", "Canes dead"])
+def test_what_else_is_dead_is_no_count_of_buds(tmp_path: Path, heading: str) -> None:
+    """A score, and dead vines, canes or trunks, are not taken for dead buds."""
+    rows = [["Sample", heading, "Live", "Dead"], ["A1", 3, 8, 2], ["A2", 4, 7, 3]]
+    understood = of_buds(table(tmp_path / "a.csv", rows))
+    assert understood.open == ()
+    assert dead(understood) == {"A1": (2, 10), "A2": (3, 10)}
+
+
+def test_a_heading_that_denies_is_asked(tmp_path: Path) -> None:
+    """No dead may be their number, or the live ones; No. dead is the number."""
+    rows = [["Sample", "No dead", "Buds"], ["A1", 3, 10]]
+    assert of_buds(table(tmp_path / "a.csv", rows)).open
+    rows[0][1] = "No. dead"
+    assert dead(of_buds(table(tmp_path / "b.csv", rows))) == {"A1": (3, 10)}

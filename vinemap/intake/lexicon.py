@@ -8,6 +8,8 @@ from functools import lru_cache
 
 _CAMEL = re.compile(r"(?<=[a-z])(?=[A-Z])")
 _TOKEN = re.compile(r"[0-9](?:st|nd|rd)(?![a-z])|[a-z]+|[0-9]+|[%#?]")
+# "No." before a state is a number of them; "no" alone may deny it.
+_NO_STATE = re.compile(r"\bno\s+(?=viv|muert|verde|dead|aliv|live|green|brown|damag|injur|surviv|kill|dan)")
 _YEAR = re.compile(r"(19|20)[0-9]{2}")
 
 
@@ -20,7 +22,7 @@ def fold(words: object) -> str:
 @lru_cache(maxsize=4096)
 def tokens(words: str) -> tuple[str, ...]:
     """Return the words of a heading, folded; ``PriDead``, ``pri_dead`` and ``Pri. dead`` have the same ones."""
-    return tuple(_TOKEN.findall(fold(_CAMEL.sub(" ", words))))
+    return tuple(_TOKEN.findall(_NO_STATE.sub("not ", fold(_CAMEL.sub(" ", words)))))
 
 
 def timeless(words: str) -> str:
@@ -69,6 +71,13 @@ DEAD_WORDS = _words(
     "dead brown black killed kill mortality injured injury damaged damage muerta muertas muerto muertos negra negras "
     "negro negros cafe marron marrones parda pardas danada danadas dano mortalidad"
 )
+_DENIALS = _words("not non never sin")
+# What can be dead too, and what is no count of anything.
+_OTHER_THINGS = _words(
+    "vines plants cepas plantas canes sarmientos trunk trunks cordon cordons arms shoots brotes leaves"
+)
+_RATINGS = _words("rating score grade class index severity rank scale nota escala indice grado")
+_BUD_WORDS = _words("bud buds yema yemas node nodes nudo nudos")
 _SHARE = _words("% pct percent percentage porcentaje porciento perc")
 _TOTAL = _words(
     "total totals nodes buds cut examined checked n sampled inspected dissected nudos yemas cortadas cortados "
@@ -118,7 +127,9 @@ def bud_of(words: tuple[str, ...]) -> str | None:
 
 
 def state_of(words: tuple[str, ...]) -> str | None:
-    """Return ``alive`` or ``dead`` where words say one of them; None where they say neither or both."""
+    """Return ``alive`` or ``dead`` where words say one of them; None where they say neither or both, or deny it."""
+    if not _DENIALS.isdisjoint(words):
+        return None
     alive, dead = not ALIVE_WORDS.isdisjoint(words), not DEAD_WORDS.isdisjoint(words)
     return None if alive == dead else "alive" if alive else "dead"
 
@@ -164,7 +175,9 @@ def is_unit(words: str) -> bool:
 def _counted(words: tuple[str, ...]) -> str | None:
     """Read ``Dead primary``, ``% live``, ``Sec. killed``."""
     state, bud, share = state_of(words), bud_of(words), not _SHARE.isdisjoint(words)
-    if state is None and not (share and bud):
+    known = frozenset(words)
+    other = known & _RATINGS or (known & _OTHER_THINGS and not (bud or known & _BUD_WORDS))
+    if other or (state is None and not (share and bud)):
         return None
     return "_".join(filter(None, (bud, state, "pct" if share else "")))
 
@@ -174,8 +187,10 @@ def _seen(words: tuple[str, ...]) -> str | None:
     bud, known = bud_of(words), frozenset(words)
     if bud is not None and known <= dict(_BUDS)[bud] | _FILLER | _SEEN | ALIVE_WORDS | DEAD_WORDS | _words("? or o"):
         return bud
-    both = not ALIVE_WORDS.isdisjoint(words) and not DEAD_WORDS.isdisjoint(words)
-    return "state" if both or known in _LEGENDS or (known & _SEEN and known <= _SEEN | _FILLER) else None
+    alive, dead = not ALIVE_WORDS.isdisjoint(words), not DEAD_WORDS.isdisjoint(words)
+    if (alive or dead) and known & _DENIALS:
+        return bud or "state"
+    return "state" if (alive and dead) or known in _LEGENDS or (known & _SEEN and known <= _SEEN | _FILLER) else None
 
 
 def _fact(words: tuple[str, ...]) -> str | None:

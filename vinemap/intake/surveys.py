@@ -8,7 +8,6 @@ from dataclasses import dataclass, field, replace
 
 import pandas as pd
 
-from vinemap.columns import BUDS_BY_COUNT, BUDS_BY_NODE
 from vinemap.errors import Findings
 from vinemap.intake.codes import NO_NODE, Alphabet, code, read_codes, reader_of, split_run
 from vinemap.intake.counted import Counted, read_counts
@@ -515,7 +514,7 @@ def _by_node(units: Iterable[Unit]) -> pd.DataFrame:
         for unit in units
         for place, node in enumerate(unit.nodes, start=1)
     ]
-    table = pd.DataFrame(rows, columns=BUDS_BY_NODE.names)
+    table = pd.DataFrame(rows, columns=["sample", "cane", "node", *BUD_NAMES, "reader"])
     return table if table["reader"].any() else table.drop(columns="reader")
 
 
@@ -536,8 +535,9 @@ def _by_count(units: Iterable[Unit], findings: Findings) -> pd.DataFrame:
             buds = (dead[Bud.PRIMARY], dead[Bud.SECONDARY], dead[Bud.TERTIARY], dead.get(Bud.DEAD_BEFORE.value))
             readers = " and ".join(dict.fromkeys(filter(None, (unit.reader for unit in its))))
             rows.append((sample, part, counted.nodes, *buds, readers))
-    table = pd.DataFrame(rows, columns=BUDS_BY_COUNT.names)
-    for column in BUDS_BY_COUNT.names:
+    columns = ["sample", "part", "nodes", *(f"{bud}_dead" for bud in BUD_NAMES), "primary_dead_before", "reader"]
+    table = pd.DataFrame(rows, columns=columns)
+    for column in columns:
         if column.endswith("_dead") or column in ("nodes", "primary_dead_before"):
             table[column] = table[column].astype("Int64")
     return table.dropna(axis="columns", how="all").drop(columns=[] if table["reader"].any() else "reader")
