@@ -210,3 +210,9 @@ def test_work_that_was_cut_off_is_told(folder: Path) -> None:
     desk.vineyards.find("vineyard").drafts.note("began", work="map", out="")
     assert told not in client.get(f"{HERE}/map").text
     desk.close()
+
+
+@pytest.mark.parametrize("page", ["/plan", "/map", "/spring", "/results"])
+def test_pages_that_send_someone_out_keep_their_cautions(client: TestClient, page: str) -> None:
+    """Blades cut people, and advice defers to local extension and licensed practice."""
+    assert languages()["en"]["desk.care"] in Html(client.get(f"{HERE}{page}").text).words
