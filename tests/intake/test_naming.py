@@ -105,6 +105,11 @@ def test_one_question_for_many_names() -> None:
     assert all(settled(proposal, answers) is not None for proposal in done.proposals)
     each = match_names(written, known, {table.key: EACH}).proposals
     assert [proposal.key for proposal in each] == ["name.block.Rivrbend", "name.block.Hillcrst", "name.block.Zzz"]
+    one = {table.key: EACH, "name.block.Rivrbend": "Creek"}
+    assert match_names(written, known, one).mapping == {"Rivrbend": "Creek"}
+    # A table of other names, of another file, is another question, whose answer takes nothing from the first.
+    other = match_names(["Riverbnd", "Hilcrest"], known, answers).proposals
+    assert [proposal.key == table.key for proposal in other] == [False]
     # Next year: a new name is asked, and it alone.
     later = match_names([*written, "Crek"], known, answers)
     assert [p.key for p in later.proposals if settled(p, answers) is None] == ["name.block.Crek"]
@@ -114,8 +119,9 @@ def test_an_answer_overrules() -> None:
     """A certain name may be said to be another one, or none; an answer that names nothing known is not taken."""
     assert match_names(["2"], OUTLINES, {"name.block.2": "Dipper"}).mapping == {"2": "Dipper"}
     assert match_names(["2"], OUTLINES, {"name.block.2": NONE}).unmatched == ["2"]
-    assert match_names(["Diper"], OUTLINES, {"name.block.Diper": "gone", "names.block": "[1"}).mapping == {}
-    assert match_names(["Diper"], OUTLINES, {"names.block": json.dumps({"Diper": "gone"})}).mapping == {}
+    for broken in ("[1", "[1]", json.dumps({"Diper": "gone"})):
+        found = match_names(["Diper"], OUTLINES, {"name.block.Diper": "gone", "names.block.abc": broken})
+        assert (found.mapping, found.unmatched) == ({}, ["Diper"])
 
 
 def test_numbers_that_stand_apart_stay_apart() -> None:

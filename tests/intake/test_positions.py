@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import geopandas as gpd
 import numpy as np
-import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -221,18 +220,28 @@ def test_waypoints_are_matched_to_the_samples_of_the_buds() -> None:
 
 
 def test_several_sources_together() -> None:
-    """What one file lacks another may have; points that lie apart, and what nothing places, are one problem each."""
+    """What one file lacks another may have; points that lie apart are one problem; the survey's order is kept."""
     point = POINTS[0]
-    one = read("Sample;Lon;Lat", ("a", point.x, point.y), ("b", point.x, point.y))
+    one = read("Sample;Lon;Lat", ("b", point.x, point.y), ("a", point.x, point.y))
     rows = [("a", "2", None, None), ("b", None, POINTS[2].x, POINTS[2].y), ("c", "12", None, None)]
     two = read("Sample;Block;Lon;Lat", *rows)
     findings = Findings()
-    joined = joined_places([one, two], ["a", "b", "c", "d", "e"], "buds.xlsx", findings)
-    assert joined["sample"].tolist() == ["a", "b", "c", "d", "e"]
-    assert joined["block"].fillna("").tolist() == ["Blk 2", "", "Blk 12", "", ""]
-    assert pd.notna(joined["lon"].iloc[0])
+    joined = joined_places([one, two], ["a", "b", "c"], findings)
+    assert list(joined) == ["sample", "lon", "lat", "block"]
+    assert joined["sample"].tolist() == ["a", "b", "c"]
+    assert joined["block"].fillna("").tolist() == ["Blk 2", "", "Blk 12"]
+    assert joined["lon"].tolist()[:2] == pytest.approx([point.x] * 2, abs=1e-7)
     assert [str(problem) for problem in findings.problems] == [
-        "buds.xlsx: 1 samples have other points in another file: b; take out the wrong points",
-        "buds.xlsx: nothing places 2 of 5 samples: d, e; give their points, their block, row and vine, or their block "
-        "alone",
+        "samples.*: points of 1 samples lie elsewhere in another file: b; take the wrong points out"
     ]
+
+
+def test_columns_by_an_answer() -> None:
+    """A column whose heading says nothing is what somebody said that it is; a CRS of the outlines is tried too."""
+    xy = POINTS.to_crs("EPSG:3857")
+    rows = [(2, ["a", xy.x[0], xy.y[0]]), (3, ["b", xy.x[1], xy.y[1]])]
+    source = Headed("s.csv", None, 1, ("No", "U", "V"), list(rows))
+    roles = {"sample": 0, "easting": 1, "northing": 2}
+    found = sample_places(source, BLOCKS, {}, None, [xy.crs], roles)
+    assert off(found) < 0.1
+    assert [(p.value, p.certain) for p in found.proposals] == [("EPSG:3857", True)]

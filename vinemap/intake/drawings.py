@@ -11,6 +11,7 @@ import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+from pyproj import CRS
 from shapely import LineString, MultiLineString, Polygon
 from shapely.geometry.base import BaseGeometry
 
@@ -76,6 +77,8 @@ class Outlines:
         What has to be mended in the files.
     unnamed : int
         Outlines that were given a name here.
+    crss : list of CRS
+        Projected ones, in which the outlines were drawn.
     """
 
     blocks: gpd.GeoDataFrame | None = None
@@ -85,6 +88,7 @@ class Outlines:
     notes: list[Sentence] = field(default_factory=list)
     findings: Findings = field(default_factory=Findings)
     unnamed: int = 0
+    crss: list[CRS] = field(default_factory=list)
 
 
 @dataclass(frozen=True)
@@ -166,6 +170,7 @@ def _drawn_in(layer: Layer, answers: Mapping[str, str], found: Outlines) -> list
     crs = layer_crs(Table(layer.file, (), [], [], frame.geometry), Settings(), found.findings) if len(frame) else None
     if crs is None:
         return []
+    found.crss += [crs] if crs.is_projected and crs not in found.crss else []
     shapes = gpd.GeoSeries(shapely.force_2d(frame.geometry.to_numpy()), crs=crs).to_crs(LONLAT)
     frame = frame.set_geometry(_unswapped(shapes, layer, found))
     is_point = frame.geom_type.isin(("Point", "MultiPoint")).to_numpy()
@@ -218,7 +223,7 @@ def _named(
     if unnamed:
         found.notes.append(Sentence("import.note.unnamed", file=_where(layer), names=Listed(unnamed)))
     said = [str(name) for name in frame.drop(columns=frame.geometry.name) if name != column]
-    said = [name for name in said if fold(name) not in _OWN_FIELDS and not frame[name].map(blank).all()]
+    said = [name for name in said if fold(name) not in _own_fields(layer) and not frame[name].map(blank).all()]
     if said and drawn:
         place_of = {int(number): place for place, number in enumerate(numbers)}
         rows: list[tuple[int, Cells]] = [(one.row, [one.name, *frame.loc[place_of[one.row], said]]) for one in drawn]
@@ -235,7 +240,7 @@ def _given(cell: object) -> str:
 
 def _name_column(layer: Layer, frame: gpd.GeoDataFrame, answers: Mapping[str, str], found: Outlines) -> str | None:
     """Return the column that holds the blocks' names, as far as that is settled."""
-    columns = [str(name) for name in frame.drop(columns=frame.geometry.name) if fold(name) not in _OWN_FIELDS]
+    columns = [str(name) for name in frame.drop(columns=frame.geometry.name) if fold(name) not in _own_fields(layer)]
     filled = [name for name in columns if not frame[name].map(blank).all()]
     roles = {name: role_of(name) for name in filled}
     by_role = {role: [name for name in filled if roles[name] == role] for role in ("block", "name")}
@@ -259,6 +264,11 @@ def _name_column(layer: Layer, frame: gpd.GeoDataFrame, answers: Mapping[str, st
     if not layer.file.lower().endswith((".kml", ".kmz", ".gpx")) or certain is None:
         found.proposals.append(asked)
     return settled(asked, answers) or asked.value
+
+
+def _own_fields(layer: Layer) -> frozenset[str]:
+    """Return the fields that a format gives every shape."""
+    return _OWN_FIELDS if layer.file.lower().endswith((".kml", ".kmz", ".gpx")) else frozenset(("fid",))
 
 
 def _tells_apart(values: pd.Series[str]) -> bool:

@@ -12,6 +12,7 @@ import unicodedata
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from enum import IntEnum
+from hashlib import sha256
 
 from vinemap.intake.questions import Choice, Proposal
 from vinemap.sentences import Sentence
@@ -20,6 +21,8 @@ NONE = "-"
 """Answer for a name that is none of those known."""
 EACH = "each"
 """Answer to a table of names: ask for each by itself."""
+YES = "yes"
+"""Answer to a table of names that is certain."""
 
 # Least likeness of two spellings by difflib's ratio, by how much the best has to lead the next, and letters of which
 # a beginning says something.
@@ -145,12 +148,13 @@ def match_names(
     ours, theirs = _names(written, kind), _names(known, kind)
     ties = {name: _ties(one, theirs) for name, one in ours.items()}
     certain = _certain(ours, ties)
-    told = _told(answers, kind)
+    told = _told(answers, kind, known)
+    of_tables = {name: other for pairs in told.values() for name, other in pairs.items()}
     mapping: dict[str, str] = {}
     unmatched: list[str] = []
     asked: dict[str, str | None] = {}
     for name in written:
-        answer = answers.get(_key(kind, name), told.get(name))
+        answer = answers.get(_key(kind, name), of_tables.get(name))
         if answer in known:
             mapping[name] = answer
         elif answer == NONE:
@@ -163,7 +167,7 @@ def match_names(
             asked[name] = _likeliest(name, ties[name], certain)
     unmatched += [name for name in written if name not in mapping and name not in unmatched]
     sure = {name: certain[name] for name in written if name in certain and name not in asked}
-    proposals = [_table(sure, kind, where, certain=True)] if sure else []
+    proposals = [_table(_table_key(kind, sure, "certain."), sure, kind, where)] if sure else []
     return Matches(mapping, [*proposals, *_questions(asked, told, ties, known, kind, where, answers)], unmatched)
 
 
@@ -356,18 +360,24 @@ def _key(kind: str, name: str) -> str:
     return f"name.{kind}.{name}"
 
 
-def _told(answers: Mapping[str, str], kind: str) -> dict[str, str]:
-    """Return what an answer to the whole table says of each name."""
-    try:
-        told = json.loads(answers.get(f"names.{kind}", "{}"))
-    except ValueError:
-        return {}
-    return {str(name): str(other) for name, other in told.items()} if isinstance(told, dict) else {}
+def _told(answers: Mapping[str, str], kind: str, known: Sequence[str]) -> dict[str, dict[str, str]]:
+    """Return what answers to whole tables say of each name, by the table's key."""
+    found: dict[str, dict[str, str]] = {}
+    for key, answer in answers.items():
+        if not key.startswith(f"names.{kind}."):
+            continue
+        try:
+            told = json.loads(answer)
+        except ValueError:
+            continue
+        if isinstance(told, dict):
+            found[key] = {str(name): str(other) for name, other in told.items() if other in known}
+    return found
 
 
 def _questions(
     asked: Mapping[str, str | None],
-    told: Mapping[str, str],
+    told: Mapping[str, Mapping[str, str]],
     ties: Mapping[str, Mapping[str, _Tie]],
     known: Sequence[str],
     kind: str,
@@ -375,27 +385,41 @@ def _questions(
     answers: Mapping[str, str],
 ) -> list[Proposal]:
     """Ask for names: in one table for those that have a likely match, each by itself for the others."""
-    together = {name: other for name, other in told.items() if name in asked and _key(kind, name) not in answers}
-    if not told and answers.get(f"names.{kind}") != EACH:
-        likely = {name: other for name, other in asked.items() if other is not None and _key(kind, name) not in answers}
-        together = likely if len(likely) > 1 else {}
-    singles = [_single(name, asked[name], ties[name], known, kind, where) for name in asked if name not in together]
-    if not together:
-        return singles
-    value = json.dumps(told or together, ensure_ascii=False)
-    return [_table(together, kind, where, certain=False, value=value), *singles]
+    tables: list[Proposal] = []
+    done: set[str] = {name for name in asked if _key(kind, name) in answers}
+    for key, pairs in told.items():
+        here = {name: other for name, other in pairs.items() if name in asked and name not in done}
+        if here:
+            tables.append(_table(key, here, kind, where, answers[key]))
+            done |= set(here)
+    of_tables = {name for pairs in told.values() for name in pairs}
+    likely = {name: other for name, other in asked.items() if other is not None and name not in of_tables}
+    key = _table_key(kind, likely)
+    if len(likely) > 1 and answers.get(key) != EACH:
+        here = {name: other for name, other in likely.items() if name not in done}
+        if here:
+            tables.append(_table(key, here, kind, where, json.dumps(here, ensure_ascii=False)))
+        singly = [name for name in asked if name not in of_tables and name not in here]
+    else:
+        singly = [name for name in asked if name not in of_tables]
+    return [*tables, *(_single(name, asked[name], ties[name], known, kind, where) for name in singly)]
 
 
-def _table(pairs: Mapping[str, str], kind: str, where: str, *, certain: bool, value: str = EACH) -> Proposal:
-    """Make a table "yours -> ours" that is right or wrong as a whole."""
-    value = "yes" if certain else value
-    choices = (Choice(value, Sentence("import.names.yes")), Choice(EACH, Sentence("import.names.each")))
+def _table_key(kind: str, names: Iterable[str], certain: str = "") -> str:
+    """Return the key of a table of names: the same for the same names, in any order."""
+    mark = sha256("|".join(sorted(map(folded_name, names))).encode()).hexdigest()[:6]
+    return f"names.{kind}.{certain}{mark}"
+
+
+def _table(key: str, pairs: Mapping[str, str], kind: str, where: str, value: str = "") -> Proposal:
+    """Make a table "yours -> ours" that is right or wrong as a whole; certain where it has no value."""
+    choices = (Choice(value or YES, Sentence("import.names.yes")), Choice(EACH, Sentence("import.names.each")))
     return Proposal(
-        key=f"names.{kind}{'.certain' if certain else ''}",
+        key=key,
         about=Sentence.counted(f"import.names.{kind}", len(pairs), where=where),
-        choices=choices[:1] if certain else choices,
-        value=value,
-        certain=certain,
+        choices=choices if value else choices[:1],
+        value=value or YES,
+        certain=not value,
         examples=tuple(f"{name} → {other}" for name, other in pairs.items()),
     )
 

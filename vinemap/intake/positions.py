@@ -91,6 +91,7 @@ def sample_places(
     answers: Mapping[str, str],
     known: Sequence[str] | None = None,
     hints: Iterable[CRS] = (),
+    roles: Mapping[str, int] | None = None,
 ) -> Placed:
     """Read where samples lie.
 
@@ -106,6 +107,8 @@ def sample_places(
         Samples as the table of buds calls them; what is like none of them is noted and left out.
     hints : iterable of CRS
         CRSs that eastings and northings may be in, beside the UTM zones of the blocks.
+    roles : mapping, optional
+        Which column of a table has which role of `vinemap.intake.lexicon.role_of`; by their headings by default.
 
     Returns
     -------
@@ -115,13 +118,14 @@ def sample_places(
         block alone.
     """
     found = Placed(pd.DataFrame(columns=list(COLUMNS)))
-    spots = _spots_of_points(source) if isinstance(source, Layer) else _spots_of_rows(source, found)
+    roles = _roles(source.names) if roles is None and isinstance(source, Headed) else roles or {}
+    spots = _spots_of_points(source) if isinstance(source, Layer) else _spots_of_rows(source, roles, found)
     where = _where(source)
     spots = _known(spots, known, answers, where, found)
     if not spots:
         return found
     if isinstance(source, Headed):
-        _read_coordinates(source, spots, found)
+        _read_coordinates(source, roles, spots, found)
         _read_projected(source, spots, blocks, answers, hints, found)
     _mend_axes(spots, blocks, where, found)
     home = _home_blocks(spots, blocks, answers, where, found)
@@ -163,9 +167,8 @@ def _roles(names: Sequence[str]) -> dict[str, int]:
 _SAID = ("lon", "lat", "easting", "northing", "place", "block", "row", "vine", "date")
 
 
-def _spots_of_rows(table: Headed, found: Placed) -> list[_Spot]:
+def _spots_of_rows(table: Headed, roles: Mapping[str, int], found: Placed) -> list[_Spot]:
     """Return the samples of a table; name, once a sample, what its rows contradict each other in."""
-    roles = _roles(table.names)
     spots: dict[str, _Spot] = {}
     faulty: set[tuple[str, str]] = set()
     for number, cells in table.rows:
@@ -194,8 +197,12 @@ def _spots_of_rows(table: Headed, found: Placed) -> list[_Spot]:
 def _spots_of_points(layer: Layer) -> list[_Spot]:
     """Return the points of a layer that have a name."""
     frame = layer.frame
-    names = [str(name) for name in frame.drop(columns=frame.geometry.name)]
+    names = [str(name) for name in frame.drop(columns=frame.geometry.name) if not frame[name].map(blank).all()]
+    # The formats of globes and receivers call it so.
+    given = next((name for name in names if fold(name) == "name"), None)
     roles = _roles(names)
+    if given is not None and layer.file.lower().endswith((".kml", ".kmz", ".gpx")):
+        roles["sample"] = names.index(given)
     if "time" in names:
         roles.setdefault("date", names.index("time"))
     if "sample" not in roles:
@@ -234,9 +241,8 @@ def _known(
     return list(kept.values())
 
 
-def _read_coordinates(table: Headed, spots: Sequence[_Spot], found: Placed) -> None:
+def _read_coordinates(table: Headed, roles: Mapping[str, int], spots: Sequence[_Spot], found: Placed) -> None:
     """Read longitude and latitude of each spot; one problem a column for what is neither."""
-    roles = _roles(table.names)
     wrong: dict[str, list[tuple[int, object]]] = {}
     for spot in spots:
         pairs = [
@@ -495,7 +501,7 @@ def _refuse_beyond(spot: _Spot, pair: tuple[int, int], frame: Any, where: str, f
         found.findings.problem(where, spot.said[role][1], role, str(error), remedy)
 
 
-def joined_places(sources: Sequence[Placed], samples: Sequence[str], file: str, findings: Findings) -> pd.DataFrame:
+def joined_places(sources: Sequence[Placed], samples: Sequence[str], findings: Findings) -> pd.DataFrame:
     """Put together what several files say of the places of samples.
 
     Parameters
@@ -503,33 +509,31 @@ def joined_places(sources: Sequence[Placed], samples: Sequence[str], file: str, 
     sources : sequence of Placed
         What is said first of a sample stands.
     samples : sequence of str
-        All samples of the survey.
-    file : str
-        That names them, for the message.
+        Samples in the order of the survey; others follow.
     findings : Findings
-        Gets one problem for all samples that nothing places, and one for all whose points contradict each other.
+        Gets one problem for all samples whose points contradict each other.
 
     Returns
     -------
     DataFrame
-        With `COLUMNS`, a row a sample, in their order.
+        A row a sample that is placed, with those of `COLUMNS` that any row fills.
     """
-    rows = {name: dict.fromkeys(COLUMNS[1:]) for name in dict.fromkeys(samples)}
-    apart: list[str] = []
+    rows: dict[str, dict[str, Any]] = {}
+    apart: dict[str, None] = {}
     for source in sources:
         for said in source.samples.to_dict("records"):
-            row = rows.get(said["sample"])
-            if row is None:
-                continue
-            both_known = not pd.isna([said["lon"], row["lon"] if row["lon"] is not None else np.nan]).any()
-            if both_known and _GEOD.inv(said["lon"], said["lat"], row["lon"], row["lat"])[2] > _SAME_M:
-                apart.append(said["sample"])
-            row.update({name: said[name] for name in COLUMNS[1:] if row[name] is None and not pd.isna(said[name])})
+            name = str(said["sample"])
+            row = rows.setdefault(name, {"sample": name})
+            if "lon" in row and not blank(said["lon"]):
+                away = _GEOD.inv(said["lon"], said["lat"], row["lon"], row["lat"])[2]
+                apart |= {name: None} if away > _SAME_M else {}
+            for column, cell in said.items():
+                if not blank(cell):
+                    row.setdefault(str(column), cell)
     if apart:
-        message = f"{len(apart)} samples have other points in another file: {Listed(apart)}"
-        findings.problem(file, None, "", message, "take out the wrong points")
-    nowhere = [name for name, row in rows.items() if row["lon"] is None and row["block"] is None]
-    if nowhere:
-        message = f"nothing places {len(nowhere)} of {len(rows)} samples: {Listed(nowhere)}"
-        findings.problem(file, None, "", message, "give their points, their block, row and vine, or their block alone")
-    return pd.DataFrame([{"sample": name, **row} for name, row in rows.items()], columns=list(COLUMNS))
+        message = f"points of {len(apart)} samples lie elsewhere in another file: {Listed(apart)}"
+        findings.problem("samples.*", None, "", message, "take the wrong points out")
+    order = {name: place for place, name in enumerate(samples)}
+    ordered = sorted(rows.values(), key=lambda row: order.get(row["sample"], len(order)))
+    table = pd.DataFrame(ordered, columns=list(COLUMNS)).astype({"row": "Int64", "vine": "Int64"})
+    return table[[name for name in table if name == "sample" or table[name].notna().any()]]

@@ -19,11 +19,10 @@ from vinemap.intake.headings import Headed, find_tables, plain
 from vinemap.intake.identities import Identity, identify
 from vinemap.intake.lexicon import BUD_NAMES, fold, role_of, state_of, tokens
 from vinemap.intake.meanings import PLACES, Meaning, understand_columns
-from vinemap.intake.positions import COLUMNS, Placed, sample_places
+from vinemap.intake.positions import Placed, joined_places, sample_places
 from vinemap.intake.questions import Choice, Proposal, settled, unanswered
-from vinemap.intake.sources import Layer, open_sources
+from vinemap.intake.sources import open_sources
 from vinemap.intake.surveys import as_table, read_survey
-from vinemap.reading.cells import blank
 from vinemap.reading.schema import squeeze
 from vinemap.reading.tabular import NOTES_SHEET, Sheet
 from vinemap.sentences import Listed, Sentence
@@ -120,15 +119,19 @@ def understand(files: Sequence[Path], answers: Mapping[str, str] | None = None) 
         tables |= _passed_on(kind, same, findings)
     cut = list(dict.fromkeys(unit.sample for unit in survey.units))
     if drawn.blocks is not None:
-        facts = [
-            *drawn.facts,
-            *(meaning.table for meaning in meanings if meaning not in buds and is_facts(meaning.table)),
-        ]
-        tables["blocks"] = _with_facts(drawn.blocks, facts, told, found)
-        places = [
+        sheets = [meaning.table for meaning in meanings if meaning not in buds and is_facts(meaning.table)]
+        # A sheet says more of blocks than the layer that draws them.
+        tables["blocks"] = _with_facts(drawn.blocks, [*sheets, *drawn.facts], told, found)
+        named = [
             _of_samples(meaning, identities[id(meaning)]) for meaning in sorted(surveyed, key=_places, reverse=True)
         ]
-        tables["samples"] = _placed([*drawn.points, *places], tables["blocks"], cut, told, found)
+        told_by: list[tuple[Headed | Layer, dict[str, int] | None]] = [(points, None) for points in drawn.points]
+        told_by += named
+        places = [
+            sample_places(source, tables["blocks"], told, cut or None, drawn.crss, roles) for source, roles in told_by
+        ]
+        found += places
+        tables["samples"] = joined_places(places, cut, findings)
     for one in found:
         proposals += one.proposals
         findings.warnings += one.notes
@@ -236,8 +239,8 @@ def _with_facts(
     return blocks
 
 
-def _of_samples(meaning: Meaning, identities: Sequence[Identity | None]) -> Headed:
-    """Return what a table says of the places of samples, each by the name that it has in the whole survey."""
+def _of_samples(meaning: Meaning, identities: Sequence[Identity | None]) -> tuple[Headed, dict[str, int]]:
+    """Return what a table says of places, each sample by its name in the whole survey, and each role's column."""
     table = meaning.table
     kept = [place for place, role in meaning.roles.items() if role in PLACES or role in ("row", "vine", "date")]
     names = ("sample", "block", *(table.names[place] for place in kept))
@@ -246,31 +249,8 @@ def _of_samples(meaning: Meaning, identities: Sequence[Identity | None]) -> Head
         for who, (number, cells) in zip(identities, table.rows, strict=True)
         if who is not None
     ]
-    return replace(table, names=names, rows=list(rows))
-
-
-def _placed(
-    sources: Sequence[Headed | Layer],
-    blocks: gpd.GeoDataFrame,
-    cut: Sequence[str],
-    answers: Mapping[str, str],
-    found: list[Outlines | Facts | Placed],
-) -> pd.DataFrame:
-    """Return where each sample is, as far as any source says; what an earlier one says stands."""
-    known: dict[str, dict[str, object]] = {}
-    for source in sources:
-        placed = sample_places(source, blocks, answers, cut or None)
-        found.append(placed)
-        for said in placed.samples.to_dict("records"):
-            row = known.setdefault(str(said["sample"]), {})
-            has_point = not blank(row.get("lon"))
-            for name, cell in said.items():
-                if not blank(cell) and not (has_point and name in ("lon", "lat")):
-                    row.setdefault(str(name), cell)
-    order = {name: place for place, name in enumerate(cut)}
-    rows = sorted(known.values(), key=lambda row: order.get(str(row["sample"]), len(order)))
-    table = pd.DataFrame(rows, columns=list(COLUMNS)).astype({"row": "Int64", "vine": "Int64"})
-    return table[[name for name in table if name == "sample" or table[name].notna().any()]]
+    roles = {role: place for place, role in enumerate(("sample", "block", *(meaning.roles[place] for place in kept)))}
+    return replace(table, names=names, rows=list(rows)), roles
 
 
 def _missing(tables: Mapping[str, pd.DataFrame], cut: Sequence[str]) -> list[Problem]:
