@@ -21,7 +21,7 @@ from vinemap.intake.lexicon import BUD_NAMES, fold, role_of, state_of, tokens
 from vinemap.intake.meanings import PLACES, Meaning, understand_columns
 from vinemap.intake.positions import Placed, joined_places, sample_places
 from vinemap.intake.questions import Choice, Proposal, settled, unanswered
-from vinemap.intake.sources import open_sources
+from vinemap.intake.sources import Layer, open_sources
 from vinemap.intake.surveys import as_table, read_survey
 from vinemap.reading.schema import squeeze
 from vinemap.reading.tabular import NOTES_SHEET, Sheet
