@@ -74,6 +74,7 @@ def test_lengths(words: str, metres: list[float]) -> None:
         ("N 15° E", 15),
         ("N15W", 165),
         ("S 20 E", 160),
+        ("15° east of north", 15),
         ("170°", 170),
         ("12,5", 12.5),
         ("N-E", None),
@@ -177,6 +178,16 @@ def test_the_number_of_vines_tells_feet_from_metres() -> None:
     found, blocks = read("Block;Row spacing;Vine spacing;Vines", ("12", 3, 2, 1600))
     assert blocks["row_spacing_m"].iloc[1] == 3.0
     assert all(settled(proposal, {}) is not None for proposal in found.proposals)
+
+
+def test_cells_may_say_what_their_column_is() -> None:
+    """Both ends of rows, corners and spacings with a unit need no heading of ours; what says nothing known is noted."""
+    names = "Block;Rows run;Row 1 vine 1 at;Planting;Manager"
+    found, blocks = read(names, ("2", "N-S", "NW", "9x6 ft", "Ana"), ("12", "E-W", "SE corner", "2.7 x 1.8 m", "Luis"))
+    assert blocks["row_bearing_deg"].tolist()[:2] == [0.0, 90.0]
+    assert blocks["vine_spacing_m"].tolist()[:2] == [1.8288, 1.8]
+    assert blocks["first_vine_lon"].notna().tolist() == [True, True, False]
+    assert found.notes == ["facts.xlsx[Blocks]: columns that say nothing known of a block were left aside: Manager."]
 
 
 def test_areas_are_held_against_outlines() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -60,6 +61,7 @@ _PLAIN_FACTS: tuple[tuple[str, frozenset[str]], ...] = (
     ("species_group", _words("species especie")),
     ("trunks", _words("trunks troncos")),
 )
+_CORNER = re.compile("corner|esquina", re.IGNORECASE)
 _PRUNING = {
     **dict.fromkeys(("spur", "spurs", "cordon", "piton", "pitones", "pulgar", "pulgares"), "spur"),
     **dict.fromkeys(("cane", "canes", "guyot", "cargador", "cargadores", "vara", "varas"), "cane"),
@@ -160,7 +162,7 @@ def block_facts(table: Headed, blocks: gpd.GeoDataFrame, answers: Mapping[str, s
         becomes first_vine_lon and first_vine_lat; areas are held against the outlines.
     """
     found = Facts(blocks.copy())
-    meanings = {place: _meaning(name) for place, name in enumerate(table.names)}
+    meanings = {place: _meaning(name) or _shown(table, place) for place, name in enumerate(table.names)}
     key = _key_column(table, meanings)
     if key is None or not any(meanings.values()):
         return found
@@ -183,7 +185,11 @@ def block_facts(table: Headed, blocks: gpd.GeoDataFrame, answers: Mapping[str, s
     for place, meaning in meanings.items():
         if place != key and meaning is not None:
             _READERS.get(meaning, _own)(reading, place, meaning)
-    _spacings(reading, [place for place, meaning in meanings.items() if meaning in _SPACED], answers)
+    _spacings(reading, {place: meaning for place, meaning in meanings.items() if meaning in _SPACED}, answers)
+    unused = [table.names[place] for place, meaning in meanings.items() if place != key and meaning is None]
+    unused = [name for name in unused if name and role_of(name) != "notes" and not _empty(table, name)]
+    if unused:
+        found.notes.append(Sentence("import.note.unused_facts", file=table.source, names=Listed(unused)))
     _joined(reading)
     _hold_against_outlines(reading)
     return found
@@ -208,6 +214,23 @@ def _meaning(heading: str) -> str | None:
         **{name: bool(words & its) for name, its in _PLAIN_FACTS},
     }
     return next((kind for kind, holds in kinds.items() if holds), None)
+
+
+def _shown(table: Headed, place: int) -> str | None:
+    """Return what the cells of a column say by themselves that it is: both ends of rows, corners, spacings."""
+    cells = [plain(cells[place]) for _, cells in table.rows if not blank(cells[place])]
+    if not cells or not all(any(letter.isalpha() for letter in cell) for cell in cells):
+        return None
+    if all(wind(cell) is None and bearing(cell) is not None for cell in cells):
+        return "row_bearing_deg"
+    starts = bool(set(tokens(table.names[place])) & _words("1 first start starts inicio empieza primera"))
+    if (starts or any(_CORNER.search(cell) for cell in cells)) and all(wind(cell) is not None for cell in cells):
+        return "corner"
+    return "row_by_vine" if all(len(lengths(cell)) == 2 for cell in cells) else None
+
+
+def _empty(table: Headed, name: str) -> bool:
+    return all(blank(cells[table.names.index(name)]) for _, cells in table.rows)
 
 
 def _spacing(heading: str) -> str:
@@ -380,16 +403,15 @@ def _hectares(blocks: gpd.GeoDataFrame) -> dict[str, float]:
     return dict(zip(metric["block"], metric.geometry.area / 1e4, strict=True))
 
 
-def _spacings(reading: _Reading, places: Sequence[int], answers: Mapping[str, str]) -> None:
+def _spacings(reading: _Reading, places: Mapping[int, str | None], answers: Mapping[str, str]) -> None:
     """Read spacings; ask for the unit of those that state none, once a table, where both feet and metres may be."""
     written: list[tuple[str, str, Length, int, int]] = []
-    for place in places:
-        meaning = _meaning(reading.table.names[place]) or ROWS
+    for place, meaning in places.items():
         unit = unit_of(tokens(reading.table.names[place]))
         wrong = []
         for number, block, cell in reading.cells(place):
             found = lengths(plain(cell))
-            names = {"row_by_vine": (ROWS, VINES), "vine_by_row": (VINES, ROWS)}.get(meaning, (meaning,))
+            names = {"row_by_vine": (ROWS, VINES), "vine_by_row": (VINES, ROWS)}.get(meaning or "", (meaning or ROWS,))
             if len(found) == 2 and len(names) == 1:
                 names = (ROWS, VINES)
             if len(found) != len(names):
@@ -401,7 +423,7 @@ def _spacings(reading: _Reading, places: Sequence[int], answers: Mapping[str, st
             ]
         reading.strange(place, wrong, "no spacing", "write such as 9 ft, 2.7 m or 9x6 ft")
     open_ = [one for one in written if one[2].metres is None]
-    unit = _unit(reading, open_, places, answers) if open_ else None
+    unit = _unit(reading, open_, list(places), answers) if open_ else None
     for name, block, length, number, place in written:
         size = length.metres or unit
         if size is None:

@@ -31,7 +31,15 @@ _WIND_WORDS = {
     **{"northeast": "ne", "noreste": "ne", "nordeste": "ne", "northwest": "nw", "noroeste": "nw"},
     **{"southeast": "se", "sureste": "se", "sudeste": "se", "southwest": "sw", "suroeste": "sw", "sudoeste": "sw"},
 }
-_QUADRANT = re.compile(rf"([ns])\s*({_NUMBER})\s*[°o]?\s*([ewo])")
+_FIGURE = rf"(?P<figure>{_NUMBER})\s*[°o]?"
+_QUADRANT = re.compile(rf"(?P<pole>[ns])\s*{_FIGURE}\s*(?P<side>[ewo])")
+_QUADRANT_BEHIND = re.compile(rf"{_FIGURE}\s*(?P<side>[ewo])\s*(?P<pole>[ns])")
+_LETTER = {
+    **dict.fromkeys(("north", "norte"), "n"),
+    **dict.fromkeys(("south", "sur"), "s"),
+    **dict.fromkeys(("east", "este"), "e"),
+    **dict.fromkeys(("west", "oeste"), "w"),
+}
 _DEGREES = re.compile(rf"({_NUMBER})\s*(?:°|o|deg(?:rees)?|grados)?(?:\s*(?:true|t|verdadero))?")
 _ASIDE = re.compile(r"\b(?:corner|esquina|end|side|of|the|block|del?|la|el|cuartel|extremo|lado|rows?|run|hileras?)\b")
 
@@ -123,10 +131,12 @@ def bearing(words: str) -> float | None:
     if degrees is not None:
         figure = _number(degrees[1])
         return figure if figure <= 360 else None
-    quadrant = _QUADRANT.fullmatch(plain)
+    lettered = " ".join(_LETTER.get(word, word) for word in plain.replace("°", "° ").split())
+    quadrant = _QUADRANT.fullmatch(lettered) or _QUADRANT_BEHIND.fullmatch(lettered)
     if quadrant is not None:
-        turn = _number(quadrant[2]) * (1 if (quadrant[1] == "n") == (quadrant[3] == "e") else -1)
-        return turn % 180 if _number(quadrant[2]) <= 90 else None
+        figure = _number(quadrant["figure"])
+        turn = figure if (quadrant["pole"] == "n") == (quadrant["side"] == "e") else -figure
+        return turn % 180 if figure <= 90 else None
     single = wind(plain)
     if single is not None:
         return single % 180
