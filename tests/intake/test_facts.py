@@ -190,6 +190,12 @@ def test_cells_may_say_what_their_column_is() -> None:
     assert found.notes == ["facts.xlsx[Blocks]: columns that say nothing known of a block were left aside: Manager."]
 
 
+def test_headings_of_shapefiles() -> None:
+    """ROW_FT and VINE_FT are spacings: a shapefile has ten letters for a name."""
+    blocks = read("BLOCK;ROW_FT;VINE_FT;ACRES", ("2", 9, 6, 9.88))[1]
+    assert blocks[["row_spacing_m", "vine_spacing_m"]].iloc[0].tolist() == [2.7432, 1.8288]
+
+
 def test_areas_are_held_against_outlines() -> None:
     """Acres and hectares, told apart by which fits where no unit is given; what is far off is noted once a table."""
     fits = read("Block;Area", ("2", 9.88), ("12", 2.5))[0]

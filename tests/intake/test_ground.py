@@ -115,3 +115,24 @@ def test_what_places_nothing_is_named_once(files: list[Path]) -> None:
         "samples.*: nothing says where 4 of 6 samples are: B1, B2, C1, C2; give each its coordinates, or its block, "
         "row and vine"
     ]
+
+
+def test_a_shapefile_is_given_with_its_companions(tmp_path: Path) -> None:
+    """They are no files of their own, and are kept with it; whoever gives the .shp alone gives them too."""
+    raw = tmp_path / "raw"
+    raw.mkdir()
+    frame = blocks(ROW_FT=9, VINE_FT=6).rename(columns={"block": "BLOCK"}).drop(columns="species_group")
+    frame.to_crs(2260).to_file(raw / "outlines.shp")
+    place = samples().to_crs(2260)
+    table = buds_table().merge(pd.DataFrame({"sample": place["sample"], "X": place.geometry.x, "Y": place.geometry.y}))
+    table.drop(columns="tertiary").to_csv(raw / "cuts.csv", index=False)
+    for files in (sorted(raw.iterdir()), [raw / "outlines.shp", raw / "cuts.csv"]):
+        out = tmp_path / str(len(files))
+        found = understand(files)
+        assert (found.open, found.problems) == ((), ())
+        write_folder(found, files, out)
+        assert {path.name for path in (out / "originals").iterdir()} == {path.name for path in raw.iterdir()}
+        vineyard = read_vineyard(out)
+        assert vineyard.site.blocks["row_spacing_m"].tolist() == pytest.approx([2.7432] * 3)
+        # EPSG:2260, New York East in US survey feet, by the EPSG dataset: the points come back within a metre.
+        assert vineyard.samples.to_crs(CRS).geometry.distance(samples().geometry).max() < 1.5

@@ -157,6 +157,13 @@ def test_eastings_and_northings_find_their_crs() -> None:
     assert [(p.value, p.certain) for p in found.proposals] == [("EPSG:2260", True)]
 
 
+def test_x_and_y_may_be_degrees() -> None:
+    """Columns headed X and Y hold longitude and latitude where their figures are degrees, else what fits."""
+    found = read("Sample;X;Y", *[(f"s{k}", point.x, point.y) for k, point in enumerate(POINTS)])
+    assert off(found) < 0.05
+    assert found.proposals == []
+
+
 def test_eastings_and_northings_that_fit_nowhere_are_asked() -> None:
     """The UTM zones are offered; an answer places the samples."""
     found = read("Sample;Easting;Northing", ("a", EAST + 5000, NORTH))

@@ -203,7 +203,8 @@ def _meaning(heading: str) -> str | None:
         return own[squeezed]
     words = frozenset(tokens(heading))
     vine = bool(words & _VINE_WORDS)
-    if words & _SPACING_WORDS or (words & _words("between entre") and words & (_ROW_WORDS | _VINE_WORDS)):
+    spaced = bool(words & _words("between entre")) or unit_of(tokens(heading)) is not None
+    if words & _SPACING_WORDS or (spaced and words & (_ROW_WORDS | _VINE_WORDS)):
         return _spacing(heading)
     kinds = {
         "corner": bool(words & _words("corner esquina")) or (vine and bool(words & _words("first primera"))),

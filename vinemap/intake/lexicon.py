@@ -205,6 +205,8 @@ def _named(words: tuple[str, ...]) -> str | None:
         return None  # the name of one row, block or vine
     if frozenset(words) <= _NUMBERED and not frozenset(words).isdisjoint(("bud", "yema")):
         return "node"
+    if words in (("x",), ("y",)):
+        return "easting" if words == ("x",) else "northing"
     return next((role for role, its in _NAMES if not its.isdisjoint(words)), None)
 
 

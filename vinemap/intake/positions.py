@@ -301,7 +301,9 @@ def _read_projected(
     if not placed:
         return
     xy = np.array([(x, y) for _, x, y in placed])
-    crs = _crs_of(table, xy, blocks, answers, hints, found)
+    # X and Y may be degrees.
+    degrees = bool((np.abs(xy) <= (180, 90)).all())
+    crs = LONLAT if degrees else _crs_of(table, xy, blocks, answers, hints, found)
     if crs is None:
         return
     for (spot, _, _), (lon, lat) in zip(placed, _lonlat(crs, xy), strict=True):

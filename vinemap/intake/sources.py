@@ -18,6 +18,7 @@ from vinemap.settings import SETTINGS_FILE
 _BESIDE = (".md", ".pdf", ".jpg", ".jpeg", ".png", ".heic", ".doc", ".docx", ".html")
 """Endings of what people keep beside their tables."""
 
+_COMPANIONS = (".shx", ".dbf", ".prj", ".cpg", ".sbn", ".sbx", ".qix", ".qmd")
 SHAPES = tuple(dict.fromkeys((*LAYERS, ".gpx")))
 
 
@@ -78,6 +79,8 @@ def open_sources(files: Sequence[Path], findings: Findings) -> Sources:
         if path.name.casefold() == SETTINGS_FILE:
             continue
         opener = _OPENERS.get(path.suffix.lower())
+        if _accompanies(path, files):
+            continue
         if path.suffix.lower() in _BESIDE:
             sources.notes.append(Sentence("import.note.beside", file=path.name))
         elif opener is None:
@@ -85,6 +88,19 @@ def open_sources(files: Sequence[Path], findings: Findings) -> Sources:
         elif usable(path, (path.suffix.lower(),), findings):
             opener(path, sources, findings)
     return sources
+
+
+def companions(path: Path) -> list[Path]:
+    """Return the files beside a shapefile that belong to it; none of another file."""
+    if path.suffix.lower() != ".shp":
+        return []
+    return sorted(other for other in path.parent.iterdir() if other.stem == path.stem and _accompanies(other, [path]))
+
+
+def _accompanies(path: Path, files: Sequence[Path]) -> bool:
+    """Whether a file is part of a shapefile among those given."""
+    shapefiles = [other for other in files if other.suffix.lower() == ".shp"]
+    return path.suffix.lower() in _COMPANIONS and any(path.with_suffix("") == s.with_suffix("") for s in shapefiles)
 
 
 def _each_once(files: Sequence[Path], sources: Sources) -> list[Path]:
