@@ -79,7 +79,7 @@ def open_sources(files: Sequence[Path], findings: Findings) -> Sources:
         if path.name.casefold() == SETTINGS_FILE:
             continue
         opener = _OPENERS.get(path.suffix.lower())
-        if _accompanies(path, files):
+        if accompanies(path, files):
             continue
         if path.suffix.lower() in _BESIDE:
             sources.notes.append(Sentence("import.note.beside", file=path.name))
@@ -90,17 +90,12 @@ def open_sources(files: Sequence[Path], findings: Findings) -> Sources:
     return sources
 
 
-def companions(path: Path) -> list[Path]:
-    """Return the files beside a shapefile that belong to it; none of another file."""
-    if path.suffix.lower() != ".shp":
-        return []
-    return sorted(other for other in path.parent.iterdir() if other.stem == path.stem and _accompanies(other, [path]))
-
-
-def _accompanies(path: Path, files: Sequence[Path]) -> bool:
+def accompanies(path: Path, files: Sequence[Path]) -> bool:
     """Whether a file is part of a shapefile among those given."""
     shapefiles = [other for other in files if other.suffix.lower() == ".shp"]
-    return path.suffix.lower() in _COMPANIONS and any(path.with_suffix("") == s.with_suffix("") for s in shapefiles)
+    return path.suffix.lower() in _COMPANIONS and any(
+        path.with_suffix("") == whole.with_suffix("") for whole in shapefiles
+    )
 
 
 def _each_once(files: Sequence[Path], sources: Sources) -> list[Path]:

@@ -17,7 +17,7 @@ from vinemap.doors import barred
 from vinemap.errors import InputError, Problem
 from vinemap.exports.exchange import added
 from vinemap.exports.record import digest
-from vinemap.intake.sources import SHAPES, companions
+from vinemap.intake.sources import SHAPES, accompanies
 from vinemap.intake.understand import Understanding
 from vinemap.reading.files import GRIDS
 from vinemap.reading.vineyard import read_vineyard
@@ -64,8 +64,8 @@ def write_folder(understanding: Understanding, files: Sequence[Path], folder: Pa
         for grid in understanding.grids:
             shutil.copyfile(grid, stage / "elevation.tif")
         names = sorted(path.name for path in stage.iterdir())
-        whole = dict.fromkeys(one for path in files for one in (path, *companions(path)))
-        own = [path for path in whole if path.resolve().parent != folder.resolve()]
+        given = [path for path in files if not accompanies(path, files)]
+        own = [path for path in given if path.resolve().parent != folder.resolve()]
         _copy_originals(own, folder, stage)
         _write_settings(understanding, files, folder, stage, {name: digest(stage / name) for name in names})
         # What is put in place reads: its faults are told before, not by the next command.
