@@ -839,6 +839,8 @@ ZONES_CSV = Layout(
         *(replace(column, on_page=False) for column in _EXTRA_ENDS),
         _AREA,
         replace(_VINES, meaning="the block's vines, shared by area"),
+        Column("rows_whole", Kind.TEXT, "vine rows that lie in the zone whole, where rows are measured", on_page=True),
+        Column("rows_part", Kind.TEXT, "vine rows of which a part lies in it; rows.csv has their vines", on_page=True),
         _pct("injury_pct", "primary buds dead, mean over the zone", _MODEL),
         _pct("injury_low_pct", "low end of its 90 % credible interval", _DRAWS),
         _pct("injury_high_pct", "high end of its 90 % credible interval", _DRAWS),
@@ -859,6 +861,21 @@ ZONES_CSV = Layout(
         _pct("no_live_bud_low_pct", "low end of its 90 % credible interval, from `vinemap spring`", _DRAWS),
         _pct("no_live_bud_high_pct", "high end of its 90 % credible interval, from `vinemap spring`", _DRAWS),
         _GRADE,
+    ),
+)
+
+ROWS_CSV = Layout(
+    "rows.csv",
+    "a run of neighbouring vines of one row and zone, where rows are known",
+    (
+        Column("block", Kind.NAME, "block"),
+        Column("row", Kind.WHOLE, "vine row, 1 that of the first vine"),
+        Column("zone", Kind.WHOLE, "number of the zone, as in zones.csv"),
+        Column("vine_from", Kind.WHOLE, "first vine of the run, 1 at the first vine's end of the row"),
+        Column("vine_to", Kind.WHOLE, "last vine of the run"),
+        Column("vines", Kind.WHOLE, "places of vines in the run, by the spacing; gaps are not known", "vines"),
+        _ACTION,
+        _KEEP,
     ),
 )
 
@@ -997,7 +1014,7 @@ NAVIGATION = Layout(
 
 INPUTS = (BLOCKS, SAMPLES, BUDS_BY_NODE, BUDS_BY_CANE, BUDS_BY_COUNT, WOOD, SHOOTS)
 OUTPUTS = (
-    *(BLOCKS_CSV, SAMPLES_CSV, ZONES_CSV, WORK_LIST, SPRING_SAMPLES, SPRING_CALIBRATION, SPRING_RAZOR),
+    *(BLOCKS_CSV, SAMPLES_CSV, ZONES_CSV, ROWS_CSV, WORK_LIST, SPRING_SAMPLES, SPRING_CALIBRATION, SPRING_RAZOR),
     *(PLAN_SAMPLES, PLAN_POINTS, NAVIGATION),
 )
 

@@ -21,6 +21,7 @@ from shapely.geometry import box
 from vinemap.columns import (
     BLOCKS,
     BLOCKS_CSV,
+    ROWS_CSV,
     SAMPLES_CSV,
     SPRING_CALIBRATION,
     SPRING_RAZOR,
@@ -36,6 +37,7 @@ from vinemap.decisions.evidence import block_evidence, cut_canes, differs_senten
 from vinemap.decisions.regrowth import SPRING, decide_spring, resting_on_shoots
 from vinemap.decisions.season import WINTER
 from vinemap.decisions.spring import SpringCheck, check_forecast, corrected, spring_findings
+from vinemap.decisions.vine_rows import with_rows, zone_rows
 from vinemap.decisions.worklist import by_action, work_list
 from vinemap.decisions.zones import action_zones
 from vinemap.errors import InputError, Problem, TooFewSamplesError
@@ -99,6 +101,8 @@ class MapRun:
         The rows of blocks.csv, samples.csv and zones.csv with their geometry.
     work : DataFrame
         The rows of worklist.csv.
+    rows : DataFrame
+        The rows of rows.csv; none where no block's vine rows are measured.
     surface : Dataset
         The injury grid.
     terrain : Dataset or None
@@ -115,6 +119,7 @@ class MapRun:
     samples: gpd.GeoDataFrame
     zones: gpd.GeoDataFrame
     work: pd.DataFrame
+    rows: pd.DataFrame
     surface: xr.Dataset
     terrain: xr.Dataset | None
     report: dict[str, Any]
@@ -301,6 +306,8 @@ def _mapped(vineyard: Vineyard, tallies: pd.DataFrame, progress: Progress, grown
     averages = None if joint is None else joint.credible_interval
     zones = action_zones(surface, by_mean, settings, averages, SPRING if spring else WINTER)
     zones = _with_net(zone_evidence(zones, by_mean, sample_rows, settings.actions.rules), by_mean)
+    rows = zone_rows(blocks, zones)
+    zones = ZONES_CSV.arranged(with_rows(zones, rows))
     block_rows = settled(by_mean, zones, settings, spring=spring)
     warnings = [*vineyard.warnings, *_surface_warnings(vineyard, injury), *_apart(block_rows)]
     # After budbreak what grew decides, and the razor's crop is out of date.
@@ -312,6 +319,7 @@ def _mapped(vineyard: Vineyard, tallies: pd.DataFrame, progress: Progress, grown
         sample_rows,
         zones,
         work_list(_by_what_decides(zones, spring=spring), block_rows, settings),
+        rows,
         surface,
         terrain,
         _report(vineyard, injury, zones, warnings, losses),
@@ -463,6 +471,8 @@ def _fill(stage: Path, run: MapRun, earlier: Path | None = None, *, pdf: bool = 
         write_csv(table, stage / f"{name}.csv", _LAYOUTS[name], quoted=settings.quote_formulas)
     if run.report["crop_loss"] is not None:
         _write_report(run, stage, pdf=pdf)
+    if len(run.rows):
+        write_csv(run.rows, stage / "rows.csv", ROWS_CSV, quoted=settings.quote_formulas)
     write_workbook(run.work, stage / "worklist.xlsx", settings.work.currency)
     write_geopackage(layers, stage / "vineyard.gpkg")
     write_styles(map_styles(settings.language, run.zones["action"]), stage / "vineyard.gpkg")

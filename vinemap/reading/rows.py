@@ -134,7 +134,7 @@ class RowFrame:
         """Where a row enters and leaves the outline, in metres along it from the first vine's level.
 
         An outer row whose bearing or corner is a little off may leave the outline half-way, so rows near the sides
-        take the headlands' line from the rows further in.
+        take the headlands' line from the rows further in, though never past the outline's own ends.
         """
         sides = (shapely.get_coordinates(self.outline) - self.first) @ self.across
         margin = min(_OUTER_M, float(np.ptp(sides)) / 4)
@@ -145,7 +145,9 @@ class RowFrame:
         edge, inside = (low, low + margin) if level < low else (high, high - margin)
         share = (level - edge) / (edge - inside)
         starts, ends = zip(self._crossing(edge), self._crossing(inside), strict=True)
-        return starts[0] + share * (starts[0] - starts[1]), ends[0] + share * (ends[0] - ends[1])
+        reach = (shapely.get_coordinates(self.outline) - self.first) @ self.along
+        start, end = (one[0] + share * (one[0] - one[1]) for one in (starts, ends))
+        return max(start, float(reach.min())), min(end, float(reach.max()))
 
     def _crossing(self, level: float) -> tuple[float, float]:
         """Where the line so far across from the first row enters and leaves the outline."""

@@ -15,6 +15,7 @@ from vinemap.characters import isolated
 from vinemap.decisions.actions import NODES_TWICE, advice_key, number_sentences, twice_sentences
 from vinemap.decisions.aftercare import care_sentences
 from vinemap.decisions.checks import wood_sentences
+from vinemap.decisions.vine_rows import rows_sentence
 from vinemap.rules import Rules
 from vinemap.sentences import section
 from vinemap.settings import Settings
@@ -69,11 +70,12 @@ class Words:
 
 @dataclass(frozen=True)
 class ZoneLine:
-    """A zone in its block's table: its number, its action as code and in words, what was cut in it, and the figures."""
+    """A zone in its block's table: number, action as code and in words, its vine rows, what was cut in it, figures."""
 
     number: int
     code: str
     action: str
+    rows: str
     cut: str
     figures: dict[str, str]
 
@@ -216,7 +218,9 @@ def _line(zone: pd.Series[Any], words: Words) -> ZoneLine:
         "area": words.area(zone["area_ha"]),
         "vines": words.number(zone["vines"]) if pd.notna(zone["vines"]) else "",
     }
-    return ZoneLine(zone["zone"], zone["action"], words(f"action.{zone['action']}"), cut, figures)
+    rows = rows_sentence(zone.to_dict())
+    where = "" if rows is None else rows.said(words.language)
+    return ZoneLine(zone["zone"], zone["action"], words(f"action.{zone['action']}"), where, cut, figures)
 
 
 def _injury(zone: pd.Series[Any], words: Words) -> str:

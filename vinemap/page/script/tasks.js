@@ -52,9 +52,15 @@ export function zoneTasks(block, most = Infinity, tag = "span") {
   const shown = block.zonesHere.length > most + 1 ? block.zonesHere.slice(0, most) : block.zonesHere;
   const entries = shown.map((zone) => make(tag, { class: "zone-task" }, swatch(actionColour(zone.action)), make("span", {},
     make("b", {}, t("zones.zone", { zone: number(zone.zone) })), ` ${zoneFacts(zone)}`,
-    make("span", { class: "zone-do" }, task(zone, block)), make("span", { class: "rests" }, cut(zone)))));
+    make("span", { class: "zone-do" }, task(zone, block)), vineRows(zone), make("span", { class: "rests" }, cut(zone)))));
   const more = block.zonesHere.length - shown.length;
   return more ? [...entries, make(tag, { class: "zone-task" }, t("by_zone.more", { count: number(more) }))] : entries;
+}
+
+// Which vine rows a zone holds whole and which in part; nothing where rows are not measured.
+function vineRows({ rows_whole: whole, rows_part: part }) {
+  if (!whole && !part) return "";
+  return make("span", { class: "rests" }, t(whole && part ? "rows.both" : whole ? "rows.whole" : "rows.part", { whole, part }));
 }
 
 function zoneFacts(zone) {

@@ -1,0 +1,119 @@
+"""Which vine rows, and which vines of them, lie in each zone: from the first vine of the first row, as crews count."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+from numpy.typing import NDArray
+
+from vinemap.columns import ROWS_CSV
+from vinemap.reading.rows import RowFrame, block_frames
+from vinemap.sentences import Sentence
+
+_OUTSIDE_M = 3.0
+"""A vine so far outside every zone stands beyond a bend of the outline, or in a hole of it: there is none."""
+
+
+def zone_rows(blocks: gpd.GeoDataFrame, zones: gpd.GeoDataFrame) -> pd.DataFrame:
+    """List the vines of each zone, row by row.
+
+    Parameters
+    ----------
+    blocks : GeoDataFrame
+        block, row_spacing_m, vine_spacing_m, row_bearing_deg, first_vine_lon, first_vine_lat; metric CRS.
+    zones : GeoDataFrame
+        Rows of zones.csv with their outlines, in the same CRS.
+
+    Returns
+    -------
+    DataFrame
+        The columns of `vinemap.columns.ROWS_CSV`: a row for each run of neighbouring vines of one row and zone, in the
+        order of walking. Blocks whose rows are not measured (no first vine, bearing or spacing) have none.
+    """
+    _, frames = block_frames(blocks)
+    of_block = dict(list(zones.groupby("block", sort=False)))
+    bearings = blocks["row_bearing_deg"] if "row_bearing_deg" in blocks else pd.Series(np.nan, blocks.index)
+    rows = [
+        run
+        for name, frame, bearing in zip(blocks["block"], frames, bearings, strict=True)
+        if frame is not None and frame.measured and np.isfinite(frame.vine_spacing) and pd.notna(bearing)
+        for run in _runs(str(name), frame, of_block[name])
+        if name in of_block
+    ]
+    return pd.DataFrame(rows, columns=ROWS_CSV.names)
+
+
+def _runs(block: str, frame: RowFrame, zones: gpd.GeoDataFrame) -> Iterator[dict[str, object]]:
+    """Yield the runs of vines of one block, row by row from its first vine."""
+    shapes = zones.geometry.to_numpy()
+    shapely.prepare(shapes)
+    for row in range(1, frame.rows + 1):
+        count = frame.vines(row)
+        steps = np.arange(count)[:, None] * frame.vine_spacing * frame.along
+        held = _zone_of(shapes, shapely.points(frame.place(row, 1) + steps))
+        for first, last in _stretches(held):
+            zone = zones.iloc[held[first]]
+            found = {"block": block, "row": row, "vine_from": first + 1, "vine_to": last + 1, "vines": last - first + 1}
+            yield found | {name: zone[name] for name in ("zone", "action", "nodes_to_keep")}
+
+
+def _zone_of(shapes: NDArray[np.object_], vines: NDArray[np.object_]) -> NDArray[np.intp]:
+    """Return the place of each vine's zone; the nearest one for a vine just outside, -1 for one where there is none."""
+    inside = shapely.contains(shapes[:, None], vines[None, :])
+    found = np.where(inside.any(axis=0), inside.argmax(axis=0), -1)
+    left = np.flatnonzero(found < 0)
+    if len(left):
+        away = shapely.distance(shapes[:, None], vines[None, left])
+        found[left] = np.where(away.min(axis=0) <= _OUTSIDE_M, away.argmin(axis=0), -1)
+    return found.astype(np.intp)
+
+
+def _stretches(held: NDArray[np.intp]) -> Iterator[tuple[int, int]]:
+    """Yield the first and last place of each stretch of one zone; none for where there is no zone."""
+    edges = np.flatnonzero(np.diff(held)) + 1
+    for first, end in zip([0, *edges], [*edges, len(held)], strict=True):
+        if held[first] >= 0:
+            yield int(first), int(end) - 1
+
+
+def with_rows(zones: gpd.GeoDataFrame, runs: pd.DataFrame) -> gpd.GeoDataFrame:
+    """Add which rows each zone holds whole and which in part, as spans (``1–4, 7``); empty where rows are not known.
+
+    Parameters
+    ----------
+    zones : GeoDataFrame
+        Rows of zones.csv.
+    runs : DataFrame
+        Of `zone_rows`.
+
+    Returns
+    -------
+    GeoDataFrame
+        With the columns rows_whole and rows_part.
+    """
+    alone = runs.groupby(["block", "row"])["zone"].transform("nunique") == 1
+    found = {
+        name: runs[which].groupby("zone")["row"].unique().map(lambda rows: _spans(np.sort(rows)))
+        for name, which in (("rows_whole", alone), ("rows_part", ~alone))
+    }
+    return zones.assign(**{name: zones["zone"].map(spans).astype(object) for name, spans in found.items()})
+
+
+def rows_sentence(zone: Mapping[Any, Any]) -> Sentence | None:
+    """Say which rows a zone, a row of zones.csv, holds; None where its rows are not known."""
+    spans = {name: zone.get(f"rows_{name}") for name in ("whole", "part")}
+    known = {name: span for name, span in spans.items() if isinstance(span, str)}
+    if not known:
+        return None
+    return Sentence(f"rows.{'both' if len(known) == 2 else next(iter(known))}", **known)
+
+
+def _spans(rows: NDArray[np.intp]) -> str:
+    """Write row numbers as spans: 1–4, 7, 9–12."""
+    parts = np.split(rows, np.flatnonzero(np.diff(rows) > 1) + 1)
+    return ", ".join(f"{part[0]}–{part[-1]}" if len(part) > 1 else f"{part[0]}" for part in parts if len(part))
