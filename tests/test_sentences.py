@@ -12,7 +12,7 @@ from string import Formatter
 import pytest
 
 import vinemap
-from vinemap.sentences import Figure, Listed, Sentence, languages, said
+from vinemap.sentences import Figure, Listed, Sentence, languages, said, section
 
 ENGLISH = languages()["en"]
 
@@ -70,3 +70,11 @@ def test_long_lists_are_cut() -> None:
     assert Listed(range(14)).said("es").endswith("10, 11 y 2 más")
     assert said("en", "list.more", shown="a", more=Figure(2)) == "a and 2 more"
     assert str(Listed(range(14), most=None)).endswith("11, 12, 13")
+
+
+@pytest.mark.parametrize("language", ["en", "es"])
+def test_after_budbreak_the_head_of_the_page_speaks_of_shoots(language: str) -> None:
+    """What is worst by buds dead has a text by nodes with no shoot: the page once called zones with no shoot dead."""
+    texts = section("page")[language]
+    for key in ("head.worst", "head.worst_zone", "head.hurt", "head.none_hurt"):
+        assert {"en": "shoot", "es": "brote"}[language] in texts[f"spring.{key}"], key
