@@ -230,3 +230,11 @@ def test_a_heading_that_denies_is_asked(tmp_path: Path) -> None:
     assert of_buds(table(tmp_path / "a.csv", rows)).open
     rows[0][1] = "No. dead"
     assert dead(of_buds(table(tmp_path / "b.csv", rows))) == {"A1": (3, 10)}
+
+
+def test_figures_of_one_and_nought_are_figures(tmp_path: Path) -> None:
+    """A hundred buds are no codes of three nodes, and a word of code letters is a word."""
+    rows = [["Sample", "Dead", "Buds", "Sky"], ["A1", 10, 100, "cold"], ["A2", 11, 110, "cold"], ["A3", 0, 100, "cold"]]
+    understood = of_buds(table(tmp_path / "a.csv", rows))
+    assert understood.open == ()
+    assert dead(understood) == {"A1": (10, 100), "A2": (11, 110), "A3": (0, 100)}

@@ -66,6 +66,10 @@ _LEGEND = re.compile(
     r"(?P<words>[^\W\d_]+(?:\s*[(/]\s*[^\W\d_]+|\s+[^\W\d_]{3,}(?!\s*[=:]))?)"
 )
 _LEGEND_TURNED = re.compile(r"(?P<words>[^\W\d_]{4,})\s*(?:=|:)\s*(?P<code>[^\W_]{1,3}|[+−-])(?![\w+])")
+# Letters of one way of writing, with its gaps: a word of other letters is a word.
+_RUN_LETTERS = tuple(
+    frozenset(f"{letters}-?.u") for letters in ("gb", "ad", "adb", "ld", "gd", "vm", "vmn", "vn", "10", "xo", "yn", "+")
+)
 _SEPARATED = re.compile(r"[\s,;/|]+")
 CODE_LETTERS = frozenset("gbadlvm10+-x?nc.u−ko")
 """Letters that runs of codes are made of."""
@@ -110,7 +114,7 @@ def split_run(cell: object) -> list[str] | None:
     parts = [part for part in _SEPARATED.split(words) if part]
     if len(parts) > 1:
         return parts if all(map(is_code, parts)) else None
-    if len(words) > 1 and word_state(words) is None and set(words) <= CODE_LETTERS:
+    if len(words) > 1 and word_state(words) is None and any(set(words) <= letters for letters in _RUN_LETTERS):
         return list(words)
     return parts if parts and is_code(words) else None
 

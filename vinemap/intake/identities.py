@@ -103,12 +103,12 @@ def _parts(meaning: Meaning, block: str, answers: Mapping[str, str], findings: F
     within = bool(meaning.nodes or meaning.runs or {"cane", "node"}.intersection(meaning.roles.values()))
     for number, cells in table.rows:
         own = [_named(cells[place], table, number, place, findings) if place is not None else "" for place in places]
+        own[1] = own[1] or block
         whole = _filled_down(own, above, within)
         if whole != own:
             filled.append(number)
         own = whole
-        above = own
-        own[1] = own[1] or block
+        above = own.copy()
         own[0] = own[0] or (context.get("sample", "") if places[0] is None else "")
         found.append((own[0], own[1], own[2], own[3]) if any(own) else None)
         if not any(own) and places != [None] * 4:

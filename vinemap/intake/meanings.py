@@ -21,6 +21,7 @@ PLACES = frozenset(("lon", "lat", "easting", "northing", "place"))
 _UNNAMED = ("alive", "dead", "alive_pct", "dead_pct", "state", "codes")
 _FLAGS = frozenset(("0", "1", "yes", "no", "y", "n", "x", "si", "true", "false", ""))
 _FEWEST_NODES = 3
+_FEWEST_DIGITS = 5
 _MOSTLY = 0.7
 _SKIPPED = "skip"
 
@@ -45,6 +46,12 @@ class Meaning:
     def place(self, role: str) -> int | None:
         """Return the column of a role; None where there is none."""
         return next((place for place, its in self.roles.items() if its == role), None)
+
+    @property
+    def unused(self) -> list[str]:
+        """Headings of columns that hold something and are nothing known."""
+        places = (place for place, name in enumerate(self.table.names) if name and place not in self.roles)
+        return [repr(self.table.names[place]) for place in places if not all(map(blank, self.table.column(place)))]
 
     @property
     def nodes(self) -> dict[int, int]:
@@ -202,7 +209,11 @@ class _Reading:
         for place, role in enumerate(self.roles):
             if role not in ("state", "nodes", "node", "cane", None, *BUD_NAMES, *_UNNAMED):
                 continue
-            runs = [split_run(cell) for cell in self.cells[place] if isinstance(cell, str)]
+            if role in ("nodes", None) and any(_is_count(other) for other in self.roles if other):
+                continue  # 100 beside 10 dead is a count
+            words = [cell.strip() for cell in self.cells[place] if isinstance(cell, str)]
+            no_figures = any(word.startswith("0") and len(word) >= _FEWEST_NODES for word in words)
+            runs = [split_run(word) for word in words if no_figures or not _may_be_figure(word)]
             long = sum(run is not None and len(run) >= _FEWEST_NODES for run in runs)
             if long and long >= _MOSTLY * len(self.cells[place]):
                 bud = role if role in BUD_NAMES else bud_of(tokens(self.table.names[place]))
@@ -303,6 +314,11 @@ class _Reading:
                 continue
             if sum(is_code(code(cell)) for cell in cells) >= _MOSTLY * len(cells):
                 self.roles[place] = _taken(self.ask(place, (*BUD_NAMES, _SKIPPED)))
+
+
+def _may_be_figure(cell: str) -> bool:
+    """Whether 1 and 0 without a mark between them may be a number: they are few."""
+    return cell.isdigit() and len(cell) < _FEWEST_DIGITS
 
 
 def _is_count(role: str) -> bool:

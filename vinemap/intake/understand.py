@@ -119,7 +119,7 @@ def understand(files: Sequence[Path], answers: Mapping[str, str] | None = None) 
         tables |= _passed_on(kind, same, findings)
     cut = list(dict.fromkeys(unit.sample for unit in survey.units))
     if drawn.blocks is not None:
-        sheets = [meaning.table for meaning in meanings if meaning not in buds and is_facts(meaning.table)]
+        sheets = [meaning.table for meaning in meanings if meaning not in surveyed and is_facts(meaning.table)]
         # A sheet says more of blocks than the layer that draws them.
         tables["blocks"] = _with_facts(drawn.blocks, [*sheets, *drawn.facts], told, found)
         named = [
@@ -173,6 +173,9 @@ def _tables(
         proposals += hidden
         if any(settled(proposal, answers) == "skip" for proposal in hidden):
             continue
+        for meaning in used:
+            if meaning.unused and (meaning.kind in _BUDS or not is_facts(meaning.table)):
+                findings.warn(Sentence("warning.unused", file=meaning.table.source, columns=Listed(meaning.unused)))
         meanings += used
         proposals += [proposal for meaning in used for proposal in meaning.proposals]
     return meanings, proposals
