@@ -36,10 +36,15 @@ def barred(path: Path, most_bytes: int | None = None, *, within: Path | None = N
         return "is a pipe or a device, not a file", "put the file itself in its place"
     if most_bytes is not None and found.st_size > most_bytes:
         return (
-            f"holds {found.st_size / 1e6:,.0f} MB, and at most {most_bytes / 1e6:,.0f} MB are read",
+            f"holds {megabytes(found.st_size)}, and at most {megabytes(most_bytes)} are read",
             "keep only what belongs to this vineyard, or split the vineyard into folders",
         )
     return None
+
+
+def megabytes(size: int) -> str:
+    """Return a size in bytes as words: whole megabytes from ten on."""
+    return f"{size / 1e6:,.{0 if size >= 1e7 else 1}f} MB"
 
 
 def unreadable(error: Exception) -> tuple[str, str]:

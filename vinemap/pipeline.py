@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import difflib
 import os
 import platform
 from collections.abc import Callable, Iterator
@@ -49,6 +48,7 @@ from vinemap.exports.record import RUN_FILE, digest
 from vinemap.exports.styles import map_styles, write_injury_styles, write_styles
 from vinemap.exports.summary import findings, spring_summary, verdict
 from vinemap.exports.workbook import write_workbook
+from vinemap.guesses import Guesses
 from vinemap.page.map_page import write_page
 from vinemap.page.shell import OnlineBasemap
 from vinemap.reading.elevation import origin
@@ -129,10 +129,9 @@ class MapRun:
         """Return the row of one block; raise `InputError`, with the nearest name, where there is none."""
         names = self.blocks["block"].tolist()
         if name not in names:
-            near = difflib.get_close_matches(name, names, n=1, cutoff=0.0)[0]
-            raise InputError(
-                [Problem("blocks", None, "block", f"there is no block {name!r}", f"did you mean {near!r}?")]
-            )
+            near = Guesses(names, 0.0).of(name)
+            remedy = f"did you mean {near!r}?" if near else "give the name of a block"
+            raise InputError([Problem("blocks", None, "block", f"there is no block {name!r}", remedy)])
         return pd.Series(self.blocks.drop(columns="geometry").iloc[names.index(name)])
 
     def zones_of(self, name: str) -> pd.DataFrame:

@@ -159,12 +159,24 @@ def test_more_rows_or_cells_than_a_vineyard_fills(
 ) -> None:
     """Rows that hold anything count up to the limit, the header apart; empty cells count as cells."""
     monkeypatch.setattr(tabular, "MOST_ROWS", 3)
-    monkeypatch.setattr(tabular, "_MOST_CELLS", 40)
+    monkeypatch.setattr(tabular, "MOST_CELLS", 40)
+    monkeypatch.setattr(tabular, "_MOST_WORKBOOK_CELLS", 40)
     rows: list[list[object]] = [["sample", "dead"], ["A"], [" "], ["B"], ["C"], last]
     _, in_text = text_table(tmp_path, "\n".join(",".join(map(str, row)) for row in rows))
     _, in_workbook = read(workbook(tmp_path / "buds.xlsx", {"buds": rows}))
     for faults, ending in ((in_text, "csv"), (in_workbook, "xlsx")):
         assert faults == ([] if said is None else [said.replace("buds", f"buds.{ending}", 1)])
+
+
+def test_a_workbook_holds_fewer_cells_than_text(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A workbook of more cells than are read in seconds is refused, and the way out is named."""
+    monkeypatch.setattr(tabular, "_MOST_WORKBOOK_CELLS", 5)
+    rows: list[list[object]] = [["sample", "dead"], ["A", "1"]]
+    assert text_table(tmp_path, "sample,dead\nA,1\n")[1] == []
+    assert read(workbook(tmp_path / "buds.xlsx", {"buds": rows}))[1] == [
+        "buds.xlsx: holds more than 5 cells, empty ones among them; keep only what belongs to this vineyard, or save "
+        "the table as .csv, of which more is read"
+    ]
 
 
 def test_a_workbook_that_unpacks_to_far_more(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -176,7 +188,7 @@ def test_a_workbook_that_unpacks_to_far_more(tmp_path: Path, monkeypatch: pytest
         archive.writestr("xl/worksheets/sheet2.dat", bytes(1_000_000))
     assert path.stat().st_size < 20_000
     assert read(path)[1] == [
-        "buds.xlsx: unpacks to 1 MB, and at most 1 MB are read; keep only what belongs to this vineyard"
+        "buds.xlsx: unpacks to 1.0 MB, and at most 1.0 MB are read; keep only what belongs to this vineyard"
     ]
 
 
@@ -225,7 +237,7 @@ def test_rows_count_over_all_sheets(tmp_path: Path, monkeypatch: pytest.MonkeyPa
 
 def test_a_line_of_separators_alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A row of too many cells is refused before it is one."""
-    monkeypatch.setattr(tabular, "_MOST_CELLS", 50)
+    monkeypatch.setattr(tabular, "MOST_CELLS", 50)
     reader, widest = tabular.csv.reader, []
 
     def watched(lines: Iterable[str], **form: Any) -> Iterator[list[str]]:

@@ -21,13 +21,26 @@ from pathlib import Path
 from typing import Any
 
 from vinemap.characters import for_terminal
+from vinemap.doors import barred
 from vinemap.exports.disk import flush, flush_names, plain_causes, refuse_full
 from vinemap.exports.lock import HIDDEN, LOCK, locked
-from vinemap.exports.record import RUN_FILE, Record, digest, places, refuse, refused, within, write_record
+from vinemap.exports.record import (
+    MOST_BYTES,
+    RUN_FILE,
+    Record,
+    digest,
+    is_unchanged,
+    places,
+    refuse,
+    refused,
+    within,
+    write_record,
+)
 from vinemap.interrupts import held, note_written, on_stop
 from vinemap.reading.files import refuse_odd_name
 
 _NEW, _OLD, _JOURNAL, _DRAFT = "new", "old", "journal.json", "journal.draft"
+_MOST_PAGE_BYTES = 100_000_000
 
 
 @contextmanager
@@ -119,7 +132,8 @@ def replaced(page: Path, mark: str) -> Iterator[Path]:
     mark : str
         By which an earlier page of this kind is known.
     """
-    if page.exists() and not (page.is_file() and mark in page.read_text(encoding="utf-8", errors="replace")):
+    ours = barred(page, _MOST_PAGE_BYTES) is None and mark in page.read_text(encoding="utf-8", errors="replace")
+    if os.path.lexists(page) and not ours:
         raise refused(page, "is there already and is no page of this kind")
     with added(page.absolute().parent, replacing=[page.name]) as stage:
         yield stage / page.name
@@ -282,7 +296,7 @@ def _changes(home: Path, stage: Path, ours: Mapping[str, str]) -> _Changes:
             if parent.is_relative_to(home) and os.path.lexists(parent) and (parent.is_symlink() or not parent.is_dir()):
                 raise refused(parent, "is there already and is no folder of vinemap's")
     there = [place for place in sorted(ours) if _is_plain_file(home / place)]
-    return _Changes(new, [place for place in there if place in new or digest(home / place) == ours[place]])
+    return _Changes(new, [place for place in there if place in new or is_unchanged(home / place, ours[place])])
 
 
 def _is_plain_file(path: Path) -> bool:
@@ -357,7 +371,7 @@ def _move(home: Path, work: Path, changes: _Changes) -> None:
 def _move_back(home: Path, work: Path, changes: _Changes) -> None:
     """Undo `_move` from wherever it stopped; what people changed since stays as it is."""
     for place, sha in changes.new.items():
-        if not (work / _NEW / place).exists() and (home / place).is_file() and digest(home / place) == sha:
+        if not (work / _NEW / place).exists() and _is_plain_file(home / place) and is_unchanged(home / place, sha):
             (home / place).unlink()
     for place in changes.gone:
         if os.path.lexists(work / _OLD / place) and not os.path.lexists(home / place):
@@ -395,11 +409,13 @@ def _noted(work: Path, home: Path) -> tuple[int | None, _Changes] | None:
     """Return the journal that a killed run left: the new folder's inode where it was to be swapped, and the changes."""
     if work.is_symlink() or not (work / _JOURNAL).is_file():
         return None
+    if barred(work / _JOURNAL, MOST_BYTES) is not None:
+        raise refused(work / _JOURNAL, "is not of vinemap's making")
     try:
         found = json.loads((work / _JOURNAL).read_text(encoding="utf-8"))
         changes = _Changes({str(place): str(sha) for place, sha in found["new"].items()}, list(map(str, found["gone"])))
         inode = None if found.get("inode") is None else int(found["inode"])
-    except (ValueError, TypeError, KeyError, AttributeError, RecursionError) as error:
+    except (ValueError, TypeError, KeyError, AttributeError, OverflowError, RecursionError) as error:
         raise refused(work / _JOURNAL, "is not of vinemap's making") from error
     # The folder may be a stranger's: nothing outside it is touched.
     for place in (".", *changes.new, *changes.gone):

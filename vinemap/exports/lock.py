@@ -15,6 +15,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
+from vinemap.doors import barred
 from vinemap.errors import InputError, Problem
 from vinemap.interrupts import held, on_stop
 
@@ -30,6 +31,7 @@ _LOCKED_BYTE = 1 << 30
 _TAKEN = (errno.EAGAIN, errno.EACCES, errno.EDEADLK)
 _NO_LOCKS = (errno.ENOSYS, errno.ENOLCK, errno.EOPNOTSUPP)
 _TRIES, _PAUSE_S = 20, 0.05
+_MOST_BYTES = 100_000
 
 _held: dict[Path, int] = {}
 
@@ -145,8 +147,10 @@ def _introduce(handle: int) -> None:
 
 
 def _holder(path: Path) -> str:
+    if barred(path, _MOST_BYTES) is not None:
+        return ""
     try:
         found = json.loads(path.read_text(encoding="utf-8"))
         return f" (process {found['process']} on {found['machine']}, since {found['since']}: {found['command']})"
-    except (OSError, ValueError, TypeError, KeyError):
+    except (OSError, ValueError, TypeError, KeyError, RecursionError):
         return ""

@@ -11,11 +11,17 @@ from importlib.metadata import version
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Any
 
+from vinemap.doors import barred
 from vinemap.errors import InputError, Problem
 from vinemap.exports.formats import write_json
 from vinemap.reading.files import inputs_in
 
 RUN_FILE = "run.json"
+MOST_BYTES = 10_000_000
+"""Size past which a record of ours, here and of an exchange, is none: it is read whole."""
+
+# Past any output: a file so large, which may be a hole alone, is nobody's but the user's, and is not read through.
+_MOST_OUTPUT_BYTES = 4_000_000_000
 _ELSEWHERE = "name another folder with -o"
 
 
@@ -62,6 +68,8 @@ def read_record(out: Path) -> Record | None:
     path = out / RUN_FILE
     if not os.path.lexists(path):
         return None
+    if barred(path, MOST_BYTES) is not None:
+        raise refused(path, "is not of vinemap's making and would be replaced")
     try:
         found = json.loads(path.read_text(encoding="utf-8"))
         name, folder, files = str(found["name"]), found.get("folder"), found.get("files")
@@ -69,9 +77,8 @@ def read_record(out: Path) -> Record | None:
         listed = (
             None if files is None else {str(place): str(sha) for place, sha in files.items() if within(out, str(place))}
         )
-        return Record(
-            name, folder if folder is None else str(folder), listed, tuple(map(str, found.get("to_fill", ())))
-        )
+        to_fill = tuple(str(place) for place in found.get("to_fill", ()) if within(out, str(place)))
+        return Record(name, folder if folder is None else str(folder), listed, to_fill)
     except (OSError, ValueError, TypeError, KeyError, AttributeError, RecursionError) as error:
         raise refused(path, "is not of vinemap's making and would be replaced") from error
 
@@ -121,7 +128,12 @@ def refuse(out: Path, folder: Path, name: str | None = None) -> Record | None:
 
 def _is_changed(out: Path, place: str, earlier: Record) -> bool:
     """Whether a file is there and other than the earlier run wrote it."""
-    return (out / place).is_file() and digest(out / place) != (earlier.files or {}).get(place)
+    return (out / place).is_file() and not is_unchanged(out / place, (earlier.files or {}).get(place))
+
+
+def is_unchanged(path: Path, sha: str | None) -> bool:
+    """Whether a file is still as it was written, with this SHA-256."""
+    return path.stat().st_size <= _MOST_OUTPUT_BYTES and digest(path) == sha
 
 
 def way(out: Path, folder: Path) -> str:

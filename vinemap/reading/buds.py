@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
@@ -11,6 +10,7 @@ import pandas as pd
 
 from vinemap.columns import BUDS_BY_COUNT, BUDS_BY_NODE, WOOD, Layout
 from vinemap.errors import Findings
+from vinemap.guesses import Guesses
 from vinemap.reading.cells import bare_name, show, text
 from vinemap.reading.files import TABLES, find_file
 from vinemap.reading.schema import (
@@ -342,10 +342,13 @@ def _refuse_unknown(checked: Checked[Model], known: set[str] | None, samples_fil
         if name is not None and name not in known and number not in rows.setdefault(name, []):
             rows[name].append(number)
     given = {name for name in names_of(checked, "sample") if name is not None}
+    # The same but for case and leading zeros, or nearly the same letters.
+    bare = {_bare(other): other for other in sorted(known)} if rows else {}
+    guesses = Guesses(sorted(known), 0.8)
     with folded(findings, len(given), "samples"):
         for name, numbers in rows.items():
             more = f" ({len(numbers)} rows, the first one here)" if len(numbers) > 1 else ""
-            near = _alike(name, known)
+            near = bare.get(_bare(name)) or guesses.of(name)
             meant = f"; did it mean {show(near)}?" if near else ""
             findings.problem(
                 checked.table.file,
@@ -354,15 +357,6 @@ def _refuse_unknown(checked: Checked[Model], known: set[str] | None, samples_fil
                 f"sample {show(name)} is not in {samples_file}{more}{meant}",
                 f"correct the name, or add the sample to {samples_file}",
             )
-
-
-def _alike(name: str, known: set[str]) -> str | None:
-    """Return the known name that this one may stand for: but for case and leading zeros, or nearly the same letters."""
-    bare = {_bare(other): other for other in sorted(known)}
-    if _bare(name) in bare:
-        return bare[_bare(name)]
-    near = difflib.get_close_matches(name, sorted(known)[:2000], n=1, cutoff=0.8)
-    return near[0] if near else None
 
 
 def _bare(name: str) -> str:

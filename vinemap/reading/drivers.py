@@ -15,7 +15,7 @@ from pyogrio import core
 
 from vinemap.errors import VinemapError
 from vinemap.reading import vetting
-from vinemap.reading.tabular import MOST_ROWS, too_many_rows
+from vinemap.reading.tabular import MOST_CELLS, MOST_ROWS, too_many_cells, too_many_rows
 
 # The first driver that GDAL has of these opens the file; KML is the plainer reader of wheels without LIBKML.
 _DRIVERS = {
@@ -57,17 +57,29 @@ class Layers:
         return [(self._name if name.startswith("pyogrio_") else name, has_shapes) for name, has_shapes in listed]
 
     def read(self, layer: int) -> gpd.GeoDataFrame:
-        """Return a layer by its place in `names`; raise `RefusedError` where it has too many rows."""
+        """Return a layer by its place in `names`; raise `RefusedError` where it has too many rows or columns."""
         with self._door():
-            frame = pyogrio.read_dataframe(self._data, layer=layer, on_invalid="fix", max_features=MOST_ROWS + 1)
-        if len(frame) > MOST_ROWS:
-            raise too_many_rows()
+            frame = self._bounded(layer)
         if not isinstance(frame, gpd.GeoDataFrame):
             return gpd.GeoDataFrame(frame, geometry=gpd.GeoSeries([None] * len(frame)))
         if not self._crs_known:
             return frame
         plain = pd.DataFrame(frame.drop(columns=frame.geometry.name))
         return gpd.GeoDataFrame(plain, geometry=frame.geometry.to_numpy(), crs=self._crs)
+
+    def _bounded(self, layer: int) -> pd.DataFrame:
+        """Read a layer; pyogrio makes room for all the rows that it may read, whatever the layer holds."""
+        info = pyogrio.read_info(self._data, layer=layer, force_feature_count=True)
+        width, stated = len(info["fields"]), max(0, info["features"])
+        if width > vetting.MOST_FIELDS:
+            raise vetting.too_many_fields()
+        most = min(MOST_ROWS + 1, MOST_CELLS // max(1, width))
+        # The number that a file states of its rows may be out of date.
+        for rows in (min(stated + 1, most), most):
+            frame = pyogrio.read_dataframe(self._data, layer=layer, on_invalid="fix", max_features=rows)
+            if len(frame) < rows:
+                return frame
+        raise too_many_rows() if most > MOST_ROWS else too_many_cells(MOST_CELLS)
 
     @contextmanager
     def _door(self) -> Iterator[None]:

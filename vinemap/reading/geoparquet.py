@@ -15,7 +15,7 @@ from vinemap.reading.crs import opens_files
 from vinemap.reading.tabular import MOST_ROWS, too_many_rows
 
 _AGAIN = "export it again, for instance as .gpkg"
-_MOST_BYTES = 200_000_000
+_MOST_BYTES = 100_000_000
 _BATCH = 1000
 _DEEPEST = 8
 _POINT, _LINE, _POLYGON, _COLLECTIONS = 1, 2, 3, (4, 5, 6, 7)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
-
 import geopandas as gpd
 import numpy as np
 import pandas as pd
@@ -11,6 +9,7 @@ import shapely
 
 from vinemap.arrays import Array
 from vinemap.errors import Findings
+from vinemap.guesses import Guesses
 from vinemap.reading.cells import bare_name
 from vinemap.sentences import Figure, Listed, Sentence
 
@@ -112,12 +111,13 @@ def _warn_of_outsiders(samples: gpd.GeoDataFrame, tolerance_m: float, findings: 
 
 
 def _warn_of_disagreement(samples: gpd.GeoDataFrame, names: list[str], findings: Findings) -> None:
+    known, guesses = set(map(bare_name, names)), Guesses(names)
     for sample, stated, block in zip(samples["sample"], samples["stated_block"], samples["block"], strict=True):
         if stated is None or (block is not None and same_name(stated, block)):
             continue
-        if not any(same_name(stated, name) for name in names):
-            near = difflib.get_close_matches(stated, names, n=1)
-            meant = Sentence("warning.stated.meant", block=near[0]) if near else ""
+        if bare_name(stated) not in known:
+            near = guesses.of(stated)
+            meant = Sentence("warning.stated.meant", block=near) if near else ""
             key = "warning.stated.unknown.joins_none" if block is None else "warning.stated.unknown.joined"
             where = {} if block is None else {"block": block}
             findings.warn(Sentence(key, sample=sample, stated=stated, meant=meant, **where))

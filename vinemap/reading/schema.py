@@ -6,7 +6,6 @@ of one's own, which a spreadsheet row then turns into a `Problem`. Their fields 
 
 from __future__ import annotations
 
-import difflib
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -38,6 +37,7 @@ from vinemap.columns import (
     Layout,
 )
 from vinemap.errors import Findings
+from vinemap.guesses import Guesses
 from vinemap.reading import cells
 from vinemap.reading.cells import bad
 from vinemap.reading.tabular import Table, folded
@@ -298,13 +298,14 @@ def _places(table: Table, field: str, squeezed: Sequence[str], model: type[Row])
 
 def _warn_unused(table: Table, model: type[Row], found: Mapping[str, int], findings: Findings) -> None:
     missing = {squeeze(field): field for field in model.model_fields if field not in found}
+    guesses = Guesses(missing, 0.75)
     unused: list[str] = []
     for place, column in enumerate(table.columns):
         if place in found.values() or not column or all(cells.blank(row[place]) for row in table.rows):
             continue
-        near = difflib.get_close_matches(squeeze(column), missing, n=1, cutoff=0.75)
-        if near:
-            unused.append(Sentence("warning.unused.meant", column=repr(column), near=missing[near[0]]))
+        near = guesses.of(squeeze(column))
+        if near is not None:
+            unused.append(Sentence("warning.unused.meant", column=repr(column), near=missing[near]))
         elif not table.file.lower().endswith(_OWN_FIELDS):
             unused.append(repr(column))
     if unused:

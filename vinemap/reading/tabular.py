@@ -20,6 +20,7 @@ import openpyxl
 
 from vinemap.arrays import Array
 from vinemap.characters import from_spreadsheet
+from vinemap.doors import megabytes
 from vinemap.errors import Findings, Problem, RefusedError
 from vinemap.reading.cells import blank
 from vinemap.sentences import Listed, Sentence
@@ -32,7 +33,11 @@ NOTES_SHEET = "notes"
 MOST_ROWS = 400_000
 """Rows past which a table or a layer is refused: more nodes than twenty thousand long canes have."""
 
-_MOST_CELLS = 6_000_000
+MOST_CELLS = 6_000_000
+"""Cells past which a table or a layer is refused, empty ones among them."""
+
+# A cell of a workbook takes many times as long as one of text, and twice that where there are formulas.
+_MOST_WORKBOOK_CELLS = 1_000_000
 _MOST_UNPACKED_BYTES = 200_000_000
 _MOST_PART_BYTES = 5_000_000
 _TYPES = "[Content_Types].xml"
@@ -215,7 +220,8 @@ def read_sheets(path: Path, findings: Findings) -> list[Sheet]:
 class _Filled:
     """Yields the rows that hold anything, and counts them over all the tables of a file."""
 
-    def __init__(self) -> None:
+    def __init__(self, most_cells: int) -> None:
+        self._most_cells = most_cells
         self._rows = self._cells = 0
 
     def of(self, rows: Iterable[Cells]) -> Iterator[tuple[int, Cells]]:
@@ -224,8 +230,8 @@ class _Filled:
         self._rows -= 1
         for number, row in enumerate(rows, start=1):
             self._cells += 1 + len(row)
-            if self._cells > _MOST_CELLS:
-                raise _too_many_cells()
+            if self._cells > self._most_cells:
+                raise too_many_cells(self._most_cells)
             if all(blank(cell) for cell in row):
                 continue
             self._rows += 1
@@ -234,8 +240,10 @@ class _Filled:
             yield number, row
 
 
-def _too_many_cells() -> RefusedError:
-    return RefusedError(f"holds more than {_MOST_CELLS:,} cells, empty ones among them", _ONLY_OURS)
+def too_many_cells(most: int) -> RefusedError:
+    """Make the error of a file of more cells than are read."""
+    remedy = _ONLY_OURS if most == MOST_CELLS else f"{_ONLY_OURS}, or save the table as .csv, of which more is read"
+    return RefusedError(f"holds more than {most:,} cells, empty ones among them", remedy)
 
 
 def too_many_rows() -> RefusedError:
@@ -319,9 +327,9 @@ def _text(path: Path, findings: Findings, *, below_titles: bool = False) -> list
 
     try:
         # A row is in memory before it can be counted.
-        if text.count(separator) + text.count("\n") > _MOST_CELLS:
-            raise _too_many_cells()
-        records.extend(_Filled().of(counted()))
+        if text.count(separator) + text.count("\n") > MOST_CELLS:
+            raise too_many_cells(MOST_CELLS)
+        records.extend(_Filled(MOST_CELLS).of(counted()))
     except RefusedError as refusal:
         findings.problem(path.name, None, "", refusal.message, refusal.remedy)
         return None
@@ -428,7 +436,7 @@ def _refuse_swollen(path: Path) -> None:
         size = sum(part.file_size for part in parts)
         if size > _MOST_UNPACKED_BYTES:
             raise RefusedError(
-                f"unpacks to {size / 1e6:,.0f} MB, and at most {_MOST_UNPACKED_BYTES / 1e6:,.0f} MB are read",
+                f"unpacks to {megabytes(size)}, and at most {megabytes(_MOST_UNPACKED_BYTES)} are read",
                 _ONLY_OURS,
             )
         large = {part.filename for part in parts if part.file_size > _MOST_PART_BYTES}
@@ -490,7 +498,7 @@ def _sheets(path: Path, stem: str, findings: Findings) -> dict[str, list[tuple[i
         for sheet in book.worksheets:
             # The size that a workbook states of a sheet is often wrong.
             sheet.reset_dimensions()
-        counted = _Filled()
+        counted = _Filled(_MOST_WORKBOOK_CELLS)
         sheets = {sheet.title: list(counted.of(sheet.iter_rows(values_only=True))) for sheet in book.worksheets}
     filled = [title for title, rows in sheets.items() if rows]
     fitting = [title for title in filled if title.strip().casefold() == stem]
@@ -513,7 +521,7 @@ def _unsaved_formulas(path: Path, title: str, rows: dict[int, Cells], findings: 
     book = openpyxl.load_workbook(path, read_only=True, keep_links=False)
     try:
         book[title].reset_dimensions()
-        for number, formulas in _Filled().of(book[title].iter_rows(values_only=True)):
+        for number, formulas in _Filled(_MOST_WORKBOOK_CELLS).of(book[title].iter_rows(values_only=True)):
             values = dict(enumerate(rows.get(number, ())))
             for position, formula in enumerate(formulas):
                 if isinstance(formula, str) and formula.startswith("=") and blank(values.get(position)):

@@ -19,6 +19,7 @@ from vinemap.reading.geoparquet import read_geoparquet
 from vinemap.reading.tabular import Cells, Table
 from vinemap.sentences import Sentence
 
+_MOST_NAMED = 20
 # What GDAL calls the bytes that it was given.
 _IN_MEMORY = re.compile(r"['\"]?(/vsizip)?/vsimem/[^\s'\"]+['\"]?")
 
@@ -141,7 +142,7 @@ def _layer(path: Path, layers: Layers, stem: str, layer: str | None, findings: F
             None,
             f"files.{stem}_layer",
             f"{path.name} has no layer {layer!r}",
-            f"name one of its layers: {', '.join(names)}",
+            f"name one of its layers: {_listed(names)}",
         )
         return None
     if path.suffix.lower() == ".gpx":
@@ -150,7 +151,7 @@ def _layer(path: Path, layers: Layers, stem: str, layer: str | None, findings: F
     fitting = [name for name in drawn if name.casefold() == stem]
     if len(drawn) == 1 or len(fitting) == 1:
         return names.index((fitting or drawn)[0])
-    what = f"has several layers: {', '.join(drawn)}" if drawn else "has no layer"
+    what = f"has several layers: {_listed(drawn)}" if drawn else "has no layer"
     findings.problem(
         path.name,
         None,
@@ -159,3 +160,7 @@ def _layer(path: Path, layers: Layers, stem: str, layer: str | None, findings: F
         f"call the one to read '{stem}', or name it as files.{stem}_layer in vinemap.toml",
     )
     return None
+
+
+def _listed(names: list[str]) -> str:
+    return ", ".join(names[:_MOST_NAMED]) + (" and others" if len(names) > _MOST_NAMED else "")

@@ -37,6 +37,20 @@ PLAIN_CRS = "save the layer in a CRS with an EPSG code, such as EPSG:4326"
 OWN_FILES = "states a CRS that has a file of its own opened"
 _MOST_BYTES = 100_000_000
 _MOST_KML_BYTES = 50_000_000
+# Brackets and commas of JSON, each of which takes some hundred bytes of memory: 800,000 corners.
+_MOST_MARKS = 2_500_000
+_MOST_ELEMENTS = 2_000_000
+_DEEPEST = 100
+_LESS = "keep only what belongs to this vineyard"
+
+MOST_FIELDS = 1000
+"""Columns past which a layer is refused: GDAL's readers take time that grows with the square of their number."""
+
+# Elements of KML whose attribute "name" is that of a column (OGC 12-007r2).
+_NAMED = frozenset(("Data", "SimpleField", "SimpleData", "SimpleArrayField", "SimpleArrayData"))
+# Those that GDAL takes for a layer each.
+_LAYERS = frozenset(("Document", "Folder"))
+_MOST_LAYERS = 1000
 
 _GEOMETRIES = frozenset(
     ("Point", "MultiPoint", "LineString", "MultiLineString", "Polygon", "MultiPolygon", "GeometryCollection")
@@ -60,6 +74,8 @@ def geojson(data: bytes) -> tuple[bytes, CRS | None]:
     text = decode(data)
     if text is None:
         raise RefusedError("is not readable as text", "save it again as UTF-8")
+    if sum(map(text.count, "[{,")) > _MOST_MARKS:
+        raise RefusedError(f"holds more than {_MOST_MARKS:,} brackets and commas", _LESS)
     try:
         root = json.loads(text)
     except RecursionError:
@@ -70,6 +86,8 @@ def geojson(data: bytes) -> tuple[bytes, CRS | None]:
     if not isinstance(kind, str) or kind not in _GEOJSON:
         of_type = "without the type that GeoJSON states" if kind is None else f"of type {show(kind)}, not GeoJSON"
         raise RefusedError(f"is JSON {of_type}", "export it as GeoJSON (RFC 7946)")
+    if len({name for properties in _properties(root) for name in properties}) > MOST_FIELDS:
+        raise too_many_fields()
     stated = {json.dumps(crs): crs for crs in _taken_out(root)}
     if len(stated) > 1:
         raise RefusedError("states more than one CRS", PLAIN_CRS)
@@ -112,19 +130,30 @@ def _unknown(name: str) -> CRS:
     raise RefusedError(f"states the CRS {show(name)}, which is no code that is known here", PLAIN_CRS)
 
 
+def _properties(root: dict[str, Any]) -> Iterator[dict[str, Any]]:
+    """Yield the properties of every feature, empty where it has none."""
+    features = root.get("features")
+    for feature in features if isinstance(features, list) else [root]:
+        properties = feature.get("properties") if isinstance(feature, dict) else None
+        yield properties if isinstance(properties, dict) else {}
+
+
 def _name_nul(root: dict[str, Any]) -> None:
     """Raise for the first NUL in a property; names and values with one would be cut there."""
-    features = root.get("features")
-    for row, feature in enumerate(features if isinstance(features, list) else [root], start=2):
-        properties = feature.get("properties") if isinstance(feature, dict) else None
-        for name, value in properties.items() if isinstance(properties, dict) else ():
+    for row, properties in enumerate(_properties(root), start=2):
+        for name, value in properties.items():
             if "\\u0000" in json.dumps([name, value]):
                 column = name.replace("\x00", "\\0")
                 raise RefusedError(f"{show(value)} holds a NUL character", "type the value again", row, column)
 
 
+def too_many_fields() -> RefusedError:
+    """Make the error of a layer of more columns than `MOST_FIELDS`."""
+    return RefusedError(f"has more than {MOST_FIELDS:,} columns", "save the layer with the columns that are needed")
+
+
 def xml(data: bytes, root: str) -> bytes:
-    """Return KML or GPX as it is, where its first element is the format's."""
+    """Return KML or GPX as it is, where its first element is the format's and it holds no more than a layer does."""
     found = first_element(data)
     if found != root:
         raise RefusedError(f"is not {root.upper()}: its first element is {show(found)}", f"export it again as .{root}")
@@ -160,33 +189,61 @@ def kmz(data: bytes) -> bytes:
 
 
 def first_element(data: bytes) -> str:
-    """Return the name of the first element of XML, without its namespace.
+    """Return the name of the first element of XML, without its namespace; refuse what would grow in memory.
 
-    A document type declaration above it is refused: it may define entities that name files and addresses, or that grow
-    without end.
+    A document type declaration is refused: it may define entities that name files and addresses, or that grow without
+    end.
     """
+    seen = _Seen()
     parser = expat.ParserCreate()
-    first: list[str] = []
-
-    def begin(name: str, _: dict[str, str]) -> None:
-        first.append(name.rpartition(":")[2])
-        parser.StartElementHandler = None
-
-    def declare(*_: object) -> None:
-        raise RefusedError("has a document type declaration, which is not followed", _AGAIN)
-
-    parser.StartElementHandler = begin
-    parser.StartDoctypeDeclHandler = declare
+    parser.StartElementHandler = seen.begin
+    parser.EndElementHandler = seen.end
+    parser.StartDoctypeDeclHandler = seen.declare
     try:
         for start in range(0, len(data), 65_536):
             parser.Parse(data[start : start + 65_536])
-            if first:
-                return first[0]
     except (expat.ExpatError, ValueError) as error:
         # What is wrong further down is the reader's to say.
-        if not first:
+        if not seen.first:
             raise RefusedError(f"is not valid XML ({error})", _AGAIN) from None
-    return first[0] if first else ""
+    return seen.first
+
+
+class _Seen:
+    """Counts the elements of XML as they begin and end.
+
+    Attributes
+    ----------
+    first : str
+        Name of the first one; "" before it.
+    """
+
+    def __init__(self) -> None:
+        self.first = ""
+        self._count = self._depth = self._layers = 0
+        self._fields: set[str] = set()
+
+    def begin(self, name: str, attributes: dict[str, str]) -> None:
+        bare = name.rpartition(":")[2]
+        self.first = self.first or bare
+        self._count += 1
+        self._depth += 1
+        self._layers += bare in _LAYERS
+        self._fields.add(attributes.get("name", "") if bare in _NAMED else bare)
+        if self._count > _MOST_ELEMENTS:
+            raise RefusedError(f"holds more than {_MOST_ELEMENTS:,} elements", _LESS)
+        if self._depth > _DEEPEST:
+            raise RefusedError("has its elements nested too deeply for a layer", _AGAIN)
+        if self._layers > _MOST_LAYERS:
+            raise RefusedError(f"holds more than {_MOST_LAYERS:,} folders", _LESS)
+        if len(self._fields) > MOST_FIELDS:
+            raise too_many_fields()
+
+    def end(self, _: str) -> None:
+        self._depth -= 1
+
+    def declare(self, *_: object) -> None:
+        raise RefusedError("has a document type declaration, which is not followed", _AGAIN)
 
 
 def geopackage(path: Path) -> bytes:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import os
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,6 +15,7 @@ from pyproj import CRS
 from vinemap.characters import for_xml, is_formula
 from vinemap.columns import BLOCKS, SAMPLES
 from vinemap.errors import Findings, InputError, Problem
+from vinemap.guesses import Guesses
 from vinemap.reading.blocks import read_blocks, repair, warn_of_overlaps
 from vinemap.reading.buds import read_buds, read_wood
 from vinemap.reading.elevation import ASSUMED, question_samples, read_elevation
@@ -233,15 +233,16 @@ def _refuse_unknown_columns(settings: Settings, findings: Findings) -> None:
     for stem, models in _MODELS.items():
         ours = list(dict.fromkeys(field for model in models for field in model.model_fields))
         ours += [unit.name for model in models for column in model.layout.columns for unit in column.in_units]
+        guesses = Guesses(ours, 0.0)
         for key in getattr(settings.columns, stem):
             if key not in ours:
-                near = difflib.get_close_matches(key, ours, n=1, cutoff=0.0)
+                near = guesses.of(key)
                 findings.problem(
                     SETTINGS_FILE,
                     None,
                     f"columns.{stem}.{key}",
                     f"{key!r} is no column of {stem}",
-                    f"the nearest is {near[0]}; write ours = yours, one of {', '.join(ours)}",
+                    f"{f'the nearest is {near}; ' if near else ''}write ours = yours, one of {', '.join(ours)}",
                 )
 
 
@@ -267,15 +268,16 @@ def _metric_blocks(folder: Path, settings: Settings, findings: Findings) -> gpd.
 def _refuse_unknown_varieties(blocks: gpd.GeoDataFrame, settings: Settings, findings: Findings) -> None:
     """Name keys of [surface.hardiness] that are no variety of the blocks, letter for letter."""
     varieties = blocks["variety"].dropna().unique().tolist()
+    guesses = Guesses(varieties, 0.0)
     for name in settings.surface.hardiness:
         if name not in varieties:
-            near = difflib.get_close_matches(name, varieties, n=1, cutoff=0.0)
+            near = guesses.of(name)
             findings.problem(
                 SETTINGS_FILE,
                 None,
                 "surface.hardiness",
                 f"no block has the variety {name!r}",
-                f"the nearest is {near[0]!r}; write it as the blocks do" if near else "give the blocks their variety",
+                f"the nearest is {near!r}; write it as the blocks do" if near else "give the blocks their variety",
             )
 
 
