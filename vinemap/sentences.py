@@ -10,7 +10,7 @@ import tomllib
 from collections.abc import Iterable, Iterator, Mapping
 from functools import cache
 from importlib.resources import files
-from typing import Any, Protocol, runtime_checkable
+from typing import Any
 
 from vinemap.characters import isolated
 from vinemap.resources import asset
@@ -82,15 +82,6 @@ def section(name: str) -> dict[str, dict[str, str]]:
         language: {key.removeprefix(start): text for key, text in words.items() if key.startswith(start)}
         for language, words in languages().items()
     }
-
-
-@runtime_checkable
-class Said(Protocol):
-    """What can be said in any language."""
-
-    def said(self, language: str) -> str:
-        """Return it in one language."""
-        ...
 
 
 def said(language: str, key: str, **values: Any) -> str:
@@ -204,10 +195,10 @@ class Listed:
 
     def said(self, language: str) -> str:
         """Return them in one language."""
-        shown = [name.said(language) if isinstance(name, Said) else str(name) for name in self.names]
-        if self.most is not None and len(shown) > self.most:
-            more = Figure(len(shown) - self.most)
-            return said(language, "list.more", shown=self.between.join(shown[: self.most]), more=more)
+            shown = [name.said(language) if isinstance(name, Said) else str(name) for name in self.names[: self.most]]
+        if self.most is not None and len(self.names) > self.most:
+            more = Figure(len(self.names) - self.most)
+            return said(language, "list.more", shown=self.between.join(shown), more=more)
         if self.together and len(shown) > 1:
             return said(language, "list.and", shown=self.between.join(shown[:-1]), last=shown[-1])
         return self.between.join(shown)
@@ -215,3 +206,7 @@ class Listed:
     def __str__(self) -> str:
         """Return them in English."""
         return self.said(_OWN)
+
+
+Said = Sentence | Figure | Listed
+"""What can be said in any language."""

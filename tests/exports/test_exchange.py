@@ -374,3 +374,51 @@ def test_a_full_disk_is_named_and_loses_nothing(tmp_path: Path) -> None:
     done = subprocess.run(call, capture_output=True, text=True, check=True, cwd=ROOT)
     full = f"{tmp_path}/out: the disk is full; make room on it, or name another folder"
     assert done.stdout.splitlines() == [full] * 4
+
+
+@pytest.mark.parametrize("what", ["pipe", "endless", "large", "list", "infinite"])
+@pytest.mark.parametrize("name", ["run.json", ".vinemap/journal.json"])
+@POSIX
+def test_records_of_a_stranger_are_not_read_whole(tmp_path: Path, name: str, what: str) -> None:
+    """Records that are a pipe, a device, far too large or no record at all end in words or are passed over at once."""
+    out = tmp_path / "out"
+    write(out, map_html="old")
+    path = out / name
+    path.parent.mkdir(exist_ok=True)
+    path.unlink(missing_ok=True)
+    if what == "pipe":
+        os.mkfifo(path)
+    elif what == "endless":
+        path.symlink_to("/dev/zero")
+    elif what == "large":
+        path.touch()
+        os.truncate(path, 1 << 40)
+    else:
+        text = (
+            "[]" if what == "list" else '{"vinemap": 1, "name": "", "new": {}, "gone": [], "inode": 1e999, "files": 1}'
+        )
+        path.write_text(text, encoding="utf-8")
+    if name == "run.json" or what in ("large", "list", "infinite"):
+        with pytest.raises(InputError, match="is not of vinemap's making"):
+            write(out, map_html="new")
+    else:
+        write(out, map_html="new")
+        assert content(out)["map.html"] == "new"
+
+
+def test_files_of_a_record_are_read_within_bounds(tmp_path: Path) -> None:
+    """A hole of a terabyte that the record names is not read through, and what lies outside the folder not at all."""
+    out = tmp_path / "out"
+    write(out, map_html="old", to_fill=("samples.csv",), samples_csv="old", large_bin="old")
+    os.truncate(out / "large.bin", 1 << 40)
+    record = json.loads((out / "run.json").read_text(encoding="utf-8"))
+    (tmp_path / "mine.csv").write_text("mine", encoding="utf-8")
+    record["to_fill"] = ["../mine.csv", "large.bin"]
+    (out / "run.json").write_text(json.dumps(record), encoding="utf-8")
+    with pytest.raises(InputError, match=r"large\.bin: has been filled in"):
+        write(out, map_html="new")
+    record["to_fill"] = []
+    (out / "run.json").write_text(json.dumps(record), encoding="utf-8")
+    write(out, map_html="new")
+    assert (out / "large.bin").stat().st_size == 1 << 40
+    assert (tmp_path / "mine.csv").read_text(encoding="utf-8") == "mine"

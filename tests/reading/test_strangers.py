@@ -18,6 +18,7 @@ from typing import Any
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pyarrow
 import pyogrio
 import pytest
@@ -396,6 +397,127 @@ def test_samples_of_a_tracked_walk(home: Path) -> None:
     text = (folder / "samples.gpx").read_text()
     (folder / "samples.gpx").write_text(text.replace("</gpx>", "<trk><trkseg/></trk><!-- walked --></gpx>"))
     assert len(read_vineyard(folder).samples) == 6
+
+
+def _json_blocks(folder: Path, *rings: list[list[float]], **members: object) -> None:
+    """Write blocks of one ring each, in longitude and latitude, with other members of the collection."""
+    found = [
+        {
+            "type": "Feature",
+            "properties": {"block": f"B{k}"},
+            "geometry": {"type": "Polygon", "coordinates": [[*ring, ring[0]]]},
+        }
+        for k, ring in enumerate(rings)
+    ]
+    (folder / "blocks.geojson").write_text(json.dumps({"type": "FeatureCollection", "features": found, **members}))
+
+
+def _square(folder: Path) -> list[list[float]]:
+    x, y = gpd.read_file(folder / "blocks.geojson").to_crs(4326).geometry.iloc[0].centroid.coords[0]
+    return [[x, y], [x + 1e-3, y], [x + 1e-3, y + 1e-3], [x, y + 1e-3]]
+
+
+def json_of_brackets(folder: Path) -> None:
+    """A list takes thirty times the memory of the three letters that it is written with."""
+    text = '{"type": "FeatureCollection", "x": [' + "[]," * 1_300_000
+    (folder / "blocks.geojson").write_text(text + "[]]}")
+
+
+def json_of_many_columns(folder: Path) -> None:
+    features = [{"type": "Feature", "geometry": None, "properties": {f"p{k}": k}} for k in range(1001)]
+    _json_blocks(folder, features=features)
+
+
+def database_of_many_columns(folder: Path) -> None:
+    """pyogrio makes room in every column for as many rows as it may read."""
+    (folder / "blocks.geojson").unlink()
+    wide = blocks().join(pd.DataFrame({f"c{k}": ["x"] * 3 for k in range(1001)}))
+    wide.to_file(folder / "blocks.gpkg", layer="blocks")
+
+
+def _kml(folder: Path, inside: str) -> None:
+    (folder / "blocks.geojson").unlink()
+    (folder / "blocks.kml").write_text(f'<kml xmlns="http://www.opengis.net/kml/2.2"><Document>{inside}')
+
+
+def kml_of_many_columns(folder: Path) -> None:
+    fields = "".join(f'<SimpleField name="f{k}" type="string"/>' for k in range(1001))
+    _kml(folder, f'<Schema name="a" id="a">{fields}</Schema></Document></kml>')
+
+
+def kml_of_many_layers(folder: Path) -> None:
+    _kml(folder, "<Folder/>" * 1001 + "</Document></kml>")
+
+
+def kml_of_deep_elements(folder: Path) -> None:
+    _kml(folder, "<Placemark>" * 101)
+
+
+def gpx_of_many_elements(folder: Path) -> None:
+    (folder / "samples.csv").unlink()
+    (folder / "samples.gpx").write_text('<gpx version="1.1">' + "<a/>" * 2_000_001)
+
+
+def outline_that_crosses_itself(folder: Path) -> None:
+    """Mending it would make a corner of each crossing: of n edges without order a sixth of n² cross."""
+    (x, y), *_ = _square(folder)
+    places = np.random.default_rng(1).random((2000, 2)) * 1e-3
+    _json_blocks(folder, (places + np.array([x, y])).tolist())
+
+
+def outlines_on_each_other(folder: Path) -> None:
+    _json_blocks(folder, *[_square(folder)] * 700)
+
+
+def outlines_of_many_corners_on_each_other(folder: Path) -> None:
+    (x, y), *_ = _square(folder)
+    turn = np.linspace(0, 2 * np.pi, 4000, endpoint=False)
+    ring = np.column_stack([x + 1e-3 * np.cos(turn), y + 1e-3 * np.sin(turn)]).tolist()
+    _json_blocks(folder, *[ring] * 30)
+
+
+_SWOLLEN = {
+    json_of_brackets: "blocks.geojson: holds more than 2,500,000 brackets and commas",
+    json_of_many_columns: "blocks.geojson: has more than 1,000 columns",
+    database_of_many_columns: "blocks.gpkg: has more than 1,000 columns",
+    kml_of_many_columns: "blocks.kml: has more than 1,000 columns",
+    kml_of_many_layers: "blocks.kml: holds more than 1,000 folders",
+    kml_of_deep_elements: "blocks.kml: has its elements nested too deeply",
+    gpx_of_many_elements: "samples.gpx: holds more than 2,000,000 elements",
+    outline_that_crosses_itself: "blocks.geojson:2: geometry: the outline of 'B0' has very many parts, or crosses",
+    outlines_on_each_other: "blocks.geojson: geometry: very many outlines lie on each other",
+    outlines_of_many_corners_on_each_other: "blocks.geojson: geometry: very many outlines lie on each other",
+}
+
+
+@pytest.mark.parametrize("attack", _SWOLLEN, ids=lambda attack: attack.__name__)
+def test_a_file_does_not_fill_the_memory(home: Path, attack: Callable[[Path], None]) -> None:
+    """What would take gigabytes or minutes to read is refused with the reason, before it is read."""
+    attack(home / "vineyard")
+    assert problems(home / "vineyard")[0].startswith(_SWOLLEN[attack])
+
+
+def test_a_database_that_states_too_few_rows(home: Path) -> None:
+    """A program that added a block without counting it anew loses none."""
+    folder = home / "vineyard"
+    (folder / "blocks.geojson").unlink()
+    blocks().to_file(folder / "blocks.gpkg", layer="blocks")
+    with closing(sqlite3.connect(folder / "blocks.gpkg")) as database:
+        database.execute("UPDATE gpkg_ogr_contents SET feature_count = 1")
+        database.commit()
+    assert len(read_vineyard(folder).site.blocks) == 3
+
+
+def test_many_samples_of_another_block(home: Path) -> None:
+    """Past fifty, samples that state another block are counted."""
+    folder = home / "vineyard"
+    (x, y), *_ = _square(folder)
+    rows = [f"S{k},{x},{y},Elm" for k in range(60)]
+    (folder / "samples.csv").write_text("\n".join(["sample,lon,lat,block", *rows]))
+    (folder / "buds.csv").write_text("\n".join(["sample,primary", *(f"S{k},dead" for k in range(60))]))
+    told = [word for word in read_vineyard(folder).warnings if "said to be" in word]
+    assert len(told) == 51
+    assert told[-1] == "10 more samples are said to be from other blocks than their points lie in."
 
 
 def _masked(folder: Path, source: str) -> None:

@@ -30,6 +30,16 @@ _SPACING_FACTOR = 2.0
 _FIRST_VINE_M = 500.0
 # An overlap narrower than this is a slip of the digitiser's hand along a shared edge.
 _SLIVER_M = 1.0
+_TANGLED = "has very many parts, or crosses or covers itself in very many places"
+# No vineyard has so many, and each takes its time.
+_MOST_BLOCKS = 20_000
+_MOST_RINGS = 5000
+# Pairs of edges of one outline, and of outlines, whose boxes meet: past these, mending one or holding each against its
+# neighbours would fill the memory. Where outlines are as they should be, each meets a handful.
+_MOST_MEETINGS = 100_000
+_MEETINGS_EACH = 40
+_MOST_CORNERS = 5_000_000
+_AT_ONCE = 4_000_000
 _OUTLINE = "draw the block's outline as a polygon"
 
 
@@ -52,6 +62,10 @@ def read_blocks(folder: Path, settings: Settings, findings: Findings) -> gpd.Geo
     path = find_file(folder, "blocks", LAYERS, settings.files.blocks, findings)
     table = None if path is None else read_layer(path, "blocks", settings.files.blocks_layer, findings)
     if table is None:
+        return None
+    if len(table.rows) > _MOST_BLOCKS:
+        what = f"holds {len(table.rows):,} shapes, and at most {_MOST_BLOCKS:,} blocks are read"
+        findings.problem(table.file, None, "", what, "keep only what belongs to this vineyard")
         return None
     columns = match_columns(table, BlockRow, settings.columns.blocks, findings)
     checked = check_rows(table, BlockRow, columns, findings, section="blocks")
@@ -154,9 +168,8 @@ def repair(blocks: gpd.GeoDataFrame, findings: Findings) -> gpd.GeoDataFrame:
     for name, file, row, shape in zip(blocks["block"], blocks["file"], blocks["row"], blocks.geometry, strict=True):
         valid, reason = made_valid(shape)
         if valid is None or valid.area < 1.0:
-            findings.problem(
-                file, row, "geometry", f"the outline of {show(name)} encloses no ground (under 1 m²)", _OUTLINE
-            )
+            what = _TANGLED if reason == _TANGLED else "encloses no ground (under 1 m²)"
+            findings.problem(file, row, "geometry", f"the outline of {show(name)} {what}", _OUTLINE)
             valid = None
         elif reason:
             area = Figure(valid.area / 1e4, 2)
@@ -220,8 +233,29 @@ def _metres_away(outline: BaseGeometry, to_metric: Transformer, lon: float, lat:
     return float(shapely.distance(outline, shapely.Point(x, y))) if np.isfinite((x, y)).all() else float("inf")
 
 
+def _edges(rings: Array) -> Array:
+    """Return the edges of rings as lines."""
+    corners, ring = shapely.get_coordinates(rings, return_index=True)
+    along = ring[1:] == ring[:-1]
+    return np.asarray(shapely.linestrings(np.stack([corners[:-1][along], corners[1:][along]], axis=1)))
+
+
+def _meet_seldom(shapes: Array) -> bool:
+    """Whether the boxes of few pairs of shapes meet, for how many shapes there are; stops where they are many."""
+    tree, met = shapely.STRtree(shapes), 0
+    step = max(1, _AT_ONCE // max(1, len(shapes)))
+    for start in range(0, len(shapes), step):
+        met += tree.query(shapes[start : start + step]).shape[1]
+        if met > _MOST_MEETINGS + _MEETINGS_EACH * len(shapes):
+            return False
+    return True
+
+
 def made_valid(shape: BaseGeometry) -> tuple[BaseGeometry | None, str]:
     """Return a shape made valid, None where no polygon is left of it, and what was wrong with it, if it shows."""
+    rings = shapely.get_rings(shapely.get_parts(shape))
+    if len(rings) > _MOST_RINGS or not (shape.is_valid or _meet_seldom(_edges(rings))):
+        return None, _TANGLED
     if shape.is_valid:
         return shape, ""
     if isinstance(shape, MultiPolygon) and all(part.is_valid for part in shape.geoms):
@@ -241,11 +275,18 @@ def warn_of_overlaps(blocks: gpd.GeoDataFrame, findings: Findings) -> None:
     blocks : GeoDataFrame
         In a metric CRS, valid.
     findings : Findings
-        Gets the warnings.
+        Gets the warnings; a problem where blocks lie on each other by the hundred.
     """
     shapes = blocks.geometry.to_numpy()
-    first, second = shapely.STRtree(shapes).query(shapes, predicate="intersects")
-    for i, j in sorted((int(i), int(j)) for i, j in zip(first, second, strict=True) if i < j):
+    pairs = shapely.STRtree(shapes).query(shapes) if _meet_seldom(shapes) else None
+    if pairs is None or shapely.get_num_coordinates(shapes)[pairs].sum() > _MOST_CORNERS:
+        what = "very many outlines lie on each other, or have very many corners where they meet"
+        remedy = "draw each block once, with no more corners than it has"
+        findings.problem(str(blocks["file"].iloc[0]), None, "geometry", what, remedy)
+        return
+    first, second = pairs[:, pairs[0] < pairs[1]]
+    meet = shapely.intersects(shapes[first], shapes[second])
+    for i, j in sorted(zip(first[meet].tolist(), second[meet].tolist(), strict=True)):
         shared = shapes[i].intersection(shapes[j])
         if shared.buffer(-_SLIVER_M / 2).is_empty:
             continue

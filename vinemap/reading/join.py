@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
@@ -12,6 +14,10 @@ from vinemap.errors import Findings
 from vinemap.guesses import Guesses
 from vinemap.reading.cells import bare_name
 from vinemap.sentences import Figure, Listed, Sentence
+
+_AT_ONCE = 5000
+_MOST_SHARED = 50
+_MOST_TOLD = 50
 
 
 def join(
@@ -39,26 +45,25 @@ def join(
     points = samples.geometry.to_numpy()
     shapes = blocks.geometry.to_numpy()
     names = blocks["block"].to_numpy()
-    tree = shapely.STRtree(shapes)
-    (which, nearest), distance = tree.query_nearest(points, return_distance=True, all_matches=True)
     block = np.full(len(samples), None, dtype=object)
     metres = np.full(len(samples), np.inf)
+    labels, said = samples["sample"].to_numpy(), samples["stated_block"].to_numpy()
     candidates: dict[int, list[int]] = {}
-    for point, shape, away in zip(which, nearest, distance, strict=True):
-        candidates.setdefault(int(point), []).append(int(shape))
+    for point, shape, away in _nearest(points, shapes):
+        candidates.setdefault(point, []).append(shape)
         metres[point] = away
     shared = []
     for point, found in candidates.items():
         if metres[point] > tolerance_m:
             continue
-        stated = _stated(samples["stated_block"].iloc[point], found, names)
+        stated = _stated(said[point], found, names)
         chosen = found[0] if len(found) == 1 else _of_several(points[point], found, shapes, stated)
         block[point] = names[chosen]
         if len(found) > 1:
             shared.append(
                 Sentence(
                     f"warning.shared.{'stated' if chosen == stated else 'nearer'}",
-                    sample=samples["sample"].iloc[point],
+                    sample=labels[point],
                     blocks=Listed((names[i] for i in found), together=True),
                     block=names[chosen],
                 )
@@ -69,6 +74,20 @@ def join(
     _warn_of_outsiders(joined, tolerance_m, findings)
     _warn_of_disagreement(joined, [str(name) for name in names], findings)
     return joined
+
+
+def _nearest(points: Array, shapes: Array) -> Iterator[tuple[int, int, float]]:
+    """Yield each point with each shape that none is nearer than, and how far that is, in metres.
+
+    Of very many shapes at one place the first ones do: what lies there is a slip, and has been named as an overlap.
+    """
+    tree = shapely.STRtree(shapes)
+    for start in range(0, len(points), _AT_ONCE):
+        here = points[start : start + _AT_ONCE]
+        (which, nearest), distance = tree.query_nearest(here, return_distance=True, all_matches=True)
+        nth = np.arange(len(which)) - np.searchsorted(which, which)
+        few = nth < _MOST_SHARED
+        yield from zip((which[few] + start).tolist(), nearest[few].tolist(), distance[few].tolist(), strict=True)
 
 
 def _stated(stated: str | None, found: list[int], names: Array) -> int | None:
@@ -112,8 +131,14 @@ def _warn_of_outsiders(samples: gpd.GeoDataFrame, tolerance_m: float, findings: 
 
 def _warn_of_disagreement(samples: gpd.GeoDataFrame, names: list[str], findings: Findings) -> None:
     known, guesses = set(map(bare_name, names)), Guesses(names)
+    told = 0
     for sample, stated, block in zip(samples["sample"], samples["stated_block"], samples["block"], strict=True):
         if stated is None or (block is not None and same_name(stated, block)):
+            continue
+        if block is None and bare_name(stated) in known:
+            continue
+        told += 1
+        if told > _MOST_TOLD:
             continue
         if bare_name(stated) not in known:
             near = guesses.of(stated)
@@ -121,8 +146,10 @@ def _warn_of_disagreement(samples: gpd.GeoDataFrame, names: list[str], findings:
             key = "warning.stated.unknown.joins_none" if block is None else "warning.stated.unknown.joined"
             where = {} if block is None else {"block": block}
             findings.warn(Sentence(key, sample=sample, stated=stated, meant=meant, **where))
-        elif block is not None:
+        else:
             findings.warn(Sentence("warning.stated.other", sample=sample, stated=stated, block=block))
+    if told > _MOST_TOLD:
+        findings.warn(Sentence.counted("warning.stated.more", told - _MOST_TOLD))
 
 
 def _distance(metres: float) -> Figure:

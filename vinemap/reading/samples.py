@@ -27,6 +27,8 @@ from vinemap.sentences import Listed, Sentence
 from vinemap.settings import Settings
 
 _PAIRS = (("lon", "lat"), ("easting", "northing"))
+# No survey has so many, and each takes its time.
+_MOST_SAMPLES = 50_000
 _POINT = "give the sample its point, or take it out"
 
 
@@ -62,6 +64,10 @@ def read_samples(
         table = read_table(path, "samples", findings)
     else:
         table = read_layer(path, "samples", settings.files.samples_layer, findings)
+    if table is not None and len(table.rows) > _MOST_SAMPLES:
+        what = f"holds {len(table.rows):,} rows, and at most {_MOST_SAMPLES:,} samples are read"
+        findings.problem(table.file, None, "", what, "keep only what belongs to this vineyard")
+        table = None
     if table is None:
         return None, None, path.name
     columns = match_columns(table, SampleRow, settings.columns.samples, findings)

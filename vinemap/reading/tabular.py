@@ -30,8 +30,8 @@ Cells = Sequence[object]
 NOTES_SHEET = "notes"
 """Title of the sheet of a workbook that is for its readers and never holds a table."""
 
-MOST_ROWS = 400_000
-"""Rows past which a table or a layer is refused: more nodes than twenty thousand long canes have."""
+MOST_ROWS = 200_000
+"""Rows past which a table or a layer is refused: more nodes than ten thousand long canes have."""
 
 MOST_CELLS = 6_000_000
 """Cells past which a table or a layer is refused, empty ones among them."""
@@ -456,7 +456,7 @@ def _refuse_swollen(path: Path) -> None:
 
 
 def _every_sheet(path: Path) -> Iterator[Sheet]:
-    counted = _Filled()
+    counted = _Filled(_MOST_WORKBOOK_CELLS)
     with closing(openpyxl.load_workbook(path, read_only=True, data_only=True, keep_links=False)) as book:
         for sheet in book.worksheets:
             # The size that a workbook states of a sheet is often wrong.
@@ -483,8 +483,8 @@ def _with_merged(
             continue
         value = cells[first][left - 1]
         looked_at += sum(1 + min(right, len(row)) for row in cells[first:last])
-        if looked_at > _MOST_CELLS:
-            raise _too_many_cells()
+        if looked_at > MOST_CELLS:
+            raise too_many_cells(MOST_CELLS)
         for number, row in zip(numbers[first:last], cells[first:last], strict=True):
             for place in range(left - 1, min(right, len(row))):
                 if blank(row[place]):
