@@ -195,7 +195,7 @@ class Listed:
 
     def said(self, language: str) -> str:
         """Return them in one language."""
-            shown = [name.said(language) if isinstance(name, Said) else str(name) for name in self.names[: self.most]]
+        shown = [name.said(language) if isinstance(name, Said) else str(name) for name in self.names[: self.most]]
         if self.most is not None and len(self.names) > self.most:
             more = Figure(len(self.names) - self.most)
             return said(language, "list.more", shown=self.between.join(shown), more=more)
