@@ -403,7 +403,7 @@ def test_records_of_a_stranger_are_not_read_whole(tmp_path: Path, name: str, wha
             write(out, map_html="new")
     else:
         write(out, map_html="new")
-        assert content(out)["map.html"] == "new"
+        assert (out / "map.html").read_text(encoding="utf-8") == "new"
 
 
 def test_files_of_a_record_are_read_within_bounds(tmp_path: Path) -> None:
@@ -422,3 +422,23 @@ def test_files_of_a_record_are_read_within_bounds(tmp_path: Path) -> None:
     write(out, map_html="new")
     assert (out / "large.bin").stat().st_size == 1 << 40
     assert (tmp_path / "mine.csv").read_text(encoding="utf-8") == "mine"
+
+
+@pytest.mark.parametrize("name", ["lock", "journal.json"])
+@pytest.mark.parametrize("what", ["folder", "link"])
+@POSIX
+def test_what_stands_in_the_place_of_a_file_of_ours(tmp_path: Path, name: str, what: str) -> None:
+    """A folder or a link where vinemap keeps a file of its own is named, and what it leads to left alone."""
+    out = tmp_path / "out"
+    write(out, map_html="old")
+    (tmp_path / "mine.csv").write_text("mine", encoding="utf-8")
+    path = out / ".vinemap" / name
+    if what == "folder":
+        path.mkdir(parents=True)
+    else:
+        path.parent.mkdir()
+        path.symlink_to(tmp_path / "mine.csv")
+    with pytest.raises(InputError):
+        write(out, map_html="new")
+    assert (tmp_path / "mine.csv").read_text(encoding="utf-8") == "mine"
+    assert content(out)["map.html"] == "old"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from pathlib import Path
 
 import geopandas as gpd
@@ -11,6 +12,7 @@ import pandas as pd
 import pytest
 import rasterio
 import xarray as xr
+from affine import Affine
 from shapely import Point, box
 
 from vinemap.columns import BLOCKS_CSV, Layout
@@ -115,3 +117,48 @@ def test_formulas_are_quoted_only_where_that_is_asked_for(tmp_path: Path) -> Non
     assert (tmp_path / "quoted.csv").read_text(encoding="utf-8") == (
         "block,rise_m,'@x\n'=1+1,-3.0,a\nAsh,2.0,'-b\n,1.0,-1\n"
     )
+
+
+def _columns(name: str, value: object = None) -> Callable[[gpd.GeoDataFrame], gpd.GeoDataFrame]:
+    if value is None:
+        return lambda frame: frame.drop(columns=name)
+    return lambda frame: frame.assign(**{name: value})
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        _columns("block"),
+        _columns("injury_pct"),
+        _columns("injury_pct", "much"),
+        _columns("injury_pct", 1e300),
+        lambda frame: frame.iloc[:0],
+        lambda frame: frame.set_geometry([None] * len(frame)),
+        lambda frame: frame.set_crs("IAU_2015:49900", allow_override=True),
+        lambda frame: frame.set_crs('LOCAL_CS["x",UNIT["metre",1]]', allow_override=True),
+        lambda frame: frame.set_crs(None, allow_override=True),
+    ],
+    ids=["no block", "no injury", "words", "1e300", "empty", "no shapes", "Mars", "nowhere", "no CRS"],
+)
+def test_an_earlier_run_of_a_stranger(tmp_path: Path, change: Callable[[gpd.GeoDataFrame], gpd.GeoDataFrame]) -> None:
+    """Layers by the right name that hold no run are refused as such."""
+    write_injury(_grid(), tmp_path / "injury.tif")
+    blocks = gpd.GeoDataFrame({"block": ["A"], "injury_pct": [40.0]}, geometry=[box(0, 0, 9, 9)], crs="EPSG:32618")
+    write_geopackage({"blocks": blocks}, tmp_path / "vineyard.gpkg")
+    read_run(tmp_path)
+    (tmp_path / "vineyard.gpkg").unlink()
+    change(blocks).to_file(tmp_path / "vineyard.gpkg", layer="blocks")
+    with pytest.raises(InputError, match="is no output folder of vinemap"):
+        read_run(tmp_path)
+
+
+@pytest.mark.parametrize(("value", "step"), [(np.inf, 3.0), (0.5, 0.0)], ids=["infinite", "no size"])
+def test_an_earlier_surface_of_a_stranger(tmp_path: Path, value: float, step: float) -> None:
+    """A grid with shares that are none, or cells without a size, is no surface."""
+    blocks = gpd.GeoDataFrame({"block": ["A"], "injury_pct": [40.0]}, geometry=[box(0, 0, 9, 9)], crs="EPSG:32618")
+    write_geopackage({"blocks": blocks}, tmp_path / "vineyard.gpkg")
+    shape = {"count": 4, "height": 3, "width": 3, "dtype": "float32", "crs": "EPSG:32618"}
+    with rasterio.open(tmp_path / "injury.tif", "w", transform=Affine(step, 0, 5, 0, -step, 5), **shape) as raster:
+        raster.write(np.full((4, 3, 3), value, np.float32))
+    with pytest.raises(InputError, match="is no output folder of vinemap"):
+        read_run(tmp_path)

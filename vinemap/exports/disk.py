@@ -24,6 +24,8 @@ _CAUSES = {
     errno.EPERM: ("you may not write there", f"change its permissions, {_ELSEWHERE}"),
     errno.ENOTDIR: ("part of its path is a file, not a folder", "name another folder"),
     errno.ENAMETOOLONG: ("the name is too long", "name another folder"),
+    errno.EISDIR: ("it holds a folder in the place of a file of vinemap's", "name another folder"),
+    errno.ELOOP: ("it holds a link in the place of a file of vinemap's", "name another folder"),
 }
 _FULL = (errno.ENOSPC, errno.EDQUOT)
 

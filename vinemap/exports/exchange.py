@@ -300,7 +300,8 @@ def _changes(home: Path, stage: Path, ours: Mapping[str, str]) -> _Changes:
 
 
 def _is_plain_file(path: Path) -> bool:
-    return path.is_file() and not path.is_symlink()
+    # os.path says no where a name is too long for the system, at which pathlib raises.
+    return os.path.isfile(path) and not os.path.islink(path)
 
 
 def _exchange(home: Path, stage: Path, changes: _Changes, out: Path) -> None:

@@ -15,12 +15,14 @@ import pandas as pd
 import rasterio
 import rioxarray  # noqa: F401 - registers the .rio accessor
 import xarray as xr
+from pyproj import CRS
 from rasterio.windows import Window
 
 from vinemap.arrays import Array
 from vinemap.characters import for_spreadsheet, for_xml
 from vinemap.columns import Layout
 from vinemap.errors import Findings, InputError, Problem, RefusedError
+from vinemap.reading.crs import misplaced
 from vinemap.reading.drivers import Layers
 from vinemap.reading.files import usable
 from vinemap.reading.geotiff import open_grid
@@ -168,9 +170,26 @@ def read_run(out: Path) -> tuple[gpd.GeoDataFrame, xr.Dataset]:
             surface = bands.read(band=1 + BANDS.index("primary_injury")).rio.write_crs(bands.crs)
             file = Layers(layers)
             names = [name for name, _ in file.names()]
-            return file.read(names.index("blocks")), surface.to_dataset(name="primary_injury")
+            blocks = file.read(names.index("blocks"))
+            if bands.transform.determinant and _are_ours(blocks, surface):
+                return blocks, surface.to_dataset(name="primary_injury")
     problem = Problem(str(out), None, "", "is no output folder of vinemap", "name the folder of an earlier run")
     raise InputError([problem])
+
+
+def _are_ours(blocks: gpd.GeoDataFrame, surface: xr.DataArray) -> bool:
+    """Whether blocks and surface hold what a run writes, and lie on the earth."""
+    if any(crs is None or misplaced(CRS(crs)) is not None for crs in (blocks.crs, surface.rio.crs)):
+        return False
+    if not {"block", "injury_pct"} <= set(blocks.columns) or not np.isfinite(blocks.total_bounds).all():
+        return False
+    figures = blocks[[name for name in ("injury_pct", "map_injury_pct") if name in blocks]]
+    if not all(
+        pd.api.types.is_numeric_dtype(kind) or figures[name].isna().all() for name, kind in figures.dtypes.items()
+    ):
+        return False
+    shares = [figures.to_numpy(float, na_value=np.nan) / 100, surface.to_numpy()]
+    return all(((share >= 0) & (share <= 1) | np.isnan(share)).all() for share in shares)
 
 
 def write_json(report: dict[str, Any], path: Path) -> None:

@@ -128,7 +128,7 @@ def refuse(out: Path, folder: Path, name: str | None = None) -> Record | None:
 
 def _is_changed(out: Path, place: str, earlier: Record) -> bool:
     """Whether a file is there and other than the earlier run wrote it."""
-    return (out / place).is_file() and not is_unchanged(out / place, (earlier.files or {}).get(place))
+    return os.path.isfile(out / place) and not is_unchanged(out / place, (earlier.files or {}).get(place))
 
 
 def is_unchanged(path: Path, sha: str | None) -> bool:
