@@ -189,3 +189,12 @@ def test_what_a_spreadsheet_would_run_is_named(tmp_path: Path) -> None:
     assert table["sample"].tolist() == ["=A", "=A", "-3"]
     (note,) = [sentence for sentence in report if "preadsheet" in sentence]
     assert "=A." in note
+
+
+def test_very_many_contradictions_are_counted(tmp_path: Path) -> None:
+    """Of two files that differ throughout the first two hundred buds are named and the others counted."""
+    ana = bud_file(tmp_path, "ana.csv", *(f"A,1,{node},dead,," for node in range(1, 206)))
+    ben = bud_file(tmp_path, "ben.csv", *(f"A,1,{node},alive,," for node in range(1, 206)))
+    named = faults(tmp_path, ana, ben)
+    assert len(named) == 201
+    assert named[-1] == "ben.csv: so do 5 more buds; see whether the files hold the same canes"

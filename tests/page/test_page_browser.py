@@ -253,10 +253,12 @@ def test_zoom_has_a_limit_both_ways(opened: Open, file: Path) -> None:
     assert page.page.evaluate("map_vineyard.getMinZoom()") > 0
 
 
-def test_leaflets_licence_can_be_read(opened: Open, file: Path) -> None:
-    """Under the sources, whole."""
+def test_sources_and_leaflets_licence_can_be_read(opened: Open, file: Path) -> None:
+    """Under the sources, whole; above the list the razor's limit stands in one line, and its source down here."""
     page = opened(file)
+    assert page.page.inner_text("#razor").endswith("83% of the readings agreed with what then grew.")
     page.page.locator("#about > details").last.locator("summary").first.click()
+    assert "doi 10.17097" in page.page.inner_text("#about > details >> nth=-1")
     page.page.locator("#about details details summary").click()
     assert "REDISTRIBUTIONS IN BINARY FORM" in page.page.inner_text("#about details details pre").upper()
 

@@ -146,6 +146,19 @@ def test_nodes_without_numbers(folder: Path) -> None:
     assert vineyard.warnings[1].startswith("buds.csv: 4 of 4 nodes have no number; they were numbered in the order")
 
 
+@pytest.mark.parametrize(("last", "questioned"), [(25, False), (27, True), (151, True)])
+def test_a_node_far_beyond_the_others(folder: Path, last: int, questioned: bool) -> None:
+    """After nodes 1 to 13 the next number is questioned from 27 on: 151 is 15 with a finger that slipped."""
+    numbers = [*range(1, 14), last]
+    rows = "".join(f"A1,1,{number},dead\n" for number in numbers)
+    (folder / "buds.csv").write_text(f"sample,cane,node,primary\n{rows}A2,1,9,dead\nB1,1,1,alive\n")
+    told = [words for words in read_vineyard(folder).warnings if "far beyond" in words]
+    start = (
+        f"buds.csv: a node lies far beyond the one before it on its cane: node {last} after node 13, sample A1, cane 1."
+    )
+    assert [words[: len(start)] for words in told] == [start] * questioned
+
+
 def test_nodes_with_some_numbers(folder: Path) -> None:
     """A cane with numbers on some nodes only is a problem: its order is not known."""
     (folder / "buds.csv").write_text("sample,node,primary\nA1,1,alive\nA1,,dead\nA2,,dead\n")

@@ -22,6 +22,7 @@ from vinemap.sentences import Listed, Sentence
 from vinemap.states import BUDS, NONCOUNT, State
 
 _KEY = ["sample", "cane", "node"]
+_MOST_NAMED = 200
 
 
 def merge_tables(paths: Sequence[Path], out: Path | None = None) -> list[Sentence]:
@@ -212,7 +213,8 @@ def _refuse_conflicts(nodes: pd.DataFrame, findings: Findings) -> None:
     read = long[long["state"] != State.UNREAD]
     first = read.drop_duplicates([*_KEY, "bud"])
     pairs = first.merge(read, on=[*_KEY, "bud"], suffixes=("", "_2"))
-    for row in pairs[pairs["state"] != pairs["state_2"]].to_dict("records"):
+    conflicts = pairs[pairs["state"] != pairs["state_2"]]
+    for row in conflicts[:_MOST_NAMED].to_dict("records"):
         findings.problem(
             row["file_2"],
             int(row["row_2"]),
@@ -221,6 +223,9 @@ def _refuse_conflicts(nodes: pd.DataFrame, findings: Findings) -> None:
             f"{show(row['cane'])}, sample {show(row['sample'])})",
             "look at the bud again and correct either; if they are two canes, give one of them another name",
         )
+    if len(conflicts) > _MOST_NAMED:
+        what = f"so do {len(conflicts) - _MOST_NAMED:,} more buds"
+        findings.problem(str(conflicts["file_2"].iloc[0]), None, "", what, "see whether the files hold the same canes")
 
 
 def _refuse_other_basal(nodes: pd.DataFrame, findings: Findings) -> None:

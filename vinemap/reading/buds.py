@@ -32,6 +32,10 @@ from vinemap.sentences import Figure, Listed, Sentence
 from vinemap.settings import Settings
 from vinemap.states import BUDS, NONCOUNT, Part, State
 
+_CANE = ["sample", "cane"]
+# Nodes left out on a cane past which the next number is questioned; common practice cuts every node.
+_WIDE_GAP = 10
+_MOST_NAMED = 5
 _TISSUES = ("phloem", "cambium", "xylem")
 
 
@@ -171,10 +175,24 @@ def _read_nodes(
         _refuse_other_basal(checked, findings)
     _warn_of_codes(checked, BUDS, findings)
     nodes = _numbered(checked, findings)
+    _warn_of_gaps(table.file, nodes, findings)
     unread = (nodes[list(BUDS)] == State.UNREAD).all(axis=1)
     if unread.any():
         findings.warn(Sentence("warning.unread", file=table.file, unread=Figure(unread.sum()), all=Figure(len(nodes))))
     return nodes.assign(file=table.file, row=[table.numbers[place] for place, _ in checked.good()])
+
+
+def _warn_of_gaps(file: str, nodes: pd.DataFrame, findings: Findings) -> None:
+    """Question nodes whose number lies far beyond the one before on their cane, as 151 typed for 15 does."""
+    ordered = nodes[[*_CANE, "node"]].sort_values([*_CANE, "node"], kind="stable")
+    before = ordered.groupby(_CANE, sort=False)["node"].shift()
+    far = ordered.assign(before=before)[ordered["node"] - before > np.maximum(_WIDE_GAP, before)]
+    if len(far):
+        each = [
+            Sentence("warning.gaps.node", sample=sample, cane=cane, node=Figure(node), before=Figure(last))
+            for sample, cane, node, last in far[:_MOST_NAMED].itertuples(index=False, name=None)
+        ]
+        findings.warn(Sentence.counted("warning.gaps", len(far), file=file, nodes=Listed(each)))
 
 
 def _all_counts(tables: list[Checked[CountRow]], findings: Findings) -> pd.DataFrame:

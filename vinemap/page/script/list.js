@@ -44,9 +44,8 @@ export function headline() {
 
 // What the razor is known to miss; once shoots were counted, what it missed here stands with the rest of spring's findings.
 function razor() {
-  const { agreement_pct: agreement, source } = data.settings.razor;
   byId("razor").hidden = Boolean(spring);
-  byId("razor").replaceChildren(...sentence("razor", { agreement: percent(agreement), source: ofLanguage(source, "span") }));
+  byId("razor").textContent = t("razor", { agreement: percent(data.settings.razor.agreement_pct) });
 }
 
 // Where zones differ, a block's mean hides the worst of them.
