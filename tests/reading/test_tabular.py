@@ -168,6 +168,14 @@ def test_more_rows_or_cells_than_a_vineyard_fills(
         assert faults == ([] if said is None else [said.replace("buds", f"buds.{ending}", 1)])
 
 
+def test_more_columns_than_a_table_has(tmp_path: Path) -> None:
+    """A header of thousands of cells is no header, and names are not held against ours one by one."""
+    header = ",".join(f"c{k}" for k in range(2001))
+    assert text_table(tmp_path, f"{header}\n1\n")[1] == [
+        "buds.csv: has 2,001 columns, and at most 2,000 are read; save the table with the columns that are needed"
+    ]
+
+
 def test_a_workbook_holds_fewer_cells_than_text(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A workbook of more cells than are read in seconds is refused, and the way out is named."""
     monkeypatch.setattr(tabular, "_MOST_WORKBOOK_CELLS", 5)

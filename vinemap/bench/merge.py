@@ -254,7 +254,8 @@ def _merged(nodes: pd.DataFrame) -> pd.DataFrame:
     firsts = read.groupby(_KEY, sort=False)[[*BUDS, *NONCOUNT, "reader"]].first()
     once = firsts.fillna(dict.fromkeys(BUDS, State.UNREAD.value)).reset_index()
     order = {sample: place for place, sample in enumerate(dict.fromkeys(nodes["sample"]))}
-    canes = once.groupby("sample", sort=False)["cane"].transform(lambda cane: pd.factorize(cane)[0])
+    # Canes in the order in which they come up.
+    canes = once.groupby(["sample", "cane"], sort=False).ngroup()
     placed = once.assign(_sample=once["sample"].map(order), _cane=canes).astype(dict.fromkeys(NONCOUNT, "Int64"))
     optional = (*NONCOUNT, "reader")
     columns = [name for name in BUDS_BY_NODE.names if name not in optional or placed[name].notna().any()]

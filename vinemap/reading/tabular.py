@@ -38,6 +38,7 @@ MOST_CELLS = 6_000_000
 
 # A cell of a workbook takes many times as long as one of text, and twice that where there are formulas.
 _MOST_WORKBOOK_CELLS = 1_000_000
+_MOST_COLUMNS = 2000
 _MOST_UNPACKED_BYTES = 200_000_000
 _MOST_PART_BYTES = 5_000_000
 _TYPES = "[Content_Types].xml"
@@ -259,6 +260,10 @@ def _table(file: str, filled: list[tuple[int, Cells]], findings: Findings) -> Ta
     while header and not header[-1]:
         header.pop()
     width = len(header)
+    if width > _MOST_COLUMNS:
+        what = f"has {width:,} columns, and at most {_MOST_COLUMNS:,} are read"
+        findings.problem(file, None, "", what, "save the table with the columns that are needed")
+        return None
     fitting = [(number, cells) for number, cells in filled[1:] if all(blank(cell) for cell in cells[width:])]
     if len(filled) == 1:
         findings.problem(file, None, "", "holds a header and no rows", "add the rows")
