@@ -28,6 +28,7 @@ from tests.builders import (
     write_vineyard,
 )
 from vinemap.errors import InputError, VinemapError
+from vinemap.reading import wide
 from vinemap.reading.vineyard import BLOCK_COLUMNS, SAMPLE_COLUMNS, Vineyard, read_vineyard, summary
 
 
@@ -144,6 +145,13 @@ def test_nodes_without_numbers(folder: Path) -> None:
     assert vineyard.nodes["cane"].tolist() == ["x", "y", "x", "1"]
     assert vineyard.warnings[0] == "buds.csv: 1 was read as alive and 0 as dead."
     assert vineyard.warnings[1].startswith("buds.csv: 4 of 4 nodes have no number; they were numbered in the order")
+
+
+def test_more_nodes_than_a_vineyard_has_in_a_row_a_cane(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nodes are counted as they are unfolded, not rows: a cane of a thousand nodes takes one row."""
+    monkeypatch.setattr(wide, "MOST_ROWS", 5)
+    (folder / "buds.csv").write_text("sample,n1,n2,n3\nA1,D,D,D\nA2,D,D,D\nB1,A,A,A\n")
+    assert only_problem(folder) == "buds.csv: holds more than 5 nodes; keep only what belongs to this vineyard"
 
 
 @pytest.mark.parametrize(("last", "questioned"), [(25, False), (27, True), (151, True)])

@@ -19,7 +19,7 @@ from vinemap.reading.cells import show
 from vinemap.reading.crs import LONLAT, layer_crs
 from vinemap.reading.files import LAYERS, find_file
 from vinemap.reading.schema import BlockRow, Checked, check_rows, match_columns, refuse_repeats
-from vinemap.reading.tabular import folded
+from vinemap.reading.tabular import ONLY_OURS, folded
 from vinemap.reading.vector import read_layer
 from vinemap.sentences import Figure, Sentence
 from vinemap.settings import Settings
@@ -65,7 +65,7 @@ def read_blocks(folder: Path, settings: Settings, findings: Findings) -> gpd.Geo
         return None
     if len(table.rows) > _MOST_BLOCKS:
         what = f"holds {len(table.rows):,} shapes, and at most {_MOST_BLOCKS:,} blocks are read"
-        findings.problem(table.file, None, "", what, "keep only what belongs to this vineyard")
+        findings.problem(table.file, None, "", what, ONLY_OURS)
         return None
     columns = match_columns(table, BlockRow, settings.columns.blocks, findings)
     checked = check_rows(table, BlockRow, columns, findings, section="blocks")

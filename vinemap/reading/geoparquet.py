@@ -12,7 +12,7 @@ import geopandas as gpd
 
 from vinemap.errors import RefusedError
 from vinemap.reading.crs import opens_files
-from vinemap.reading.tabular import MOST_ROWS, too_many_rows
+from vinemap.reading.tabular import MOST_ROWS, ONLY_OURS, too_many_rows
 
 _AGAIN = "export it again, for instance as .gpkg"
 _MOST_BYTES = 100_000_000
@@ -61,7 +61,7 @@ def read_geoparquet(path: Path) -> gpd.GeoDataFrame:
 
 
 def _too_large() -> RefusedError:
-    return RefusedError(f"unpacks to more than {_MOST_BYTES / 1e6:,.0f} MB", "keep only what belongs to this vineyard")
+    return RefusedError(f"unpacks to more than {_MOST_BYTES / 1e6:,.0f} MB", ONLY_OURS)
 
 
 def _metadata(text: bytes | None) -> dict[str, Any]:

@@ -20,7 +20,7 @@ from vinemap.reading.cells import bare_name, date_figures, show
 from vinemap.reading.crs import LONLAT, layer_crs, named_crs
 from vinemap.reading.files import POINTS, TABLES, find_file
 from vinemap.reading.schema import Checked, SampleRow, check_rows, match_columns, names_of, refuse_repeats, typed
-from vinemap.reading.tabular import Table, folded, read_table
+from vinemap.reading.tabular import ONLY_OURS, Table, folded, read_table
 from vinemap.reading.vector import read_layer
 from vinemap.reading.vines import by_block_alone, counted_places, located_points
 from vinemap.sentences import Listed, Sentence
@@ -66,7 +66,7 @@ def read_samples(
         table = read_layer(path, "samples", settings.files.samples_layer, findings)
     if table is not None and len(table.rows) > _MOST_SAMPLES:
         what = f"holds {len(table.rows):,} rows, and at most {_MOST_SAMPLES:,} samples are read"
-        findings.problem(table.file, None, "", what, "keep only what belongs to this vineyard")
+        findings.problem(table.file, None, "", what, ONLY_OURS)
         table = None
     if table is None:
         return None, None, path.name

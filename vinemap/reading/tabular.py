@@ -30,6 +30,9 @@ Cells = Sequence[object]
 NOTES_SHEET = "notes"
 """Title of the sheet of a workbook that is for its readers and never holds a table."""
 
+ONLY_OURS = "keep only what belongs to this vineyard"
+"""What to do about a file that holds too much."""
+
 MOST_ROWS = 200_000
 """Rows past which a table or a layer is refused: more nodes than ten thousand long canes have."""
 
@@ -42,7 +45,6 @@ _MOST_COLUMNS = 2000
 _MOST_UNPACKED_BYTES = 200_000_000
 _MOST_PART_BYTES = 5_000_000
 _TYPES = "[Content_Types].xml"
-_ONLY_OURS = "keep only what belongs to this vineyard"
 # The byte-order marks of UTF-16, whose text is half NULs.
 _WIDE = (b"\xff\xfe", b"\xfe\xff")
 _LINE = re.compile(r"[^\r\n]*(?:\r\n|\r|\n)|[^\r\n]+")
@@ -243,13 +245,13 @@ class _Filled:
 
 def too_many_cells(most: int) -> RefusedError:
     """Make the error of a file of more cells than are read."""
-    remedy = _ONLY_OURS if most == MOST_CELLS else f"{_ONLY_OURS}, or save the table as .csv, of which more is read"
+    remedy = ONLY_OURS if most == MOST_CELLS else f"{ONLY_OURS}, or save the table as .csv, of which more is read"
     return RefusedError(f"holds more than {most:,} cells, empty ones among them", remedy)
 
 
 def too_many_rows() -> RefusedError:
     """Make the error of a file of more rows than `MOST_ROWS`."""
-    return RefusedError(f"holds more than {MOST_ROWS:,} rows", _ONLY_OURS)
+    return RefusedError(f"holds more than {MOST_ROWS:,} rows", ONLY_OURS)
 
 
 def _table(file: str, filled: list[tuple[int, Cells]], findings: Findings) -> Table | None:
@@ -442,7 +444,7 @@ def _refuse_swollen(path: Path) -> None:
         if size > _MOST_UNPACKED_BYTES:
             raise RefusedError(
                 f"unpacks to {megabytes(size)}, and at most {megabytes(_MOST_UNPACKED_BYTES)} are read",
-                _ONLY_OURS,
+                ONLY_OURS,
             )
         large = {part.filename for part in parts if part.file_size > _MOST_PART_BYTES}
         if not large:

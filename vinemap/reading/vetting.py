@@ -29,7 +29,7 @@ from vinemap.doors import barred
 from vinemap.errors import RefusedError
 from vinemap.reading.cells import show
 from vinemap.reading.crs import LONLAT, opens_files
-from vinemap.reading.tabular import decode, nul_line
+from vinemap.reading.tabular import ONLY_OURS, decode, nul_line
 
 _AGAIN = "export it again, for instance as .gpkg"
 _TABLE = "save the layer as a table of its own in a new .gpkg"
@@ -41,7 +41,6 @@ _MOST_KML_BYTES = 50_000_000
 _MOST_MARKS = 2_500_000
 _MOST_ELEMENTS = 2_000_000
 _DEEPEST = 100
-_LESS = "keep only what belongs to this vineyard"
 
 MOST_FIELDS = 1000
 """Columns past which a layer is refused: GDAL's readers take time that grows with the square of their number."""
@@ -75,7 +74,7 @@ def geojson(data: bytes) -> tuple[bytes, CRS | None]:
     if text is None:
         raise RefusedError("is not readable as text", "save it again as UTF-8")
     if sum(map(text.count, "[{,")) > _MOST_MARKS:
-        raise RefusedError(f"holds more than {_MOST_MARKS:,} brackets and commas", _LESS)
+        raise RefusedError(f"holds more than {_MOST_MARKS:,} brackets and commas", ONLY_OURS)
     try:
         root = json.loads(text)
     except RecursionError:
@@ -179,7 +178,7 @@ def kmz(data: bytes) -> bytes:
             if part.file_size > _MOST_KML_BYTES:
                 raise RefusedError(
                     f"unpacks to {part.file_size / 1e6:,.0f} MB, and at most {_MOST_KML_BYTES / 1e6:,.0f} MB are read",
-                    "keep only what belongs to this vineyard",
+                    ONLY_OURS,
                 )
             # zipfile unpacks no more than an archive states.
             unpacked = archive.read(part)
@@ -231,11 +230,11 @@ class _Seen:
         self._layers += bare in _LAYERS
         self._fields.add(attributes.get("name", "") if bare in _NAMED else bare)
         if self._count > _MOST_ELEMENTS:
-            raise RefusedError(f"holds more than {_MOST_ELEMENTS:,} elements", _LESS)
+            raise RefusedError(f"holds more than {_MOST_ELEMENTS:,} elements", ONLY_OURS)
         if self._depth > _DEEPEST:
             raise RefusedError("has its elements nested too deeply for a layer", _AGAIN)
         if self._layers > _MOST_LAYERS:
-            raise RefusedError(f"holds more than {_MOST_LAYERS:,} folders", _LESS)
+            raise RefusedError(f"holds more than {_MOST_LAYERS:,} folders", ONLY_OURS)
         if len(self._fields) > MOST_FIELDS:
             raise too_many_fields()
 

@@ -16,7 +16,7 @@ from pydantic_core import PydanticCustomError
 from vinemap.errors import Findings
 from vinemap.reading.cells import bad, show, status, text
 from vinemap.reading.schema import CaneRow, Checked, check_rows, match_columns, squeeze
-from vinemap.reading.tabular import Cells, Table, folded
+from vinemap.reading.tabular import MOST_ROWS, ONLY_OURS, Cells, Table, folded
 from vinemap.states import BUDS, NONCOUNT, State
 
 _LETTERS = {
@@ -63,7 +63,8 @@ def unfold(table: Table, mapping: Mapping[str, str], findings: Findings, section
         those of the canes' rows.
     """
     nodes = _once(table, findings)
-    rest = [place for place in range(len(table.columns)) if place not in node_columns(table)]
+    inside = node_columns(table)
+    rest = [place for place in range(len(table.columns)) if place not in inside]
     bare = Table(
         table.file,
         tuple(table.columns[place] for place in rest),
@@ -77,12 +78,16 @@ def unfold(table: Table, mapping: Mapping[str, str], findings: Findings, section
         again = _repeated_canes(checked, findings)
     rows: list[Cells] = []
     numbers: list[int] = []
+    ordered = sorted(nodes.items())
     with folded(findings, len(table.rows)):
         for position, cane in checked.good():
             if position in again:
                 continue
+            if len(rows) > MOST_ROWS:
+                findings.problem(table.file, None, "", f"holds more than {MOST_ROWS:,} nodes", ONLY_OURS)
+                break
             beside = [getattr(cane, name) for name in NONCOUNT]
-            for node, place in sorted(nodes.items()):
+            for node, place in ordered:
                 states = _read(table, position, place, findings)
                 if states is not None:
                     rows.append([cane.sample, cane.cane, node, *states, *beside, cane.reader])
