@@ -150,6 +150,10 @@ def test_spring_holds_shoots_against_the_map(tmp_path: Path, monkeypatch, capsys
     code, out, _ = _run(monkeypatch, capsys, *arguments)
     assert code == 0
     assert f"{18 * len(samples):,} of {30 * len(samples):,} nodes" in out
+    shoots = ("--shoots", str(tmp_path / "shoots.csv"))
+    code, explained, _ = _run(monkeypatch, capsys, "explain", str(tmp_path / "v"), "--block", "Larkrise", *shoots)
+    assert code == 0
+    assert "Counted after budbreak on all" in explained
     assert (tmp_path / "out" / "map.html").exists()
     blocks = pd.read_csv(tmp_path / "out" / "blocks.csv")
     assert set(blocks["action"]) <= {

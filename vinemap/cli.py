@@ -246,19 +246,26 @@ def template(folder: Path) -> None:
 @commands.command()
 @_FOLDER
 @click.option("--block", required=True, help="Name of the block.")
-def explain(folder: Path, block: str) -> None:
+@click.option(
+    "--shoots", type=click.Path(path_type=Path), help="Table of shoots, to explain what `spring` makes of it."
+)
+def explain(folder: Path, block: str, shoots: Path | None) -> None:
     """Show the arithmetic from a block's counts to its action.
 
     Example: vinemap explain demo_blocks --block Larkrise
     """
     from vinemap.decisions.explain import explain_block
-    from vinemap.pipeline import make_map
+    from vinemap.decisions.explain_spring import explain_spring
+    from vinemap.pipeline import check_spring, make_map
 
     with _console().status("starting") as status:
-        run = make_map(folder, _shown(status))
+        run = make_map(folder, _shown(status)) if shoots is None else check_spring(folder, shoots, _shown(status))[1]
     settings = run.vineyard.site.settings
-    model = run.report["model"]
-    _say_all(explain_block(run.block(block), settings, run.zones_of(block), model), settings)
+    row, zones = run.block(block), run.zones_of(block)
+    if shoots is None:
+        _say_all(explain_block(row, settings, zones, run.report["model"]), settings)
+    else:
+        _say_all(explain_spring(row, settings, zones), settings)
 
 
 @commands.command()

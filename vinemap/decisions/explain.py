@@ -64,7 +64,7 @@ def explain_block(
     >>> print(explain_block(run.block("Larkrise"), run.vineyard.site.settings, run.zones)[0])
     Cut: ... primary buds of 10 samples, ... Dead: ...
     """
-    row = {str(name): _printed(str(name), value) for name, value in block.items()}
+    row = printed_row(block)
     caution = ruled(f"pruning.{settings.actions.rule}.caution", chosen_rule(settings).caution)
     if row["action"] != Action.BY_ZONE:
         decided, so = _decided(row, settings), action_sentences(row, settings.actions.rules)
@@ -83,7 +83,7 @@ def explain_block(
         *filter(None, [differs_sentence(row)]),
         *_net(row),
         *(Sentence("explain.follows", effect=one) for one in (effect_sentences(model, settings) if model else [])),
-        *_wood(row, settings.actions.rules),
+        *wood_found(row, settings.actions.rules),
         *decided,
         *_crop(row, settings),
         *care_sources(row, actions, settings.actions.rules),
@@ -95,7 +95,7 @@ def explain_block(
 
 def _decided(row: dict[str, Any], settings: Settings) -> Iterator[Sentence]:
     """Say what decides over a block, or over one of its zones."""
-    yield from _numbers(row, settings) if row["grade"] in _BY_RULE else _grade(row, settings)
+    yield from _numbers(row, settings) if row["grade"] in _BY_RULE else by_grade(row, settings)
 
 
 def _zones(row: dict[str, Any], zones: pd.DataFrame, settings: Settings) -> Iterator[Sentence]:
@@ -103,19 +103,19 @@ def _zones(row: dict[str, Any], zones: pd.DataFrame, settings: Settings) -> Iter
     yield Sentence("explain.zones")
     yield from _target(row, settings)
     for zone in zones.to_dict("records"):
-        here = {str(name): _printed(str(name), value) for name, value in zone.items()}
+        here = printed_row(pd.Series(zone))
         figures = {"map_injury_pct": here["injury_pct"], "map_no_live_bud_pct": here.get("no_live_bud_pct")}
         ends = {f"map_{end}_pct": here[f"injury_{end}_pct"] for end in ("low", "high")}
         here = row | here | figures | ends
-        if _has(here, "map_injury_pct"):
+        if has_all(here, "map_injury_pct"):
             share = Figure(here["map_injury_pct"], 1)
-            values = {"share": share, "interval": _interval(here, "map"), "cut": cut_sentence(zone)}
+            values = {"share": share, "interval": ends_of(here, "map"), "cut": cut_sentence(zone)}
             yield Sentence("explain.zone", zone=here["zone"], **values)
         if here["grade"] in _BY_RULE:
             yield from _step(here, settings)
             yield from _nodes(here)
         else:
-            yield from _grade(here, settings)
+            yield from by_grade(here, settings)
 
 
 def _numbers(row: dict[str, Any], settings: Settings) -> Iterator[Sentence]:
@@ -125,8 +125,8 @@ def _numbers(row: dict[str, Any], settings: Settings) -> Iterator[Sentence]:
     yield from _nodes(row)
 
 
-def _grade(row: dict[str, Any], settings: Settings) -> Iterator[Sentence]:
-    """Say what decided in the place of the pruning rule."""
+def by_grade(row: dict[str, Any], settings: Settings) -> Iterator[Sentence]:
+    """Say what decided in the place of the pruning rule, or of what grew."""
     limits, grade = settings.actions.rules.wood, row["grade"]
     points = Figure(100 * settings.surface.max_width)
     if grade == Grade.TOO_FEW:
@@ -142,7 +142,7 @@ def _grade(row: dict[str, Any], settings: Settings) -> Iterator[Sentence]:
             Grade.TRUNKS_DEAD: ("trunks_dead", "trunk_dead_low_pct", limits.dead_low_over_pct),
             Grade.MOST_TRUNKS_HURT: ("trunks_hurt", "trunk_hurt_pct", limits.hurt_most_over_pct),
         }.get(grade, ("trunks_hurt", "trunk_hurt_pct", limits.hurt_over_pct))
-        if grade == Grade.NO_LIVE_BUD and _has(row, "map_no_live_bud_pct"):
+        if grade == Grade.NO_LIVE_BUD and has_all(row, "map_no_live_bud_pct"):
             name = "map_no_live_bud_pct"
         yield Sentence(
             f"explain.decides.{key}",
@@ -150,6 +150,11 @@ def _grade(row: dict[str, Any], settings: Settings) -> Iterator[Sentence]:
             limit=Figure(limit, None),
             source=ruled("wood.source", limits.source),
         )
+
+
+def printed_row(row: pd.Series[Any]) -> dict[str, Any]:
+    """Return a row of blocks.csv or zones.csv with its figures as they are printed."""
+    return {str(name): _printed(str(name), value) for name, value in row.items()}
 
 
 def _printed(name: str, value: Any) -> Any:
@@ -160,7 +165,8 @@ def _printed(name: str, value: Any) -> Any:
     return float(np.round(value, column.decimals))
 
 
-def _has(row: dict[str, Any], *names: str) -> bool:
+def has_all(row: dict[str, Any], *names: str) -> bool:
+    """Whether a row has every one of these figures."""
     return all(pd.notna(row.get(name)) for name in names)
 
 
@@ -174,13 +180,13 @@ def _counts(row: dict[str, Any], settings: Settings) -> Iterator[Sentence]:
         samples=row["samples"],
         **_share(row, "primary_dead", "nodes", "injury"),
     )
-    if _has(row, "basal_nodes", "basal_pct"):
+    if has_all(row, "basal_nodes", "basal_pct"):
         yield Sentence(
             f"explain.basal.{row['pruning']}",
             kept=settings.survival.kept_nodes[Pruning(row["pruning"])],
             **_share(row, "basal_dead", "basal_nodes", "basal"),
         )
-    if _has(row, "no_live_bud_pct"):
+    if has_all(row, "no_live_bud_pct"):
         yield Sentence("explain.no_live_bud", **_share(row, "no_live_bud_dead", "no_live_bud_nodes", "no_live_bud"))
 
 
@@ -190,45 +196,45 @@ def _share(row: dict[str, Any], dead: str, read: str, stem: str) -> dict[str, An
         "dead": row[dead],
         "nodes": row[read],
         "share": Figure(row[f"{stem}_pct"], 1),
-        "interval": _interval(row, stem),
+        "interval": ends_of(row, stem),
     }
 
 
-def _interval(row: dict[str, Any], stem: str) -> Sentence | str:
+def ends_of(row: dict[str, Any], stem: str) -> Sentence | str:
     """Return the ends of an interval in brackets; nothing where they are not known."""
     low, high = f"{stem}_low_pct", f"{stem}_high_pct"
-    if not _has(row, low, high):
+    if not has_all(row, low, high):
         return ""
     return Sentence("explain.interval", low=Figure(row[low], 1), high=Figure(row[high], 1))
 
 
 def _map(row: dict[str, Any]) -> Iterator[Sentence]:
-    if _has(row, "map_injury_pct"):
+    if has_all(row, "map_injury_pct"):
         key = "explain.map.decides" if row["grade"] in _BY_RULE else "explain.map"
-        yield Sentence(key, share=Figure(row["map_injury_pct"], 1), interval=_interval(row, "map"))
+        yield Sentence(key, share=Figure(row["map_injury_pct"], 1), interval=ends_of(row, "map"))
 
 
 def _net(row: dict[str, Any]) -> Iterator[Sentence]:
     """Say what of the map's figure the freeze itself did."""
-    if not _has(row, "map_injury_pct"):
+    if not has_all(row, "map_injury_pct"):
         return
-    if not _has(row, "dead_before_pct"):
+    if not has_all(row, "dead_before_pct"):
         yield Sentence("explain.net.unknown")
         return
     dead, before = Figure(row["map_injury_pct"], 1), Figure(row["dead_before_pct"], 1)
     known = f"explain.before.{row['dead_before_from']}"
-    yield Sentence(known, share=before, interval=_interval(row, "dead_before"))
-    if not _has(row, "net_injury_pct"):
+    yield Sentence(known, share=before, interval=ends_of(row, "dead_before"))
+    if not has_all(row, "net_injury_pct"):
         return
     if row["map_injury_pct"] < row["dead_before_pct"]:
         yield Sentence("explain.net.none", dead=dead, before=before)
     else:
         net = Figure(row["net_injury_pct"], 1)
-        yield Sentence("explain.net", dead=dead, before=before, net=net, interval=_interval(row, "net"))
+        yield Sentence("explain.net", dead=dead, before=before, net=net, interval=ends_of(row, "net"))
 
 
 def _step(row: dict[str, Any], settings: Settings) -> Iterator[Sentence]:
-    if not _has(row, "map_injury_pct"):
+    if not has_all(row, "map_injury_pct"):
         return
     rule, name = chosen_rule(settings), f"pruning.{settings.actions.rule}"
     number = int(rule.step_of(row["map_injury_pct"]))
@@ -258,7 +264,7 @@ def _what(step: Step) -> Sentence:
 
 
 def _target(row: dict[str, Any], settings: Settings) -> Iterator[Sentence]:
-    rules, nodes = settings.actions.rules, Figure(row["target_nodes"]) if _has(row, "target_nodes") else None
+    rules, nodes = settings.actions.rules, Figure(row["target_nodes"]) if has_all(row, "target_nodes") else None
     if row.get("target_from") == Origin.GIVEN:
         yield Sentence("explain.target.given", nodes=nodes)
     elif row.get("target_from") == Origin.PRUNING_WEIGHT:
@@ -289,7 +295,7 @@ def _target(row: dict[str, Any], settings: Settings) -> Iterator[Sentence]:
 
 
 def _nodes(row: dict[str, Any]) -> Iterator[Sentence]:
-    if row["grade"] != Grade.BY_NUMBER or not _has(row, "nodes_to_keep"):
+    if row["grade"] != Grade.BY_NUMBER or not has_all(row, "nodes_to_keep"):
         return
     target, extra, keep = Figure(row["target_nodes"]), Figure(row["extra_pct"], 1), Figure(row["nodes_to_keep"])
     sums = [Sentence("explain.nodes.sum", target=target, extra=extra, keep=keep)]
@@ -303,35 +309,42 @@ def _nodes(row: dict[str, Any]) -> Iterator[Sentence]:
 
 
 def _crop(row: dict[str, Any], settings: Settings) -> Iterator[Sentence]:
-    if not _has(row, "crop_before_pct"):
+    if not has_all(row, "crop_before_pct"):
         return
     injury = Figure(row["map_injury_pct"] / 100, 3)
     second = Sentence("explain.crop.unread")
-    if _has(row, "secondary_pct"):
-        kin = _kin(row, settings)
-        name, share = settings.actions.rules.secondary_share(kin)
+    if has_all(row, "secondary_pct"):
+        sentence, share = secondary_sentence(row, settings)
         alive = Figure(1 - row["secondary_pct"] / 100, 3)
-        second = Sentence("explain.crop.secondaries", injury=injury, alive=alive, share=Figure(share.share, None))
-        yield Sentence(
-            "explain.secondaries",
-            of=_named(kin, name),
-            share=Figure(share.share, None),
-            low=Figure(share.low, None),
-            high=Figure(share.high, None),
-            source=ruled(f"{name}.source", share.source),
-        )
+        second = Sentence("explain.crop.secondaries", injury=injury, alive=alive, share=Figure(share, None))
+        yield sentence
     after: Sentence | str = ""
-    if _has(row, "crop_after_pct"):
+    if has_all(row, "crop_after_pct"):
         names = {"after": "crop_after_pct", "low": "crop_after_low_pct", "high": "crop_after_high_pct"}
         after = Sentence("explain.crop.after", **{place: Figure(row[name], 1) for place, name in names.items()})
-    before, interval = Figure(row["crop_before_pct"], 1), _interval(row, "crop_before")
+    before, interval = Figure(row["crop_before_pct"], 1), ends_of(row, "crop_before")
     yield Sentence("explain.crop", injury=injury, second=second, before=before, interval=interval, after=after)
-    if _has(row, "crop_before_t"):
+    if has_all(row, "crop_before_t"):
         tonnes = Figure(row["crop_before_t"], 1)
-        if _has(row, "crop_after_t"):
+        if has_all(row, "crop_after_t"):
             yield Sentence("explain.tonnes.after", before=tonnes, after=Figure(row["crop_after_t"], 1))
         else:
             yield Sentence("explain.tonnes", before=tonnes)
+
+
+def secondary_sentence(row: dict[str, Any], settings: Settings) -> tuple[Sentence, float]:
+    """Say what a secondary's crop is taken to be, with its source; return the share too."""
+    kin = _kin(row, settings)
+    name, share = settings.actions.rules.secondary_share(kin)
+    sentence = Sentence(
+        "explain.secondaries",
+        of=_named(kin, name),
+        share=Figure(share.share, None),
+        low=Figure(share.low, None),
+        high=Figure(share.high, None),
+        source=ruled(f"{name}.source", share.source),
+    )
+    return sentence, share.share
 
 
 def _kin(row: dict[str, Any], settings: Settings) -> Kin:
@@ -346,7 +359,8 @@ def _named(kin: Kin, table: str) -> Sentence | str:
     return Sentence(f"explain.group.{kin.group or 'unknown'}")
 
 
-def _wood(row: dict[str, Any], rules: Rules) -> Iterator[Sentence]:
+def wood_found(row: dict[str, Any], rules: Rules) -> Iterator[Sentence]:
+    """Say what the checks of the wood found."""
     found = [f"{tissue}_{state}" for tissue in reversed(Tissue) for state in WoodState]
     checked = [stem for stem in found if row.get(f"{stem}_read")]
     for stem in checked:
@@ -354,11 +368,11 @@ def _wood(row: dict[str, Any], rules: Rules) -> Iterator[Sentence]:
             f"explain.wood.{stem}",
             vines=Figure(row[f"{stem}_vines"]),
             read=Figure(row[f"{stem}_read"]),
-            interval=_interval(row, stem),
+            interval=ends_of(row, stem),
         )
     if row.get("trunk_phloem_vines"):
         yield Sentence("explain.wood.phloem_alone")
-    if _has(row, "trunk_browned_pct"):
+    if has_all(row, "trunk_browned_pct"):
         yield Sentence("explain.wood.browned", share=Figure(row["trunk_browned_pct"], 1))
     yield from wood_sentences(row, rules)
     if not checked and row["action"] != Action.NO_DATA:
