@@ -85,7 +85,7 @@ def test_json_has_no_nan(tmp_path: Path) -> None:
 
 def test_an_earlier_run_is_read_back(tmp_path: Path) -> None:
     """What `--compare` needs comes back from the files; a folder without them is named as none of ours."""
-    blocks = gpd.GeoDataFrame({"block": ["a"]}, geometry=[box(0, 0, 9, 9)], crs="EPSG:32618")
+    blocks = gpd.GeoDataFrame({"block": ["a"], "injury_pct": [40.0]}, geometry=[box(0, 0, 9, 9)], crs="EPSG:32618")
     write_geopackage({"blocks": blocks}, tmp_path / "vineyard.gpkg")
     grid = _grid()
     write_injury(grid, tmp_path / "injury.tif")
