@@ -31,7 +31,8 @@ SETTINGS_FILE = "vinemap.toml"
 _MOST_BYTES = 100_000
 _DEEPEST = 20
 # tomllib takes the square of a dotted key's length in time.
-_LONG_KEY = re.compile(r"(?:[\w\"'-]+[ \t]*\.[ \t]*){20}")
+# Looked for once at the start of each word, for the pattern would else do the same.
+_LONG_KEY = re.compile(r"(?<![\w\"'-])(?:[\w\"'-]++[ \t]*+\.[ \t]*+){20}")
 _MOST_FAULTS = 100
 
 

@@ -8,6 +8,7 @@ import openpyxl
 import pandas as pd
 import pytest
 
+from vinemap.bench import merge
 from vinemap.bench.merge import merge_buds, merge_tables
 from vinemap.errors import InputError
 from vinemap.sentences import Sentence
@@ -198,3 +199,13 @@ def test_very_many_contradictions_are_counted(tmp_path: Path) -> None:
     named = faults(tmp_path, ana, ben)
     assert len(named) == 201
     assert named[-1] == "ben.csv: so do 5 more buds; see whether the files hold the same canes"
+
+
+def test_more_nodes_than_a_map_reads(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The sum of the files is bounded as one file is, and no further file is read."""
+    monkeypatch.setattr(merge, "MOST_ROWS", 3)
+    one = bud_file(tmp_path, "one.csv", "A,1,1,dead,,", "A,1,2,dead,,")
+    two = bud_file(tmp_path, "two.csv", "B,1,1,dead,,", "B,1,2,dead,,")
+    assert faults(tmp_path, one, two, tmp_path / "unread.csv") == [
+        "two.csv: with it the files hold more than 3 nodes, which no map reads; merge the files of one vineyard"
+    ]

@@ -435,6 +435,17 @@ def database_of_many_columns(folder: Path) -> None:
     wide.to_file(folder / "blocks.gpkg", layer="blocks")
 
 
+def database_of_many_tables(folder: Path) -> None:
+    (folder / "blocks.geojson").unlink()
+    blocks().to_file(folder / "blocks.gpkg", layer="blocks")
+    with closing(sqlite3.connect(folder / "blocks.gpkg")) as database:
+        database.executescript("".join(f"CREATE TABLE t{k} (a);" for k in range(1000)))
+
+
+def settings_of_one_long_line(folder: Path) -> None:
+    (folder / "vinemap.toml").write_text(f'name = "{"x" * 99_000}"')
+
+
 def _kml(folder: Path, inside: str) -> None:
     (folder / "blocks.geojson").unlink()
     (folder / "blocks.kml").write_text(f'<kml xmlns="http://www.opengis.net/kml/2.2"><Document>{inside}')
@@ -480,6 +491,8 @@ _SWOLLEN = {
     json_of_brackets: "blocks.geojson: holds more than 2,500,000 brackets and commas",
     json_of_many_columns: "blocks.geojson: has more than 1,000 columns",
     database_of_many_columns: "blocks.gpkg: has more than 1,000 columns",
+    database_of_many_tables: "blocks.gpkg: holds more than 1,000 tables",
+    settings_of_one_long_line: "vinemap.toml:1: name: ",
     kml_of_many_columns: "blocks.kml: has more than 1,000 columns",
     kml_of_many_layers: "blocks.kml: holds more than 1,000 folders",
     kml_of_deep_elements: "blocks.kml: has its elements nested too deeply",

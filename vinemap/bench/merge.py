@@ -17,7 +17,7 @@ from vinemap.reading.buds import read_bud_tables, read_wood_table
 from vinemap.reading.cells import bare_name, show
 from vinemap.reading.files import TABLES, usable
 from vinemap.reading.schema import squeeze
-from vinemap.reading.tabular import Table, read_tables
+from vinemap.reading.tabular import MOST_ROWS, Table, read_tables
 from vinemap.sentences import Listed, Sentence
 from vinemap.states import BUDS, NONCOUNT, State
 
@@ -62,7 +62,13 @@ def merge_buds(paths: Sequence[Path], out: Path) -> list[Sentence]:
     """
     findings = Findings()
     _refuse_out(paths, out, findings)
-    parts = [_read(path, file, findings) for path, file in zip(paths, _names(paths), strict=True)]
+    parts: list[pd.DataFrame] = []
+    for path, file in zip(paths, _names(paths), strict=True):
+        parts.append(_read(path, file, findings))
+        if sum(map(len, parts)) > MOST_ROWS:
+            what = f"with it the files hold more than {MOST_ROWS:,} nodes, which no map reads"
+            findings.problem(file, None, "", what, "merge the files of one vineyard")
+            raise InputError(findings.problems)
     columns = [*BUDS_BY_NODE.names, "file", "row", "source"]
     nodes = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
     _refuse_conflicts(nodes, findings)

@@ -303,6 +303,8 @@ def _refuse_damage(database: sqlite3.Connection) -> None:
 
 def _refuse_queries(database: sqlite3.Connection) -> None:
     entries = database.execute("SELECT type, name, sql FROM sqlite_master").fetchall()
+    if sum(kind == "table" for kind, _, _ in entries) > _MOST_LAYERS:
+        raise RefusedError(f"holds more than {_MOST_LAYERS:,} tables", ONLY_OURS)
     for kind, name, sql in entries:
         if kind == "view":
             raise RefusedError(f"holds the query (view) {show(name)}, and queries are not run", _TABLE)
