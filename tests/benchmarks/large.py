@@ -42,7 +42,7 @@ def _seconds(act: Callable[[], Any]) -> float:
 
 
 def _reading_and_zones(folder: Path) -> dict[str, float]:
-    blocks = read_vineyard(folder).blocks
+    blocks = read_vineyard(folder).site.blocks
     grid = block_grid(blocks, 3.0, 4_000_000)
     inside = grid["block_index"].to_numpy() >= 0
     noise = gaussian_filter(np.random.default_rng(3).normal(size=inside.shape), 6.0)
