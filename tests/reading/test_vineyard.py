@@ -44,7 +44,9 @@ def test_tables(folder: Path) -> None:
     assert vineyard.site.blocks["vines"].dtype == float
     assert vineyard.samples["date"].dtype.kind == "M"
     assert vineyard.samples["stated_block"].tolist() == [None] * 6
-    assert list(vineyard.nodes.columns) == ["sample", "cane", "node", "primary", "secondary", "tertiary", "reader"]
+    noncount = ["noncount_alive", "noncount_dead"]
+    buds = ["primary", "secondary", "tertiary"]
+    assert list(vineyard.nodes.columns) == ["sample", "cane", "node", *buds, *noncount, "reader"]
     assert vineyard.nodes.iloc[2].tolist() == ["A1", "1", 3, "dead", "alive", "unread", None]
     assert vineyard.counts.empty
     assert vineyard.wood.empty
@@ -125,7 +127,7 @@ def test_counts(folder: Path) -> None:
     )
     vineyard = read_vineyard(folder)
     assert vineyard.nodes.empty
-    unasked = ["tertiary_dead", "primary_dead_before", "reader"]
+    unasked = ["tertiary_dead", "primary_dead_before", "noncount_alive", "noncount_dead", "reader"]
     assert vineyard.counts.drop(columns=unasked).fillna(-1).to_numpy().tolist() == [
         ["A1", "basal", 10, 3, 1.0],
         ["A1", "apical", 12, 2, -1.0],
