@@ -90,3 +90,13 @@ def test_what_is_written_once_goes_for_the_rows_below(tmp_path: Path) -> None:
     understood = of_buds(table(tmp_path / "a.csv", [head, *rows]))
     assert dead(understood) == {"Ash 1": (4, 20), "Ash 2": (4, 10), "Birch 1": (0, 9)}
     assert any(note.key == "import.note.filled_down.many" for note in understood.notes)
+
+
+def test_counts_of_a_part_are_no_counts_of_all(tmp_path: Path) -> None:
+    """Buds dead before the freeze are kept as such; basal buds beside the count are named, and never counted."""
+    head = ["sample", "nodes", "primary_dead", "primary_dead_before", "noncount_dead"]
+    understood = of_buds(table(tmp_path / "a.csv", [head, ["A1", 10, 3, 1, 2], ["A2", 10, 0, 0, 1]]))
+    assert understood.open == ()
+    buds = understood.tables["buds"]
+    assert buds[["nodes", "primary_dead", "primary_dead_before"]].to_numpy().tolist() == [[10, 3, 1], [10, 0, 0]]
+    assert any(note.key == "warning.unused" and "noncount_dead" in note for note in understood.notes)

@@ -54,6 +54,9 @@ def read_counts(meaning: Meaning, findings: Findings) -> dict[int, Counted]:
             row = _Row(meaning, number, shares, findings)
             row.take({role: cells[column] for role, column in counts.items()})
             counted = row.counted()
+            before = None if meaning.before is None else figure(cells[meaning.before])
+            if counted is not None and before is not None:
+                counted.dead[Bud.DEAD_BEFORE.value] = int(before)
             if counted is None and not row.wrong:
                 uncounted.append(number)
             if counted is not None:

@@ -31,6 +31,7 @@ Numbered = tuple[int, Cells]
 
 _LOOKED_AT = 40
 """Filled rows among which a header is looked for."""
+_MOST_NODES = 1000
 _LONG = 24
 """Letters past which the only cell of a row is a remark and no name."""
 _REMARK = re.compile(
@@ -193,17 +194,23 @@ def _beside(sheet: Sheet) -> Iterator[Sheet]:
 
 def _roles(cells: Cells) -> set[str]:
     """Return what the cells of a row say that columns are; a label with its colon says nothing of a column."""
-    named = (cell for cell in cells if isinstance(cell, str) and not cell.rstrip().endswith(":"))
-    return {role for cell in named if (role := role_of(cell)) is not None} | _node_headings(cells)
+    named = [cell for cell in cells if isinstance(cell, str) and not cell.rstrip().endswith(":")]
+    roles = {role for cell in named if not _is_number(cell) and (role := role_of(cell)) is not None}
+    return roles | _node_headings(cells)
+
+
+def _is_number(cell: object) -> bool:
+    if isinstance(cell, str):
+        return cell.strip().isdecimal()
+    return (
+        isinstance(cell, int | float) and not isinstance(cell, bool) and cell == cell // 1 and abs(cell) < _MOST_NODES
+    )
 
 
 def _node_headings(cells: Cells) -> set[str]:
     """Return the nodes that a row of plain numbers heads: 1, 2, 3 and so on, at least three of them."""
-    numbers = [
-        int(cell)
-        for cell in cells
-        if isinstance(cell, int | float) and not isinstance(cell, bool) and cell == cell // 1
-    ]
+    figures = (cell for cell in cells if _is_number(cell))
+    numbers = [int(cell) if isinstance(cell, int | float) else int(str(cell).strip()[:3]) for cell in figures]
     others = [cell for cell in cells if isinstance(cell, str) and role_of(cell) in IDENTITIES]
     if others and len(numbers) >= 3 and numbers == list(range(1, len(numbers) + 1)):
         return {f"node {number}" for number in numbers}
@@ -226,7 +233,7 @@ def _heads(rows: Sequence[Numbered], place: int) -> int:
     below = [row for _, row in rows[place + 1 : place + 3]]
     count = len(_node_headings(cells))
     for column, cell in enumerate(cells):
-        if not isinstance(cell, str) or role_of(cell) not in roles:
+        if not isinstance(cell, str) or _is_number(cell) or role_of(cell) not in roles:
             continue
         under = [row[column] for row in below if column < len(row) and not blank(row[column])]
         plain_state = {role_of(cell)} <= {"alive", "dead"}

@@ -77,6 +77,8 @@ _OTHER_THINGS = _words(
     "vines plants cepas plantas canes sarmientos trunk trunks cordon cordons arms shoots brotes leaves"
 )
 _RATINGS = _words("rating score grade class index severity rank scale nota escala indice grado")
+# What was counted of a part alone: of the cane, or of the winter.
+_PARTIAL = _words("before antes old viejas noncount basal basales apical apicales")
 _BUD_WORDS = _words("bud buds yema yemas node nodes nudo nudos")
 _SHARE = _words("% pct percent percentage porcentaje porciento perc")
 _TOTAL = _words(
@@ -176,7 +178,7 @@ def _counted(words: tuple[str, ...]) -> str | None:
     """Read ``Dead primary``, ``% live``, ``Sec. killed``."""
     state, bud, share = state_of(words), bud_of(words), not _SHARE.isdisjoint(words)
     known = frozenset(words)
-    other = known & _RATINGS or (known & _OTHER_THINGS and not (bud or known & _BUD_WORDS))
+    other = known & (_RATINGS | _PARTIAL) or (known & _OTHER_THINGS and not (bud or known & _BUD_WORDS))
     if other or (state is None and not (share and bud)):
         return None
     return "_".join(filter(None, (bud, state, "pct" if share else "")))

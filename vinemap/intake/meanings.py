@@ -48,9 +48,16 @@ class Meaning:
         return next((place for place, its in self.roles.items() if its == role), None)
 
     @property
+    def before(self) -> int | None:
+        """Place of the column of counts of buds dead before the freeze, by vinemap's own name."""
+        own = (place for place, name in enumerate(self.table.names) if squeeze(name) == "primarydeadbefore")
+        return next(own, None) if self.kind == "counts" else None
+
+    @property
     def unused(self) -> list[str]:
         """Headings of columns that hold something and are nothing known."""
-        places = (place for place, name in enumerate(self.table.names) if name and place not in self.roles)
+        known = {*self.roles, self.before}
+        places = (place for place, name in enumerate(self.table.names) if name and place not in known)
         return [repr(self.table.names[place]) for place in places if not all(map(blank, self.table.column(place)))]
 
     @property
