@@ -314,6 +314,11 @@ def _parsed(text: str) -> dict[str, Any]:
         level = [value for part in inner for value in (part.values() if isinstance(part, dict) else part)]
     if any(isinstance(part, dict | list) for part in level):
         raise deep
+    try:
+        json.dumps(data, default=str)
+    except ValueError:
+        # tomllib reads numbers of any length where they are hexadecimal, and Python writes none of them.
+        raise ValueError("a number has thousands of digits") from None
     return data
 
 

@@ -446,6 +446,10 @@ def settings_of_one_long_line(folder: Path) -> None:
     (folder / "vinemap.toml").write_text(f'name = "{"x" * 99_000}"')
 
 
+def settings_of_a_number_without_end(folder: Path) -> None:
+    (folder / "vinemap.toml").write_text(f"name = 0x{'f' * 90_000}")
+
+
 def _kml(folder: Path, inside: str) -> None:
     (folder / "blocks.geojson").unlink()
     (folder / "blocks.kml").write_text(f'<kml xmlns="http://www.opengis.net/kml/2.2"><Document>{inside}')
@@ -493,6 +497,7 @@ _SWOLLEN = {
     database_of_many_columns: "blocks.gpkg: has more than 1,000 columns",
     database_of_many_tables: "blocks.gpkg: holds more than 1,000 tables",
     settings_of_one_long_line: "vinemap.toml:1: name: ",
+    settings_of_a_number_without_end: "vinemap.toml: is not valid TOML: a number has thousands of digits",
     kml_of_many_columns: "blocks.kml: has more than 1,000 columns",
     kml_of_many_layers: "blocks.kml: holds more than 1,000 folders",
     kml_of_deep_elements: "blocks.kml: has its elements nested too deeply",
