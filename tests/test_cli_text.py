@@ -50,7 +50,10 @@ def test_names_of_folders_and_blocks_are_only_text(tmp_path: Path, monkeypatch, 
     """A folder and a block named by an attacker: both are shown letter by letter, and nothing acts."""
     trick = "[bold]:bomb:\u202ehsA\u2067[/]"
     home = tmp_path / trick.replace("/", "")
-    home.mkdir()
+    try:
+        home.mkdir()
+    except UnicodeEncodeError:
+        pytest.skip("names of files hold no such characters in this locale")
     write_vineyard(home)
     outlines = home / "blocks.geojson"
     outlines.write_text(outlines.read_text(encoding="utf-8").replace('"Ash"', f'"{trick}"'), encoding="utf-8")

@@ -133,7 +133,8 @@ def bench(plan: Path | None, out: Path, name: str, language: str) -> None:
     samples = None if plan is None else read_bench_samples(plan)
     with replaced(_page_path(out), 'id="bench-data"') as page:
         write_bench(page, samples=samples, name=name, language=language)
-    _say(f"Wrote {out}. Save it on the phone, open it there, and send back the buds.csv that it saves.")
+    saved = "buds.csv, and wood.csv where wood was looked at"
+    _say(f"Wrote {out}. Save it on the phone, open it there, and send back what it saves: {saved}.")
 
 
 @commands.command()

@@ -66,12 +66,21 @@ def test_a_fault_stands_at_its_cell(folder: Path) -> None:
     assert cell["value"] == "green-ish"
     before = (folder / "buds.csv").read_bytes()
     assert _cell(client, "buds.csv", 5, column, "green-ish", "alive") == 200
-    assert languages()["en"]["desk.check.right"] in client.get(f"{HERE}/check").text
+    assert languages()["en"]["console.ready"] in client.get(f"{HERE}/check").text
     assert (folder / "buds.csv").read_bytes() == before, "the file changes when it is saved, not before"
     assert client.post(f"{HERE}/save").status_code == 200
     assert (folder / "buds.csv").read_bytes() == before.replace(b"green-ish", b"alive")
     assert [path.read_bytes() for path in (folder / ".desk/former").rglob("buds.csv")] == [before]
     desk.close()
+
+
+def test_a_sample_without_buds_is_not_called_right(folder: Path) -> None:
+    """Where a sample has no buds, the page says what `vinemap check` does: not all that was given is in the map."""
+    table = pd.read_csv(folder / "buds.csv")
+    table[table["sample"] != table["sample"].iloc[0]].to_csv(folder / "buds.csv", index=False)
+    page = Desk(folder).client().get(f"{HERE}/check").text
+    assert languages()["en"]["console.incomplete"] in page
+    assert languages()["en"]["console.ready"] not in page
 
 
 def test_two_tabs_do_not_type_over_each_other(client: TestClient) -> None:

@@ -142,7 +142,7 @@ def test_from_an_empty_folder_to_a_printed_sheet(
     sound(page)
     by.press("button[name=as]")
     page.wait_for_url("**/check")
-    assert page.inner_text(".lead") == WORDS["desk.check.right"]
+    assert page.inner_text(".lead") == WORDS["console.ready"]
     sound(page)
     by.press(".after .go")
     page.wait_for_url("**/map")

@@ -9,7 +9,7 @@ from vinemap.desk.saving import with_changes
 from vinemap.desk.vineyards import Place
 from vinemap.errors import InputError, Problem
 from vinemap.pipeline import check_folder
-from vinemap.reading.vineyard import summary
+from vinemap.reading.vineyard import summary, verdict
 from vinemap.sentences import Sentence
 
 # There is one copy with the changes in it: two pages that ask at once would take it from under each other.
@@ -24,12 +24,15 @@ class Checked:
     ----------
     said : list of Sentence
         What the folder holds; empty where it cannot be mapped.
+    verdict : Sentence or None
+        Whether all of it goes into the map; None where it cannot be mapped.
     warnings : list of Sentence
     problems : list of Problem
         Empty where it can be mapped.
     """
 
     said: list[Sentence]
+    verdict: Sentence | None
     warnings: list[Sentence]
     problems: list[Problem]
 
@@ -40,5 +43,5 @@ def checked(place: Place) -> Checked:
         with _ONE_AT_A_TIME:
             vineyard = check_folder(with_changes(place))
     except InputError as error:
-        return Checked([], [], error.problems)
-    return Checked(summary(vineyard), list(vineyard.warnings), [])
+        return Checked([], None, [], error.problems)
+    return Checked(summary(vineyard), verdict(vineyard), list(vineyard.warnings), [])
