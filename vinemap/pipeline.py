@@ -59,6 +59,7 @@ from vinemap.report.report import map_report
 from vinemap.sentences import Figure, Sentence
 from vinemap.settings import Settings
 from vinemap.sheet.crew import LANGUAGES, crew_sheet, write_sheet
+from vinemap.sheet.zone_map import block_maps
 from vinemap.states import Bud
 from vinemap.surface.draws import block_intervals, share_too_few
 from vinemap.surface.fit import InjuryMap, injury_map, refuse_too_few
@@ -498,12 +499,15 @@ def _page_first(stage: Path) -> list[str]:
 
 def _write_sheets(run: MapRun, stage: Path, *, pdf: bool) -> None:
     """Write the crew sheets in every language."""
-    spring = "spring" in run.report
+    spring, units = "spring" in run.report, run.vineyard.site.settings.units
+    zones = _by_what_decides(run.zones, spring=spring)
+    drawings = block_maps(run.blocks, zones, run.terrain, units)
     for language in LANGUAGES:
         sheet = crew_sheet(
             blocks=run.blocks,
-            zones=_by_what_decides(run.zones, spring=spring),
+            zones=zones,
             terrain=run.terrain,
+            drawings=drawings,
             credit=(run.report["elevation_source"] or {}).get("credit", ""),
             settings=run.vineyard.site.settings,
             name=run.vineyard.site.name,

@@ -74,7 +74,7 @@ def test_elevation_is_fetched_once_somebody_said_so(
     """The page says what would be asked of whom, and begins nothing; its button does."""
     begun = []
     monkeypatch.setattr(desk.jobs, "start", lambda *words, **_: begun.append(words[:2]))
-    (folder / "elevation.tif").unlink()
+    (folder / "elevation.tif").unlink(missing_ok=True)
     assert f'href="{HERE}/elevation"' in client.get(f"{HERE}/files").text
     page = client.get(f"{HERE}/elevation").text
     assert "MB" in page

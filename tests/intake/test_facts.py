@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import geopandas as gpd
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from pyproj import Geod
 from shapely import affinity
@@ -87,6 +87,7 @@ def test_directions_of_rows(words: str, degrees: float | None) -> None:
     assert bearing(words) == degrees
 
 
+@settings(max_examples=25)
 @given(st.floats(0, 360))
 def test_corners_of_a_turned_block(turn: float) -> None:
     """A square turned by any angle has its corners where the compass has them, and none where two may be meant."""

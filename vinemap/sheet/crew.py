@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -19,7 +20,7 @@ from vinemap.decisions.vine_rows import rows_sentence
 from vinemap.rules import Rules
 from vinemap.sentences import section
 from vinemap.settings import Settings
-from vinemap.sheet.zone_map import BlockMap, Shade, block_map
+from vinemap.sheet.zone_map import BlockMap, block_maps
 from vinemap.states import NUMBERED, Action, Evidence
 from vinemap.units import area_unit
 from vinemap.web.templates import render
@@ -128,6 +129,7 @@ def crew_sheet(
     made: dt.date,
     spring: bool = False,
     credit: str = "",
+    drawings: Sequence[BlockMap] | None = None,
 ) -> CrewSheet:
     """Put together the crew sheets.
 
@@ -152,23 +154,24 @@ def crew_sheet(
         Whether what grew decides: no nodes are counted out, and injury_pct of the zones is of nodes with no shoot.
     credit : str
         Whom the elevation grid names as its source, printed beside its shading.
+    drawings : sequence of BlockMap, optional
+        Of `block_maps`, where another language's sheets have them already: they hold no words.
     """
     words = Words(language, settings.units, spring=spring)
-    shade = Shade.of(terrain)
+    maps = block_maps(blocks, zones, terrain, settings.units) if drawings is None else drawings
+    shaded = any(drawing.hillshade is not None for drawing in maps)
     freeze = "" if settings.event_date is None else words("freeze", date=words.date(settings.event_date))
     pages = []
     of_block = dict(list(zones.groupby("block", sort=False)))
-    outlines = blocks.geometry
-    for place, (_, block) in enumerate(blocks.iterrows()):
+    for drawing, (_, block) in zip(maps, blocks.iterrows(), strict=True):
         here = of_block.get(block["block"], zones.iloc[:0])
-        drawing = block_map(place, outlines, here, shade, settings.units)
         pages.append(_page(block, here, drawing, words, settings))
     return CrewSheet(
         words=words,
         title=words("title", name=name),
         made=words("made", name=name, freeze=freeze, date=words.date(made)),
-        caption=words("caption" if shade is None else "caption_shaded"),
-        credit=words("heights", credit=credit) if credit and shade is not None else "",
+        caption=words("caption_shaded" if shaded else "caption"),
+        credit=words("heights", credit=credit) if credit and shaded else "",
         cautions=[words(f"caution.{key}") for key in _CAUTIONS],
         figures=_FIGURES[1:] if spring else _FIGURES,
         pages=pages,

@@ -119,6 +119,17 @@ class BlockMap:
     height: int = HEIGHT
 
 
+def block_maps(
+    blocks: gpd.GeoDataFrame, zones: gpd.GeoDataFrame, terrain: xr.Dataset | None, units: str
+) -> list[BlockMap]:
+    """Lay out the map of each block, in their order; arguments as for `vinemap.sheet.crew.crew_sheet`."""
+    shade, of_block = Shade.of(terrain), dict(list(zones.groupby("block", sort=False)))
+    return [
+        block_map(place, blocks.geometry, of_block.get(name, zones.iloc[:0]), shade, units)
+        for place, name in enumerate(blocks["block"])
+    ]
+
+
 def block_map(
     place: int, outlines: gpd.GeoSeries, zones: gpd.GeoDataFrame, shade: Shade | None, units: str
 ) -> BlockMap:
