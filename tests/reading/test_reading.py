@@ -178,6 +178,15 @@ def test_one_line_for_a_fault_of_a_whole_column(folder: Path) -> None:
     assert len(problems(folder)) == 6
 
 
+def test_basal_buds_of_a_cane_are_given_once(folder: Path) -> None:
+    """Two rows of one cane that give other numbers of dead basal buds are a problem that names both rows."""
+    header = "sample,cane,node,primary,noncount_alive,noncount_dead"
+    rows = [header, "S1,1,1,alive,2,1", "S1,1,2,dead,2,2", "S1,1,3,dead,,"]
+    (folder / "buds.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
+    (found,) = [line for line in problems(folder) if "noncount" in line]
+    assert found.startswith("buds.csv:3: noncount_dead: 2, but row 2 has 1 for cane '1' of sample 'S1'")
+
+
 def test_one_line_for_a_table_pasted_twice(folder: Path) -> None:
     """Node rows and rows of counts pasted twice are one problem each."""
     pd.concat([buds_table()] * 2).to_csv(folder / "buds.csv", index=False)
