@@ -12,6 +12,7 @@ import pandas as pd
 import pytest
 from click.testing import CliRunner
 
+from tests.builders import write_hollow_vineyard
 from vinemap import __version__, cli
 from vinemap.demo import write_demo
 
@@ -58,14 +59,14 @@ def test_check_says_what_is_there(tmp_path: Path, monkeypatch, capsys) -> None:
 
 def test_a_vineyard_is_told_in_its_own_language(tmp_path: Path, monkeypatch, capsys) -> None:
     """What check, plan and explain print is in the language of the settings."""
-    write_demo(tmp_path / "v")
+    (tmp_path / "v").mkdir()
+    write_hollow_vineyard(tmp_path / "v")
     toml = tmp_path / "v" / "vinemap.toml"
-    text = re.sub(r"(?m)^language.*\n", "", toml.read_text(encoding="utf-8"))
-    toml.write_text(f'language = "es"\n{text}', encoding="utf-8")
+    toml.write_text(f'language = "es"\n{toml.read_text(encoding="utf-8")}', encoding="utf-8")
     for arguments, words in (
-        (("check",), "76 muestras, todas en un cuartel."),
-        (("plan", "--first", "-o", str(tmp_path / "plan")), "de 8 cuarteles, "),
-        (("explain", "--block", "Larkrise"), "Por tanto: "),
+        (("check",), "24 muestras, todas en un cuartel."),
+        (("plan", "--first", "-o", str(tmp_path / "plan")), "de 2 cuarteles, "),
+        (("explain", "--block", "Hollow"), "Por tanto: "),
     ):
         code, out, _ = _run(monkeypatch, capsys, arguments[0], str(tmp_path / "v"), *arguments[1:])
         assert code == 0

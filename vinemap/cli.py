@@ -257,10 +257,13 @@ def explain(folder: Path, block: str, shoots: Path | None) -> None:
     """
     from vinemap.decisions.explain import explain_block
     from vinemap.decisions.explain_spring import explain_spring
-    from vinemap.pipeline import check_spring, make_map
+    from vinemap.pipeline import block_named, check_spring, make_map
+    from vinemap.reading.vineyard import read_vineyard
 
-    with _console().status("starting") as status:
-        run = make_map(folder, _shown(status)) if shoots is None else check_spring(folder, shoots, _shown(status))[1]
+    with _console().status("reading") as status:
+        vineyard = read_vineyard(folder)
+        block_named(vineyard.site.blocks, block)  # a wrong name is told before the map is made
+        run = make_map(vineyard, _shown(status)) if shoots is None else check_spring(folder, shoots, _shown(status))[1]
     settings = run.vineyard.site.settings
     row, zones = run.block(block), run.zones_of(block)
     if shoots is None:

@@ -128,12 +128,7 @@ class MapRun:
 
     def block(self, name: str) -> pd.Series[Any]:
         """Return the row of one block; raise `InputError`, with the nearest name, where there is none."""
-        names = self.blocks["block"].tolist()
-        if name not in names:
-            near = Guesses(names, 0.0).of(name)
-            remedy = f"did you mean {near!r}?" if near else "give the name of a block"
-            raise InputError([Problem("blocks", None, "block", f"there is no block {name!r}", remedy)])
-        return pd.Series(self.blocks.drop(columns="geometry").iloc[names.index(name)])
+        return block_named(self.blocks, name)
 
     def zones_of(self, name: str) -> pd.DataFrame:
         """Return the rows of one block's zones, the worst first."""
@@ -143,6 +138,16 @@ class MapRun:
     def plot(self, layer: str = "primary_injury", ax: Axes | None = None) -> Axes:
         """Draw a layer of the surface with the blocks and the samples; see `vinemap.exports.picture.plot_map`."""
         return plot_map(self.surface, self.blocks, self.samples, layer, ax)
+
+
+def block_named(blocks: gpd.GeoDataFrame, name: str) -> pd.Series[Any]:
+    """Return the row of one block, as `MapRun.block` does, of any table of blocks."""
+    names = blocks["block"].tolist()
+    if name not in names:
+        near = Guesses(names, 0.0).of(name)
+        remedy = f"did you mean {near!r}?" if near else "give the name of a block"
+        raise InputError([Problem("blocks", None, "block", f"there is no block {name!r}", remedy)])
+    return pd.Series(blocks.drop(columns="geometry").iloc[names.index(name)])
 
 
 def make_map(vineyard: Vineyard | str | os.PathLike[str], progress: Progress = _quiet) -> MapRun:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import shutil
 from collections.abc import Iterator
+from itertools import chain, repeat
 from pathlib import Path
 
 import geopandas as gpd
@@ -308,7 +309,7 @@ def test_a_server_that_sends_nothing_is_given_up(vineyard: Path, server: TileSer
 def test_a_server_that_drips_is_given_up(vineyard: Path, server: TileServer, tmp_path: Path) -> None:
     """A byte now and then does not hold a fetch for ever: there is a bound on the whole, by the clock."""
     _both(vineyard, tmp_path / "tiles")
-    asker = Asker(server.url, Limits(total_s=1200), lambda _: None, clock=iter([0.0, 1100.0, 1201.0]).__next__)
+    asker = Asker(server.url, Limits(total_s=1200), lambda _: None, clock=chain([0.0], repeat(1201.0)).__next__)
     path = elevation_sources()[GLO30].tile(-75, 43).path
     with pytest.raises(FetchError, match="took more than 20 minutes"):
         asker.part(path, 0, 100_000)

@@ -549,7 +549,7 @@ CUTS = st.lists(
 )
 
 
-@settings(max_examples=10)
+@settings(max_examples=5)
 @given(cuts=CUTS, extra=st.integers(1, 12))
 def test_unread_nodes_change_no_figure_and_bounds_hold_it(cuts, extra):
     """Adding nodes on which nothing was read changes the unread columns alone; every interval holds its percentage."""
