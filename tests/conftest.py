@@ -4,8 +4,12 @@ from __future__ import annotations
 
 import os
 
+from vinemap.characters import compare_as_ascii
+
 # Before NumPy is loaded: workers with one thread each are faster than workers whose threads want each other's core.
 os.environ.setdefault("OMP_NUM_THREADS", "1")
+# Before GDAL is loaded, as the command line does.
+compare_as_ascii()
 
 import shutil
 import signal
@@ -20,9 +24,6 @@ from hypothesis import HealthCheck, settings
 from playwright.sync_api import sync_playwright
 
 from tests.builders import write_vineyard
-from vinemap.characters import compare_as_ascii
-
-compare_as_ascii()  # as the command line does first of all
 
 # No example is judged by how long it takes; on the build server every run tries the same ones.
 settings.register_profile(

@@ -59,7 +59,7 @@ def crop_losses(injury: Array, blocks: pd.DataFrame, settings: Settings) -> pd.D
 def _loss(blocks: pd.DataFrame, crop: Array, here: NDArray[np.bool_], settings: Settings) -> dict[str, Any]:
     """Sum blocks up."""
     counted = here & blocks["crop_before_pct"].notna().to_numpy()
-    area, vines = blocks["area_ha"].to_numpy(np.float64), blocks["vines"].to_numpy(np.float64)
+    area, vines = _floats(blocks["area_ha"]), _floats(blocks["vines"])
     found: dict[str, Any] = {
         "area_ha": area[here].sum(),
         "counted_ha": area[counted].sum(),
@@ -67,14 +67,14 @@ def _loss(blocks: pd.DataFrame, crop: Array, here: NDArray[np.bool_], settings: 
     }
     if not counted.any():
         return found | dict.fromkeys(_FIGURES, np.nan) | {"by_yield": False}
-    tonnes = area * blocks["normal_yield_t_ha"].to_numpy(np.float64)
+    tonnes = area * _floats(blocks["normal_yield_t_ha"])
     by_yield = bool(np.isfinite(tonnes[counted]).all() and tonnes[counted].sum() > 0)
     weight = (tonnes if by_yield else area)[counted]
     weight = weight / weight.sum()
     loss = 100 * (1 - weight @ crop[counted])
     low, high = np.quantile(loss, QUANTILES)
     return found | {
-        "loss_pct": 100 - float(weight @ blocks["crop_before_pct"].to_numpy(np.float64)[counted]),
+        "loss_pct": 100 - float(weight @ _floats(blocks["crop_before_pct"])[counted]),
         "loss_low_pct": low,
         "loss_high_pct": high,
         "over_pct": 100 * float((loss > settings.report.crop_loss_over_pct).mean()),
@@ -101,3 +101,8 @@ def _two_sided(score: Array, middle: Array, at_low: pd.Series[float], at_high: p
     """Return the distance from the middle at a normal score, with a scale of its own on either side."""
     low, high = (ends.to_numpy(np.float64)[:, None] - middle for ends in (at_low, at_high))
     return np.where(score < 0, -score * low, score * high) / _END
+
+
+def _floats(column: pd.Series[Any]) -> Array:
+    """Return a column as floats, NaN where it holds nothing, whatever type that is in."""
+    return column.astype("Float64").to_numpy(np.float64, na_value=np.nan)
