@@ -132,14 +132,21 @@ def test_demo_writes_a_vineyard_once(tmp_path: Path, monkeypatch, capsys) -> Non
 
 def test_explain_shows_the_sums(tmp_path: Path, monkeypatch, capsys) -> None:
     """The chain of one block begins with its counts and ends with its action; a wrong name gets the nearest one."""
-    write_demo(tmp_path / "v")
-    code, out, _ = _run(monkeypatch, capsys, "explain", str(tmp_path / "v"), "--block", "Larkrise")
+    (tmp_path / "v").mkdir()
+    write_hollow_vineyard(tmp_path / "v")
+    code, out, _ = _run(monkeypatch, capsys, "explain", str(tmp_path / "v"), "--block", "Hollow")
     assert code == 0
     assert "primary" in out.splitlines()[0]
     assert "So: " in out
-    code, _, err = _run(monkeypatch, capsys, "explain", str(tmp_path / "v"), "--block", "larkrise")
+    code, _, err = _run(monkeypatch, capsys, "explain", str(tmp_path / "v"), "--block", "hollow")
     assert code == 2
-    assert "'Larkrise'" in err
+    assert "'Hollow'" in err
+    samples = pd.read_csv(tmp_path / "v" / "samples.csv")["sample"]
+    pd.DataFrame({"sample": samples, "nodes": 30, "shoots": 12}).to_csv(tmp_path / "shoots.csv", index=False)
+    shoots = ("--shoots", str(tmp_path / "shoots.csv"))
+    code, out, _ = _run(monkeypatch, capsys, "explain", str(tmp_path / "v"), "--block", "Hollow", *shoots)
+    assert code == 0
+    assert "Counted after budbreak on all" in out
 
 
 def test_spring_holds_shoots_against_the_map(tmp_path: Path, monkeypatch, capsys) -> None:
@@ -151,10 +158,6 @@ def test_spring_holds_shoots_against_the_map(tmp_path: Path, monkeypatch, capsys
     code, out, _ = _run(monkeypatch, capsys, *arguments)
     assert code == 0
     assert f"{18 * len(samples):,} of {30 * len(samples):,} nodes" in out
-    shoots = ("--shoots", str(tmp_path / "shoots.csv"))
-    code, explained, _ = _run(monkeypatch, capsys, "explain", str(tmp_path / "v"), "--block", "Larkrise", *shoots)
-    assert code == 0
-    assert "Counted after budbreak on all" in explained
     assert (tmp_path / "out" / "map.html").exists()
     blocks = pd.read_csv(tmp_path / "out" / "blocks.csv")
     assert set(blocks["action"]) <= {
