@@ -24,6 +24,8 @@ WORDS = languages()["en"]
 MAP_MS = 240_000
 Open = Callable[..., Any]
 
+PATIENCE_MS = 120_000  # a machine with other work makes a map slowly
+
 
 @pytest.fixture
 def opened(browser: Any) -> Iterator[Open]:
@@ -44,6 +46,7 @@ def opened(browser: Any) -> Iterator[Open]:
         assert desk.stdout is not None
         address = desk.stdout.readline().split()[-1]
         context = browser.new_context(**{"viewport": WIDE, "locale": "en-GB", "accept_downloads": True, **options})
+        context.set_default_timeout(PATIENCE_MS)
         contexts.append(context)
         page = context.new_page()
         page.on("console", lambda message: heard.append(message.text) if message.type in ("error", "warning") else None)

@@ -20,6 +20,8 @@ from vinemap.desk.serve import serve
 
 Open = Callable[..., Any]
 
+PATIENCE_MS = 120_000  # a machine with other work makes a map slowly
+
 
 class _Served:
     """A desk that runs in this process, and its address."""
@@ -50,6 +52,7 @@ def editor(folder: Path, browser: Any) -> Iterator[Open]:
 
     def opened(width: int = 1280, height: int = 900, **more: Any) -> Any:
         context = browser.new_context(viewport={"width": width, "height": height}, locale="en-US", **more)
+        context.set_default_timeout(PATIENCE_MS)
         page = context.new_page()
         page.on("console", lambda message: faults.append(message.text) if message.type == "error" else None)
         page.on("pageerror", lambda error: faults.append(str(error)))
@@ -212,6 +215,7 @@ def test_an_empty_vineyard_begins_where_its_keeper_says(tmp_path: Path, browser:
     (tmp_path / "new" / "vinemap.toml").write_text('name = "New"\n', encoding="utf-8")
     served = _Served(tmp_path / "new")
     context = browser.new_context(viewport={"width": 1280, "height": 900}, locale="es-ES")
+    context.set_default_timeout(PATIENCE_MS)
     page = context.new_page()
     page.goto(served.address)
     page.goto(f"{page.url}/places")
