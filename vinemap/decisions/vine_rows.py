@@ -43,7 +43,6 @@ def zone_rows(blocks: gpd.GeoDataFrame, zones: gpd.GeoDataFrame) -> pd.DataFrame
         for name, frame, bearing in zip(blocks["block"], frames, bearings, strict=True)
         if frame is not None and frame.measured and np.isfinite(frame.vine_spacing) and pd.notna(bearing)
         for run in _runs(str(name), frame, of_block[name])
-        if name in of_block
     ]
     return pd.DataFrame(rows, columns=ROWS_CSV.names)
 

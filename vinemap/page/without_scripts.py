@@ -10,7 +10,7 @@ import pandas as pd
 import xarray as xr
 
 from vinemap.decisions.actions import task_sentence
-from vinemap.sentences import Figure, Sentence
+from vinemap.sentences import Figure, Said, Sentence
 from vinemap.settings import Settings
 from vinemap.web.still import still_map
 from vinemap.web.templates import render
@@ -66,7 +66,7 @@ def without_scripts(
 
 
 def _said(cells: tuple[Any, ...], language: str) -> list[str]:
-    return [cell.said(language) if hasattr(cell, "said") else str(cell) for cell in cells]
+    return [cell.said(language) if isinstance(cell, Said) else str(cell) for cell in cells]
 
 
 def _dead(row: Mapping[Any, Any]) -> Sentence | str:

@@ -13,7 +13,7 @@ import xarray as xr
 
 from vinemap.decisions.actions import printed
 from vinemap.decisions.evidence import cut_sentence
-from vinemap.sentences import Figure, Sentence
+from vinemap.sentences import Figure, Said, Sentence
 from vinemap.settings import Settings
 from vinemap.units import area_unit
 from vinemap.web.still import StillMap, still_map
@@ -64,7 +64,7 @@ class Report:
 
     def said(self, text: Any) -> str:
         """Return a sentence, a figure or plain text in the report's language."""
-        return text.said(self.language) if hasattr(text, "said") else str(text)
+        return text.said(self.language) if isinstance(text, Said) else str(text)
 
     def __call__(self, key: str, **values: Any) -> str:
         """Return the sentence of a key in the report's language."""
