@@ -40,6 +40,7 @@ from vinemap.decisions.vine_rows import with_rows, zone_rows
 from vinemap.decisions.worklist import by_action, work_list
 from vinemap.decisions.zones import action_zones
 from vinemap.errors import InputError, Problem, TooFewSamplesError
+from vinemap.evidence.covariate import Evidence
 from vinemap.exports.exchange import settle, staged
 from vinemap.exports.formats import read_run, write_csv, write_geopackage, write_injury
 from vinemap.exports.navigation import write_navigation
@@ -292,10 +293,11 @@ def _mapped(vineyard: Vineyard, tallies: pd.DataFrame, progress: Progress, grown
     terrain = None
     if vineyard.site.elevation is not None:
         terrain = terrain_layers(vineyard.site.elevation, vineyard.site.crs, tuple(blocks.total_bounds))
+    known = _evidence(vineyard)
     with _named(vineyard):
-        injury = injury_map(samples, blocks, tallies, grid, terrain, settings.surface, progress, _others(grown))
+        injury = injury_map(samples, blocks, tallies, grid, terrain, settings.surface, progress, _others(grown), known)
     progress("wood")
-    trunks = wood_layers(vineyard.wood, samples, blocks, grid, terrain, settings.surface, grown)
+    trunks = wood_layers(vineyard.wood, samples, blocks, grid, terrain, settings.surface, grown, known)
     surface = injury.grid.merge(trunks)
     progress("actions")
     spring = grown is not None
@@ -330,6 +332,11 @@ def _mapped(vineyard: Vineyard, tallies: pd.DataFrame, progress: Progress, grown
         _report(vineyard, injury, zones, warnings, losses),
         spring_summary(block_rows, zones, settings) if spring else findings(block_rows, zones, injury, settings),
     )
+
+
+def _evidence(vineyard: Vineyard) -> tuple[Evidence, ...]:
+    """Return what else than terrain is known of a vineyard's ground; each source of evidence adds its own here."""
+    return ()
 
 
 def _others(grown: pd.DataFrame | None) -> tuple[Bud, ...]:
@@ -564,9 +571,19 @@ def _surface_warnings(vineyard: Vineyard, injury: InjuryMap) -> list[Sentence]:
         warnings.append(Sentence(key, wanted=Figure(wanted, None), cell=Figure(cell, 1)))
     if vineyard.site.elevation is None:
         warnings.append(Sentence("warning.no_elevation"))
+    warnings.extend(_evidence_warnings(injury.model["evidence"]))
     if not injury.scores["better_than_block_means"]:
         warnings.extend(verdict(injury.scores))
     return warnings
+
+
+def _evidence_warnings(known: list[dict[str, Any]]) -> Iterator[Sentence]:
+    """Say what evidence does not reach all ground, or tells nothing."""
+    for one in known:
+        if one["unknown"] is None:
+            yield Sentence("warning.evidence.silent", name=one["label"])
+        elif (share := Figure(100 * one["unknown"], 0, "%")).value >= 0.5:
+            yield Sentence("warning.evidence.unknown", name=one["label"], share=share)
 
 
 def _apart(blocks: pd.DataFrame) -> list[Sentence]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -56,6 +57,28 @@ def test_gains_are_those_of_fits_at_the_same_covariance() -> None:
     for column in range(1, 9):
         larger = counts.at(model.theta, candidates.variance(candidates.base | {column}))
         assert said[column] == pytest.approx(larger.log_posterior - model.log_posterior, rel=0.1, abs=0.2)
+
+
+def test_gains_know_of_prior_means() -> None:
+    """With a prior centred elsewhere, what a column is said to add is still what a fit with it adds."""
+    means = np.array([0.0, 0.6, 0.0, -0.4, 0.0, 0.3, 0.0, 0.0, -0.8])
+    counts, candidates = replace(_counts(2, (0.5, 0.0, -0.6)), prior_mean=means), _candidates(1)
+    candidates = replace(candidates, sd=np.where(means == 0, candidates.sd, 0.3))
+    model = counts.mode(candidates.variance(candidates.base))
+    said = gains(counts, model, candidates.sd)
+    for column in range(1, 9):
+        larger = counts.at(model.theta, candidates.variance(candidates.base | {column}))
+        assert said[column] == pytest.approx(larger.log_posterior - model.log_posterior, rel=0.1, abs=0.2)
+
+
+def test_sources_do_not_crowd_each_other_out() -> None:
+    """Seven columns of one source leave the one of another its even odds; sizes of each share a weight of one."""
+    source = np.array([0] * 8 + [1])
+    candidates = replace(_candidates(3), source=source)
+    base = candidates.log_prior(candidates.base)
+    assert candidates.log_prior(candidates.base | {8}) == base
+    assert candidates.log_prior(candidates.base | {3}) == pytest.approx(base - np.log(7))
+    assert candidates.log_prior(candidates.base | {3, 8}) == pytest.approx(base - np.log(7))
 
 
 def test_every_size_has_the_same_prior_weight() -> None:

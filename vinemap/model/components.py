@@ -45,7 +45,7 @@ class ExactComponent:
     @cached_property
     def coef(self) -> Array:
         """Posterior mean (p,) of the coefficients."""
-        return np.asarray(self.mode.variance * (self.counts.X.T @ self.mode.fit.weight))
+        return _coef(self.counts, self.mode)
 
     @property
     def _factor(self) -> DenseFactor:
@@ -119,7 +119,7 @@ class VecchiaComponent:
     @cached_property
     def coef(self) -> Array:
         """Posterior mean (p,) of the coefficients."""
-        return np.asarray(self.mode.variance * (self.counts.X.T @ self.mode.fit.weight))
+        return _coef(self.counts, self.mode)
 
     def coef_covariance(self) -> Array:
         """Posterior covariance (p, p) of the coefficients."""
@@ -172,6 +172,11 @@ class VecchiaComponent:
 Component = ExactComponent | VecchiaComponent
 
 
+def _coef(counts: Counts, mode: Mode) -> Array:
+    """Posterior mean (p,) of the coefficients."""
+    return np.asarray(counts.coef_mean(mode.variance) + mode.variance * (counts.X.T @ mode.fit.weight))
+
+
 def _prior_draw(
     component: Component, lattice: Lattice, draws: int, rng: np.random.Generator
 ) -> tuple[Array, Array, Array]:
@@ -189,4 +194,5 @@ def _prior_draw(
     at_data = lattice.cubic(counts.xy) @ fields + counts.X @ coefs
     at_data += cluster_sd * rng.standard_normal((len(counts), draws))[counts.cluster]
     pull = fit.weight[:, None] - fit.factor.solve_noisy(at_data, rng.standard_normal(at_data.shape))
-    return fields, coefs + variance[:, None] * (counts.X.T @ pull), pull
+    coefs += variance[:, None] * (counts.X.T @ pull) + counts.coef_mean(variance)[:, None]
+    return fields, coefs, pull

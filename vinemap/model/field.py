@@ -75,9 +75,9 @@ class BinomialField:
     """Spatial binomial regression fitted by Laplace approximation.
 
     At each row, ``events ~ Binomial(trials, p)`` with ``logit p = offset + X b + f(x, y) + e``: coefficients *b* with
-    independent normal priors, *f* a Gaussian process with Matérn correlation, *e* the deviation of the row's cluster.
-    Coefficients are integrated, not plugged in. The three covariance parameters are set at their posterior mode, and
-    integrated over a central composite design around it where the rows are few.
+    independent normal priors (of mean 0 but where another is given), *f* a Gaussian process with Matérn correlation,
+    *e* the deviation of the row's cluster. Coefficients are integrated, not plugged in. The three covariance parameters
+    are set at their posterior mode, and integrated over a central composite design around it where the rows are few.
 
     Covariates may be left open: every set of them is a model. Models are averaged by their evidence where the rows
     are few, each with a field of smoothness 3/2 and with one of 5/2; with many, the best one on a random part of the
@@ -152,7 +152,9 @@ class BinomialField:
         X: Array | None = None,
         *,
         prior_sd: Array | float = 2.0,
+        prior_mean: Array | None = None,
         optional: Array | None = None,
+        source: Array | None = None,
         most: int = 4,
         offset: Array | float = 0.0,
         cluster: Array | None = None,
@@ -169,9 +171,13 @@ class BinomialField:
         X : array (n, p), optional
             Covariates; a column of ones by default.
         prior_sd : float or array (p,)
-            Prior standard deviations of the coefficients (prior means are 0).
+            Prior standard deviations of the coefficients.
+        prior_mean : array (p,), optional
+            Prior means of the coefficients in the models that hold them; 0 by default.
         optional : array of bool (p,), optional
             Covariates that a model may do without; none by default.
+        source : array of int (p,), optional
+            Which source each covariate is of, as in `vinemap.model.search.Candidates`; all of one by default.
         most : int
             Most of these in one model.
         offset : float or array (n,)
@@ -186,12 +192,13 @@ class BinomialField:
         BinomialField
             Itself.
         """
-        self.counts_ = Counts.of(xy, events, trials, X, offset, cluster, self.priors)
+        self.counts_ = Counts.of(xy, events, trials, X, offset, cluster, self.priors, prior_mean)
         if len(self.counts_) > self.most_exact:
             self.counts_ = ManyCounts.all_of(self.counts_)
         columns = self.counts_.X.shape[1]
         optional = np.zeros(columns, bool) if optional is None else np.asarray(optional, bool)
-        candidates = Candidates(np.broadcast_to(prior_sd, columns), optional, min(most, int(optional.sum())))
+        most = min(most, int(optional.sum()))
+        candidates = Candidates(np.broadcast_to(prior_sd, columns), optional, most, source)
         few = len(self.counts_) <= _FEW if self.integrate is None else self.integrate
         small = len(self.counts_) <= _FEW or isinstance(self.counts_, ManyCounts)
         with threadpool_limits(1 if small else None, "blas"):
@@ -220,7 +227,7 @@ class BinomialField:
     def _in_use(self, candidates: Candidates) -> Counts:
         """Leave out the columns that no model has."""
         self._used = np.flatnonzero(self.models_.any(axis=0) | ~candidates.optional)
-        return replace(self.counts_, X=self.counts_.X[:, self._used])
+        return self.counts_.columns(self._used)
 
     def _summarize(self) -> None:
         best = max((component.mode for component in self._components), key=lambda mode: mode.log_posterior)

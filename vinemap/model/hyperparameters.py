@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -121,6 +121,8 @@ class Counts:
         Of the covariance parameters.
     smoothness : float
         Of the field, 3/2 or 5/2.
+    prior_mean : array (p,) or None
+        Prior mean of each coefficient, where its column is in a model; None for 0.
     """
 
     xy: Array
@@ -131,11 +133,12 @@ class Counts:
     cluster: Array
     priors: Priors
     smoothness: float = ROUGH
+    prior_mean: Array | None = None
 
     @classmethod
     def of(
         cls, xy: Array, events: Array, trials: Array, X: Array | None, offset: Array | float, cluster: Array | None,
-        priors: Priors,
+        priors: Priors, prior_mean: Array | None = None,
     ) -> Counts:  # fmt: skip
         """Bring the arguments of `BinomialField.fit` into shape."""
         xy = np.asarray(xy, float)
@@ -143,7 +146,8 @@ class Counts:
         X = np.ones((n, 1)) if X is None else np.asarray(X, float)
         cluster = np.arange(n) if cluster is None else np.unique(cluster, return_inverse=True)[1]
         offset = np.array(np.broadcast_to(offset, n), float)
-        return cls(xy, np.asarray(events, float), np.asarray(trials, float), X, offset, cluster, priors)
+        counts = cls(xy, np.asarray(events, float), np.asarray(trials, float), X, offset, cluster, priors)
+        return counts if prior_mean is None else replace(counts, prior_mean=prior_mean)
 
     @cached_property
     def _distance(self) -> Array:
@@ -178,7 +182,26 @@ class Counts:
             self.offset[pick],
             self.cluster[pick],
             self.priors,
+            self.prior_mean,
         )
+
+    def columns(self, used: Array) -> Counts:
+        """Return the counts with some of the covariates, given by number."""
+        means = None if self.prior_mean is None else self.prior_mean[used]
+        return replace(self, X=self.X[:, used], prior_mean=means)
+
+    def coef_mean(self, variance: Array) -> Array:
+        """Prior means (p,) of the coefficients of a model with these prior variances; 0 for what it leaves out."""
+        if self.prior_mean is None:
+            return np.zeros(len(variance))
+        return np.where(variance > 0, self.prior_mean, 0.0)
+
+    def mean(self, variance: Array) -> Array:
+        """Prior mean (n,) of the log-odds in a model with these prior variances.
+
+        A coefficient of prior mean m is m and a deviation of prior mean 0, so that m times its column is known.
+        """
+        return self.offset if self.prior_mean is None else self.offset + self.X @ self.coef_mean(variance)
 
     def covariance(self, theta: Array, variance: Array) -> Dense | Vecchia:
         """Prior covariance (n, n) of the log-odds: coefficients, field and between-cluster deviations."""
@@ -204,7 +227,7 @@ class Counts:
 
     def at(self, theta: Array, variance: Array, log_prior: float = 0.0, near: Laplace | None = None) -> Mode:
         """Fit at given covariance parameters; ``near`` is a fit nearby."""
-        fit = laplace(self.covariance(theta, variance), self.events, self.trials, self.offset, near)
+        fit = laplace(self.covariance(theta, variance), self.events, self.trials, self.mean(variance), near)
         log_posterior = fit.log_marginal + self.priors.log_density(theta)[0] + log_prior
         return Mode(theta, variance, fit, log_posterior, log_prior, self.smoothness)
 

@@ -30,11 +30,14 @@ class Candidates:
         Columns that a model may do without.
     most : int
         Most of these in one model.
+    source : array of int (p,) or None
+        Columns with the same number measure what one source knows; None for one source of all.
     """
 
     sd: Array
     optional: Array
     most: int
+    source: Array | None = None
 
     @cached_property
     def base(self) -> frozenset[int]:
@@ -52,9 +55,22 @@ class Candidates:
         """Log prior weight of a model.
 
         Every number of covariates has the same weight, shared among the models of that size, which pays for having
-        many candidates (J. G. Scott & J. O. Berger, Ann. Stat. 38 (2010) 2587).
+        many candidates (J. G. Scott & J. O. Berger, Ann. Stat. 38 (2010) 2587). That is so within each source: the
+        many columns of one do not make those of another less probable.
         """
-        return float(-np.log(comb(int(self.optional.sum()), len(columns - self.base))))
+        chosen = np.zeros(len(self.sd), bool)
+        chosen[sorted(columns)] = True
+        chosen &= self.optional
+        return float(
+            sum(-np.log(comb(int((self.optional & of).sum()), int((chosen & of).sum()))) for of in self._sources)
+        )
+
+    @cached_property
+    def _sources(self) -> list[Array]:
+        """Which columns (p,) are of each source that has an optional one."""
+        if self.source is None:
+            return [np.ones(len(self.sd), bool)]
+        return [self.source == number for number in np.unique(self.source[self.optional])]
 
     def larger(self, columns: frozenset[int]) -> Iterator[tuple[int, frozenset[int]]]:
         """Yield each column that a model can take in, with the model that it becomes."""
@@ -66,12 +82,17 @@ class Candidates:
 def gains(counts: Counts, mode: Mode, sd: Array) -> Array:
     """Approximate log evidence (p,) that each column would add to a model, at its covariance parameters.
 
-    With the likelihood taken for the Gaussian of the Laplace approximation, a column x of prior variance v adds
-    ``v (x'w)^2 / (1 + v x'Rx) / 2 - log(1 + v x'Rx) / 2``, w the weight and R the inverse of ``K + W^-1``.
+    With the likelihood taken for the Gaussian of the Laplace approximation, a column x whose coefficient has prior
+    mean m and variance v adds ``m (g - m s / 2) + v (g - m s)^2 / (1 + v s) / 2 - log(1 + v s) / 2`` with ``g = x'w``
+    and ``s = x'Rx``, w the weight and R the inverse of ``K + W^-1``: the difference of two normal log densities of the
+    working residual, whose mean moves by m x and whose covariance grows by v x x' (Sherman & Morrison's formula).
     """
-    variance = sd**2
-    spread = 1 + variance * np.einsum("ij,ij->j", counts.X, mode.fit.factor.solve(counts.X))
-    return np.asarray(0.5 * variance * (counts.X.T @ mode.fit.weight) ** 2 / spread - 0.5 * np.log(spread))
+    variance, mean = sd**2, counts.coef_mean(sd**2)
+    size = np.einsum("ij,ij->j", counts.X, mode.fit.factor.solve(counts.X))
+    slope = counts.X.T @ mode.fit.weight
+    spread = 1 + variance * size
+    known = mean * (slope - 0.5 * mean * size)
+    return np.asarray(known + 0.5 * variance * (slope - mean * size) ** 2 / spread - 0.5 * np.log(spread))
 
 
 def search(counts: Counts, candidates: Candidates, start: Array | None = None) -> list[Mode]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import geopandas as gpd
@@ -11,6 +11,7 @@ import numpy as np
 import xarray as xr
 
 from vinemap.arrays import Array
+from vinemap.evidence.covariate import Evidence
 from vinemap.terrain.grid import read_layers
 from vinemap.terrain.layers import COVARIATES, Covariate
 from vinemap.terrain.sparse import BlockCells
@@ -22,6 +23,58 @@ _ROWS_PER_COVARIATE = 8
 # what the USGS Lidar Base Specification asks of quality level 2 (from memory).
 _LEAST_RELIEF_M = 0.3
 _BATCH = 100_000
+_TERRAIN, _EVIDENCE = 0, 1
+# Below this share of its largest figure a spread is rounding of single precision.
+_ROUNDING = 1e-6
+
+
+@dataclass(frozen=True)
+class Known:
+    """Evidence as a column: standardised over the cells where it is known.
+
+    Attributes
+    ----------
+    evidence : Evidence
+        What is known.
+    centre, scale : float
+        The column is (figure - centre) / scale.
+    filled : float
+        Figure that unknown places get: the mean over the known cells.
+    unknown : float
+        Share of the cells where it is unknown.
+    """
+
+    evidence: Evidence
+    centre: float
+    scale: float
+    filled: float
+    unknown: float
+
+    @classmethod
+    def over(cls, evidence: Evidence, xy: Array, block: Array) -> Known | None:
+        """Standardise over cells; None where the figure is unknown at all of them, or the same."""
+        values = np.asarray(evidence.read(xy, block), float)
+        known = values[np.isfinite(values)]
+        if not len(known) or known.std() <= _ROUNDING * np.abs(known).max():
+            return None
+        mean = float(known.mean())
+        centre = mean if evidence.centre is None else evidence.centre
+        return cls(evidence, centre, float(known.std()), mean, 1 - len(known) / len(values))
+
+    @property
+    def prior(self) -> tuple[float, float]:
+        """Prior mean and standard deviation of the column's coefficient."""
+        sd = _TERRAIN_SD if self.evidence.sd is None else self.evidence.sd * self.scale
+        return self.evidence.mean * self.scale, sd
+
+    def standardised(self, values: Array | float) -> Array:
+        """Bring figures to the column's scale."""
+        return np.asarray((values - self.centre) / self.scale)
+
+    def column(self, xy: Array, block: Array) -> Array:
+        """Read the column (m,) at places in blocks."""
+        values = np.asarray(self.evidence.read(xy, block), float)
+        return self.standardised(np.where(np.isfinite(values), values, self.filled))
 
 
 @dataclass(frozen=True)
@@ -38,6 +91,10 @@ class Design:
         Known log-odds offset by block row.
     covariates : tuple of Covariate
         Terrain columns.
+    known : tuple of Known
+        Columns of evidence, after terrain's.
+    silent : tuple of Evidence
+        What is unknown or the same over all the ground, and so tells nothing.
     centre, scale : array
         That standardise the terrain columns over the vineyard's cells.
     terrain : Dataset or None
@@ -54,12 +111,19 @@ class Design:
     scale: Array
     terrain: xr.Dataset | None
     relief_m: float | None = None
+    known: tuple[Known, ...] = ()
+    silent: tuple[Evidence, ...] = ()
 
     @classmethod
     def over(
-        cls, blocks: gpd.GeoDataFrame, grid: xr.Dataset, terrain: xr.Dataset | None, hardiness: dict[str, float]
+        cls,
+        blocks: gpd.GeoDataFrame,
+        grid: xr.Dataset,
+        terrain: xr.Dataset | None,
+        hardiness: dict[str, float],
+        evidence: Sequence[Evidence] = (),
     ) -> Design:
-        """Design for the blocks of a vineyard; terrain is standardised over their cells.
+        """Design for the blocks of a vineyard; terrain and evidence are standardised over their cells.
 
         Where their heights differ by less than the error of heights, no terrain statistic is a covariate.
         """
@@ -70,16 +134,19 @@ class Design:
         covariates: tuple[Covariate, ...] = ()
         centre = scale = np.empty(0)
         relief = None
+        cells = BlockCells.of(grid)
+        some = slice(None, None, max(1, len(cells) // _BATCH))
         if terrain is not None:
-            cells = BlockCells.of(grid)
-            some = slice(None, None, max(1, len(cells) // _BATCH))
             values = read_layers(terrain, [c.name for c in COVARIATES], cells.centres(some))
             relief = float(np.ptp(read_layers(terrain, ["elevation_m"], cells.centres(some))))
             sd = values.std(axis=0)
             varies = (sd > 1e-6) & (relief >= _LEAST_RELIEF_M)
             covariates = tuple(itertools.compress(COVARIATES, varies))
             centre, scale = values.mean(axis=0)[varies], sd[varies]
-        return cls(varieties, index, offset, covariates, centre, scale, terrain, relief)
+        columns = [Known.over(one, cells.centres(some), cells.block[some]) for one in evidence]
+        known = tuple(column for column in columns if column is not None)
+        silent = tuple(one for one, column in zip(evidence, columns, strict=True) if column is None)
+        return cls(varieties, index, offset, covariates, centre, scale, terrain, relief, known, silent)
 
     @property
     def level(self) -> bool:
@@ -92,9 +159,14 @@ class Design:
         return 2 + len(self.varieties)
 
     @property
-    def columns(self) -> int:
-        """Number of columns: intercept, apical part, varieties, terrain."""
+    def first_known(self) -> int:
+        """First column of evidence."""
         return self.first_terrain + len(self.covariates)
+
+    @property
+    def columns(self) -> int:
+        """Number of columns: intercept, apical part, varieties, terrain, evidence."""
+        return self.first_known + len(self.known)
 
     def rows(self, xy: Array, block: Array, apical: Array | None = None) -> tuple[Array, Array]:
         """Covariates (m, columns) and offsets (m,) of places in blocks, by default for the part that pruning keeps."""
@@ -107,7 +179,9 @@ class Design:
         X[known, 2 + variety[known]] = 1.0
         if self.terrain is not None and self.covariates:
             values = read_layers(self.terrain, [c.name for c in self.covariates], xy)
-            X[:, self.first_terrain :] = (values - self.centre) / self.scale
+            X[:, self.first_terrain : self.first_known] = (values - self.centre) / self.scale
+        for column, one in enumerate(self.known, start=self.first_known):
+            X[:, column] = one.column(xy, block)
         return X, self.offset_of_block[block]
 
     def at_cells(self, cells: BlockCells, part: slice) -> tuple[Array, Array, Array]:
@@ -119,15 +193,28 @@ class Design:
         """Prior standard deviations (columns,) of the coefficients."""
         sd = np.full(self.columns, _TERRAIN_SD)
         sd[0], sd[1], sd[2 : self.first_terrain] = _INTERCEPT_SD, _PART_SD, _VARIETY_SD
+        sd[self.first_known :] = [one.prior[1] for one in self.known]
         return sd
 
+    def prior_mean(self) -> Array:
+        """Prior means (columns,) of the coefficients: 0 but for evidence that says another."""
+        mean = np.zeros(self.columns)
+        mean[self.first_known :] = [one.prior[0] for one in self.known]
+        return mean
+
     def optional(self) -> Array:
-        """Columns (columns,) that a model may do without: terrain."""
-        return np.arange(self.columns) >= self.first_terrain
+        """Columns (columns,) that a model may do without: terrain, and evidence that does not say otherwise."""
+        optional = np.arange(self.columns) >= self.first_terrain
+        optional[self.first_known :] = [one.evidence.optional for one in self.known]
+        return optional
+
+    def source(self) -> Array:
+        """Which source of knowledge each column (columns,) is of: terrain, or what else is known."""
+        return np.where(np.arange(self.columns) >= self.first_known, _EVIDENCE, _TERRAIN)
 
 
 def most_covariates(samples: int) -> int:
-    """Return the most terrain covariates of one model: one for every 8 samples, up to four."""
+    """Return the most optional covariates of one model: one for every 8 samples, up to four."""
     return min(_MOST_COVARIATES, samples // _ROWS_PER_COVARIATE)
 
 

@@ -17,13 +17,18 @@ _BETTER = 0.995
 
 
 def describe(field: BinomialField, design: Design, observed: Observations) -> dict[str, Any]:
-    """Say what the model found: the terrain that it weighed, over what range places are alike, how much varies."""
+    """Say what the model found: what it weighed, over what range places are alike, how much varies."""
     probability = field.model_weights_ @ field.models_[:, design.first_terrain :]
+    names = [*(one.name for one in design.covariates), *(one.evidence.name for one in design.known)]
     length, field_sd, between_vine_sd = np.exp(field.theta_)
     half = np.exp(TAIL * field.theta_sd_[0])
     return {
         "samples": observed.samples,
-        "covariates_weighed": {c.name: float(probability[k]) for k, c in enumerate(design.covariates)},
+        "covariates_weighed": {name: float(probability[k]) for k, name in enumerate(names)},
+        "evidence": [
+            *({"name": one.evidence.name, "label": one.evidence.label, "unknown": one.unknown} for one in design.known),
+            *({"name": one.name, "label": one.label, "unknown": None} for one in design.silent),
+        ],
         "relief_m": design.relief_m,
         "level": design.level,
         "range_m": float(2 * length),

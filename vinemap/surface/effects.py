@@ -12,7 +12,7 @@ from vinemap.arrays import Array
 from vinemap.model.field import BinomialField
 from vinemap.sentences import Figure, Sentence
 from vinemap.settings import Settings
-from vinemap.surface.design import Design
+from vinemap.surface.design import Design, Known
 from vinemap.surface.draws import QUANTILES, JointDraws
 from vinemap.surface.observations import Observations
 from vinemap.terrain.grid import read_layers
@@ -20,6 +20,8 @@ from vinemap.units import length_unit
 
 _PLACES = 2000
 _END_SHARE = 1 / 20
+# As few as a map is made from.
+_BEHIND = 3
 
 
 def effects(joint: JointDraws, field: BinomialField, observed: Observations, max_width: float) -> list[dict[str, Any]]:
@@ -46,6 +48,10 @@ def effects(joint: JointDraws, field: BinomialField, observed: Observations, max
         figures, in percent: pct, low_pct and high_pct at the first end, and other_pct, other_low_pct and other_high_pct
         at the other.
 
+        After terrain comes other evidence (evidence), with ``name``, ``label``, ``unit``, ``decimals`` and ``said``
+        of its `vinemap.evidence.covariate.Evidence`, ``probability`` as of terrain, and ``here`` and ``there``; it is
+        told only where three samples or more lie nearer to either end than to the other.
+
         Terrain has ``name`` and ``probability``, of the family's most probable statistic and of any of the family;
         ``shown``, ``around_m``, ``here`` and ``there``: the layer that readers know it by, how far around a place it
         looks, and its mean over either end. An end is a twentieth of the blocks' ground.
@@ -70,6 +76,7 @@ class _Effects:
 
     def all(self) -> Iterator[dict[str, Any]]:
         yield from self.terrain()
+        yield from self.evidence()
         yield self.varieties()
         yield self.part()
 
@@ -77,11 +84,14 @@ class _Effects:
         """Mean injury over the ground in each draw, shape (draws,)."""
         return np.asarray(self.joint.draws.at(self.xy, X, offset).mean(axis=0))
 
-    def told(self, one: Array, other: Array) -> dict[str, Any]:
-        """Say whether two ends differ, and by draws (n,) of each what they are, where the data show it."""
+    def told(self, one: Array, other: Array, *, behind: bool = True) -> dict[str, Any]:
+        """Say whether two ends differ, and by draws (n,) of each what they are, where the data show it.
+
+        ``behind`` says whether data stand behind the difference at all.
+        """
         intervals = np.quantile([one, other], QUANTILES, axis=1).T
         low, high = np.quantile(one - other, QUANTILES)
-        told = bool((low > 0 or high < 0) and (np.ptp(intervals, axis=1) <= self.max_width).all())
+        told = bool(behind and (low > 0 or high < 0) and (np.ptp(intervals, axis=1) <= self.max_width).all())
         more = one.mean() > other.mean()
         known: dict[str, Any] = {
             "told": told,
@@ -95,41 +105,86 @@ class _Effects:
     def terrain(self) -> list[dict[str, Any]]:
         """Either end of each family of terrain statistics, the most probable family first."""
         first = self.design.first_terrain
-        used = self.field.models_[:, first:]
-        weights = self.field.model_weights_
-        single = weights @ used
-        families: dict[str, list[int]] = {}
-        for k, covariate in enumerate(self.design.covariates):
-            families.setdefault(covariate.family or covariate.name, []).append(k)
-        found = []
-        for family, members in families.items():
-            probability = float(weights @ used[:, members].any(axis=1))
-            lead = members[int(np.argmax(single[members]))]
-            found.append({"of": "terrain", "family": family, "probability": probability, **self.ends(lead, members)})
+        names = [covariate.family or covariate.name for covariate in self.design.covariates]
+        found = [
+            {"of": "terrain", **family, **self.ends(lead - first, members)}
+            for family, lead, members in self.families(first, names)
+        ]
         return sorted(found, key=lambda one: (not one["told"], -one["probability"]))
 
-    def ends(self, lead: int, members: list[int]) -> dict[str, Any]:
-        """One family between the ground where its leading statistic is at one end, and at the other."""
-        covariate, first = self.design.covariates[lead], self.design.first_terrain
-        # The first end is the one that the covariate's step leads to: the lowest, the steepest, the most northern.
-        order = np.argsort(-np.sign(covariate.step) * self.X[:, first + lead], kind="stable")
+    def families(self, first: int, names: list[str]) -> Iterator[tuple[dict[str, Any], int, list[int]]]:
+        """Yield each family of some columns by the names of theirs, its most probable column, and all of them."""
+        weights, used = self.field.model_weights_, self.field.models_
+        members: dict[str, list[int]] = {}
+        for column, name in enumerate(names, start=first):
+            members.setdefault(name, []).append(column)
+        for name, columns in members.items():
+            probability = float(weights @ used[:, columns].any(axis=1))
+            lead = columns[int(np.argmax(weights @ used[:, columns]))]
+            yield {"family": name, "probability": probability}, lead, columns
+
+    def at_ends(self, lead: int, step: float) -> tuple[Array, Array]:
+        """Return the ground, by number, at either end of a column; the first is the one that the step leads to.
+
+        That is the lowest, the steepest, the most northern.
+        """
+        order = np.argsort(-np.sign(step) * self.X[:, lead], kind="stable")
         size = max(1, round(_END_SHARE * len(order)))
-        columns = [first + k for k in members]
-        shown, layers = covariate.shown or covariate.name, cast("xr.Dataset", self.design.terrain)
-        injury, value = [], []
-        for end in (order[:size], order[-size:]):
-            X = self.X.copy()
-            X[:, columns] = self.X[end][:, columns].mean(axis=0)
-            injury.append(self.injury(X, self.offset))
-            value.append(float(read_layers(layers, [shown], self.xy[end]).mean()))
+        return order[:size], order[-size:]
+
+    def moved(self, columns: list[int], values: Array) -> Array:
+        """Mean injury (draws,) with columns at the same values everywhere."""
+        X = self.X.copy()
+        X[:, columns] = values
+        return self.injury(X, self.offset)
+
+    def ends(self, lead: int, columns: list[int]) -> dict[str, Any]:
+        """One family between the ground where its leading statistic is at one end, and at the other."""
+        covariate, layers = self.design.covariates[lead], cast("xr.Dataset", self.design.terrain)
+        shown = covariate.shown or covariate.name
+        ends = self.at_ends(self.design.first_terrain + lead, covariate.step)
+        here, there = (float(read_layers(layers, [shown], self.xy[end]).mean()) for end in ends)
         return {
             "name": covariate.name,
             "shown": shown,
             "around_m": covariate.around_m,
-            "here": value[0],
-            "there": value[1],
-            **self.told(*injury),
+            "here": here,
+            "there": there,
+            **self.told(*(self.moved(columns, self.X[end][:, columns].mean(axis=0)) for end in ends)),
         }
+
+    def evidence(self) -> list[dict[str, Any]]:
+        """Either end of what else is known, the most probable first."""
+        first = self.design.first_known
+        names = [one.evidence.family or one.evidence.name for one in self.design.known]
+        found = [
+            {"of": "evidence", **family, **self.known_ends(self.design.known[lead - first], lead, columns)}
+            for family, lead, columns in self.families(first, names)
+        ]
+        return sorted(found, key=lambda one: (not one["told"], -one["probability"]))
+
+    def known_ends(self, known: Known, lead: int, columns: list[int]) -> dict[str, Any]:
+        """Evidence between the figures at its ends, told where samples stand near both."""
+        evidence = known.evidence
+        ends = self.at_ends(lead, evidence.step)
+        values = [self.X[end][:, columns].mean(axis=0) for end in ends]
+        if evidence.ends is not None:
+            for value, figure in zip(values, evidence.ends, strict=True):
+                value[columns.index(lead)] = known.standardised(figure)
+        here, there = (float(value[columns.index(lead)]) for value in values)
+        told = self.told(*(self.moved(columns, value) for value in values), behind=self.is_behind(known, here, there))
+        return {
+            **{name: getattr(evidence, name) for name in ("name", "label", "unit", "decimals", "said")},
+            "here": known.centre + known.scale * here,
+            "there": known.centre + known.scale * there,
+            **told,
+        }
+
+    def is_behind(self, known: Known, here: float, there: float) -> bool:
+        """Whether samples stand on both sides of the middle between two standardised ends."""
+        values = known.evidence.read(self.observed.xy, self.observed.block)
+        nearer = np.sign(known.standardised(values) - (here + there) / 2)
+        return all(len(np.unique(self.observed.sample[nearer == side])) >= _BEHIND for side in (-1, 1))
 
     def varieties(self) -> dict[str, Any]:
         """Take the worst hurt variety and the least hurt one, on the same ground; nothing of fewer than two."""
@@ -173,7 +228,8 @@ def effect_sentences(model: dict[str, Any], settings: Settings) -> list[Sentence
     terrain = [_terrain(one, settings) for one in told if one["of"] == "terrain"]
     if not terrain and model["relief_m"] is not None:
         terrain = [_nothing(model, settings)]
-    return [*terrain, *(_other(one) for one in told if one["of"] != "terrain")]
+    known = [_known(one) for one in told if one["of"] == "evidence"]
+    return [*terrain, *known, *(_other(one) for one in told if one["of"] not in ("terrain", "evidence"))]
 
 
 def _nothing(model: dict[str, Any], settings: Settings) -> Sentence:
@@ -192,6 +248,12 @@ def _terrain(one: dict[str, Any], settings: Settings) -> Sentence:
         here=_measured(one["shown"], one["here"], settings),
         there=_measured(one["shown"], one["there"], settings),
     )
+    return Sentence("page.effect.terrain", ends=ends, **_shares(one))
+
+
+def _known(one: dict[str, Any]) -> Sentence:
+    here, there = (Figure(one[end], one["decimals"], one["unit"]) for end in ("here", "there"))
+    ends = Sentence(one["said"], name=one["label"], here=here, there=there)
     return Sentence("page.effect.terrain", ends=ends, **_shares(one))
 
 

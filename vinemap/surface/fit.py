@@ -13,6 +13,7 @@ import xarray as xr
 
 from vinemap.arrays import Array
 from vinemap.errors import TooFewSamplesError
+from vinemap.evidence.covariate import Evidence
 from vinemap.model.field import BinomialField
 from vinemap.settings import Surface as SurfaceSettings
 from vinemap.states import MAPPED, Bud
@@ -71,6 +72,7 @@ def injury_map(
     settings: SurfaceSettings = SurfaceSettings(),
     progress: Callable[[str], None] = lambda _: None,
     others: Sequence[Bud] = (),
+    evidence: Sequence[Evidence] = (),
 ) -> InjuryMap:
     """Map injury over the blocks.
 
@@ -90,6 +92,8 @@ def injury_map(
         Called with words for what is being done.
     others : sequence of Bud
         Tissues beside the primary buds that are drawn jointly too, where the counts carry them.
+    evidence : sequence of Evidence
+        What else is known of the ground, each weighed as terrain is.
 
     Raises
     ------
@@ -105,7 +109,7 @@ def injury_map(
     >>> {"primary_injury", "primary_low", "primary_high"} <= set(again.grid)
     True
     """
-    design = Design.over(blocks, grid, terrain, settings.hardiness)
+    design = Design.over(blocks, grid, terrain, settings.hardiness, evidence)
     layers, cells, fields = grid.copy(), BlockCells.of(grid), dict[Bud, BinomialField]()
     for tissue in MAPPED:
         observed = Observations.of(samples, blocks, tallies, tissue)
@@ -167,7 +171,9 @@ def fit_field(observed: Observations, design: Design) -> BinomialField:
         observed.read,
         X,
         prior_sd=design.prior_sd(),
+        prior_mean=design.prior_mean(),
         optional=design.optional(),
+        source=design.source(),
         most=most_covariates(observed.samples),
         offset=offset,
         cluster=observed.sample,

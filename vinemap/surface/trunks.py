@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import geopandas as gpd
 import pandas as pd
 import xarray as xr
 
+from vinemap.evidence.covariate import Evidence
 from vinemap.settings import Surface as SurfaceSettings
 from vinemap.states import DECISIVE, Tissue
 from vinemap.surface.design import Design
@@ -24,6 +27,7 @@ def wood_layers(
     terrain: xr.Dataset | None,
     settings: SurfaceSettings,
     grown: pd.DataFrame | None = None,
+    evidence: Sequence[Evidence] = (),
 ) -> xr.Dataset:
     """Map hurt and dead trunks over the blocks, with the model of the buds.
 
@@ -31,7 +35,7 @@ def wood_layers(
     ----------
     wood : DataFrame
         As in `tally_wood`.
-    samples, blocks, grid, terrain, settings
+    samples, blocks, grid, terrain, settings, evidence
         As in `vinemap.surface.fit.injury_map`.
     grown : DataFrame, optional
         As in `vinemap.survival.wood.wood_table`.
@@ -43,7 +47,7 @@ def wood_layers(
         blocks; only where at least three vines were checked and one of them was hurt (or dead).
     """
     tallies = tally_wood(wood) if grown is None else trunks_grown(tally_wood(wood), grown)
-    design = Design.over(blocks, grid, terrain, settings.hardiness)
+    design = Design.over(blocks, grid, terrain, settings.hardiness, evidence)
     layers, cells = xr.Dataset(coords=grid.coords), BlockCells.of(grid)
     for name in (f"{Tissue.TRUNK}_{state}" for state in DECISIVE):
         observed = Observations.of(samples, blocks, tallies, name)
