@@ -31,6 +31,7 @@ from vinemap.states import (
     Origin,
     Part,
     Pruning,
+    Side,
     SpeciesGroup,
     State,
     Third,
@@ -214,6 +215,10 @@ def _pct(name: str, meaning: str, source: str = "", *, on_page: bool = True) -> 
 
 def _ha(name: str, meaning: str, source: str = "") -> Column:
     return Column(name, Kind.NUMBER, meaning, "ha", 3, source, on_page=True, shown=2)
+
+
+def _pace(name: str, meaning: str) -> Column:
+    return Column(name, Kind.NUMBER, meaning, "m", 1, on_page=True)
 
 
 def _count(name: str, meaning: str, unit: str, source: str = "", *, on_page: bool = True) -> Column:
@@ -841,6 +846,18 @@ ZONES_CSV = Layout(
         replace(_VINES, meaning="the block's vines, shared by area"),
         Column("rows_whole", Kind.TEXT, "vine rows that lie in the zone whole, where rows are measured", on_page=True),
         Column("rows_part", Kind.TEXT, "vine rows of which a part lies in it; rows.csv has their vines", on_page=True),
+        Column(
+            "corner",
+            Kind.WORD,
+            "where rows are not known: corner of the block that the distances count from; empty in blocks of one zone",
+            words=tuple(Side),
+            on_page=True,
+        ),
+        Column("side", Kind.WORD, "side of the block that leads from that corner", words=tuple(Side), on_page=True),
+        _pace("along_from_m", "where the zone begins, along that side; empty where it reaches from end to end"),
+        _pace("along_to_m", "where it ends, along that side"),
+        _pace("in_from_m", "where it begins, in from that side; empty where it reaches across the block"),
+        _pace("in_to_m", "where it ends, in from that side"),
         _pct("injury_pct", "primary buds dead, mean over the zone", _MODEL),
         _pct("injury_low_pct", "low end of its 90 % credible interval", _DRAWS),
         _pct("injury_high_pct", "high end of its 90 % credible interval", _DRAWS),

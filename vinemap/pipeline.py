@@ -38,6 +38,7 @@ from vinemap.decisions.season import WINTER
 from vinemap.decisions.spring import SpringCheck, check_forecast, corrected, spring_findings
 from vinemap.decisions.vine_rows import with_rows, zone_rows
 from vinemap.decisions.worklist import by_action, work_list
+from vinemap.decisions.zone_places import with_places
 from vinemap.decisions.zones import action_zones
 from vinemap.errors import InputError, Problem, TooFewSamplesError
 from vinemap.evidence.covariate import Evidence
@@ -314,7 +315,7 @@ def _mapped(vineyard: Vineyard, tallies: pd.DataFrame, progress: Progress, grown
     zones = action_zones(surface, by_mean, settings, averages, SPRING if spring else WINTER)
     zones = _with_net(zone_evidence(zones, by_mean, sample_rows, settings.actions.rules), by_mean)
     rows = zone_rows(blocks, zones)
-    zones = ZONES_CSV.arranged(with_rows(zones, rows))
+    zones = ZONES_CSV.arranged(with_places(with_rows(zones, rows), blocks))
     block_rows = settled(by_mean, zones, settings, spring=spring)
     warnings = [*vineyard.warnings, *_surface_warnings(vineyard, injury), *_apart(block_rows)]
     # After budbreak what grew decides, and the razor's crop is out of date.

@@ -130,6 +130,19 @@ class Interval(StrEnum):
     TOO_FEW = "too few samples"
 
 
+class Side(StrEnum):
+    """A side or a corner by the compass, clockwise from north."""
+
+    NORTH = "N"
+    NORTH_EAST = "NE"
+    EAST = "E"
+    SOUTH_EAST = "SE"
+    SOUTH = "S"
+    SOUTH_WEST = "SW"
+    WEST = "W"
+    NORTH_WEST = "NW"
+
+
 class Origin(StrEnum):
     """Where a number of vines or of nodes comes from."""
 

@@ -150,7 +150,7 @@ def _spring(report: dict[str, Any]) -> dict[str, Any]:
 
 def _texts() -> dict[str, dict[str, str]]:
     """Return the page's words in each language, with those that it shares with the tables: counts and what was cut."""
-    shared = {f"{name}.": section(name) for name in ("count", "evidence", "rows")}
+    shared = {f"{name}.": section(name) for name in ("count", "evidence", "rows", "place", "plan.side")}
     return {
         language: {start + key: text for start, words in shared.items() for key, text in words[language].items()} | own
         for language, own in section("page").items()

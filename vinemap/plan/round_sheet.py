@@ -11,20 +11,20 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import segno
-from pyproj import CRS, Transformer
+from pyproj import CRS
 
 from vinemap.arrays import Array
 from vinemap.plan.overview import area, crossing, height, rows_guessed, way
 from vinemap.plan.plan import Plan
 from vinemap.plan.route import Paper, RouteMap, dot_size, route_map
 from vinemap.plan.stops import place_of
+from vinemap.reading.rows import compass_side
 from vinemap.sentences import Figure, Sentence, said, section
 from vinemap.web.templates import render, trusted
 
 _WIDTH_MM, _HEIGHT_MM = 184.0, 150.0
 _PART_MM, _PART_HIGH_MM = 90.0, 78.0
 _CROWDED_MM = 2.0
-_SIDES = ("n", "ne", "e", "se", "s", "sw", "w", "nw")
 
 
 def write_sheet(plan: Plan, path: Path, today: dt.date) -> None:
@@ -144,11 +144,8 @@ def _row_notes(plan: Plan) -> Iterator[Sentence]:
 
 
 def _side(way: Array, place: Array, crs: CRS) -> Sentence:
-    """Return the compass side that a way points to, by true north."""
-    to_lonlat = Transformer.from_crs(crs, "EPSG:4326", always_xy=True)
-    (lon, lat), (far_lon, far_lat) = (to_lonlat.transform(*spot) for spot in (place, place + 100 * way))
-    east, north = (far_lon - lon) * math.cos(math.radians(lat)), far_lat - lat
-    return Sentence(f"plan.side.{_SIDES[round(math.degrees(math.atan2(east, north)) / 45) % 8]}")
+    """Return the compass side that a way points to, in words."""
+    return Sentence(f"plan.side.{compass_side(way, place, crs).lower()}")
 
 
 def _size(row: dict[Any, Any]) -> dict[str, Any]:

@@ -12,6 +12,7 @@ from pyproj import CRS, Geod, Transformer
 from shapely import LineString, MultiPolygon, Point, Polygon
 
 from vinemap.arrays import Array
+from vinemap.states import Side
 
 _CORNER_M, _OUTLINE_M = 3.0, 2.0
 _BEARING_DEG, _SPACING = 0.5, 0.01
@@ -62,6 +63,14 @@ def row_direction(block: Polygon | MultiPolygon, bearing_deg: float | None, crs:
 
 def _unit(vector: Array) -> Array:
     return np.asarray(vector / np.hypot(*vector))
+
+
+def compass_side(way: Array, place: Array, crs: CRS) -> str:
+    """Return the compass side that a way in a metric CRS points to at a place, by true north."""
+    to_lonlat = Transformer.from_crs(crs, "EPSG:4326", always_xy=True)
+    (lon, lat), (far_lon, far_lat) = (to_lonlat.transform(*spot) for spot in (place, place + 100 * _unit(way)))
+    east, north = (far_lon - lon) * math.cos(math.radians(lat)), far_lat - lat
+    return tuple(Side)[round(math.degrees(math.atan2(east, north)) / 45) % 8]
 
 
 @dataclass(frozen=True)

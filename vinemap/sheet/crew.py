@@ -16,7 +16,7 @@ from vinemap.characters import isolated
 from vinemap.decisions.actions import NODES_TWICE, advice_key, number_sentences, twice_sentences
 from vinemap.decisions.aftercare import care_sentences
 from vinemap.decisions.checks import wood_sentences
-from vinemap.decisions.vine_rows import rows_sentence
+from vinemap.decisions.zone_places import where_sentence
 from vinemap.rules import Rules
 from vinemap.sentences import section
 from vinemap.settings import Settings
@@ -41,7 +41,7 @@ class Words:
         if spring:
             after = {key: text for key, text in self._texts.items() if key.startswith("spring.")}
             self._texts |= {key.removeprefix("spring."): text for key, text in after.items()}
-        self._units, self.language = units, language
+        self.units, self.language = units, language
 
     def __call__(self, key: str, **values: str) -> str:
         """Return a text of the table with its blanks filled."""
@@ -61,7 +61,7 @@ class Words:
 
     def area(self, hectares: float) -> str:
         """Return an area in the vineyard's units."""
-        per_hectare, unit = area_unit(self._units)
+        per_hectare, unit = area_unit(self.units)
         return self(f"unit.{unit}", value=self.number(hectares * per_hectare, 2))
 
     def date(self, day: dt.date) -> str:
@@ -71,12 +71,12 @@ class Words:
 
 @dataclass(frozen=True)
 class ZoneLine:
-    """A zone in its block's table: number, action as code and in words, its vine rows, what was cut in it, figures."""
+    """A zone in its block's table: number, action as code and in words, where it lies, what was cut in it, figures."""
 
     number: int
     code: str
     action: str
-    rows: str
+    where: str
     cut: str
     figures: dict[str, str]
 
@@ -221,8 +221,8 @@ def _line(zone: pd.Series[Any], words: Words) -> ZoneLine:
         "area": words.area(zone["area_ha"]),
         "vines": words.number(zone["vines"]) if pd.notna(zone["vines"]) else "",
     }
-    rows = rows_sentence(zone.to_dict())
-    where = "" if rows is None else rows.said(words.language)
+    place = where_sentence(zone.to_dict(), words.units)
+    where = "" if place is None else place.said(words.language)
     return ZoneLine(zone["zone"], zone["action"], words(f"action.{zone['action']}"), where, cut, figures)
 
 

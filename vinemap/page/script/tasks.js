@@ -1,7 +1,7 @@
 // What to do in a zone, in one line; and whether a block is worked by zone, which its row alone decides.
 
 import { make } from "../../web/script/dom.js";
-import { actionName, number, percent, t } from "../../web/script/words.js";
+import { actionName, number, paced, percent, t } from "../../web/script/words.js";
 import { swatch } from "./charts.js";
 import { actionColour } from "./colours.js";
 import { blocks, zones } from "./data.js";
@@ -52,15 +52,23 @@ export function zoneTasks(block, most = Infinity, tag = "span") {
   const shown = block.zonesHere.length > most + 1 ? block.zonesHere.slice(0, most) : block.zonesHere;
   const entries = shown.map((zone) => make(tag, { class: "zone-task" }, swatch(actionColour(zone.action)), make("span", {},
     make("b", {}, t("zones.zone", { zone: number(zone.zone) })), ` ${zoneFacts(zone)}`,
-    make("span", { class: "zone-do" }, task(zone, block)), vineRows(zone), make("span", { class: "rests" }, cut(zone)))));
+    make("span", { class: "zone-do" }, task(zone, block)), where(zone), make("span", { class: "rests" }, cut(zone)))));
   const more = block.zonesHere.length - shown.length;
   return more ? [...entries, make(tag, { class: "zone-task" }, t("by_zone.more", { count: number(more) }))] : entries;
 }
 
-// Which vine rows a zone holds whole and which in part; nothing where rows are not measured.
-function vineRows({ rows_whole: whole, rows_part: part }) {
-  if (!whole && !part) return "";
-  return make("span", { class: "rests" }, t(whole && part ? "rows.both" : whole ? "rows.whole" : "rows.part", { whole, part }));
+// Where in its block a zone lies: which vine rows it holds whole and which in part or, where rows are not known, how far
+// from a corner; nothing where it is the whole block.
+function where(zone) {
+  const { rows_whole: whole, rows_part: part, corner, side } = zone;
+  const told = (text) => make("span", { class: "rests" }, text);
+  if (whole || part) return told(t(whole && part ? "rows.both" : whole ? "rows.whole" : "rows.part", { whole, part }));
+  if (!side) return "";
+  const [along, across] = [zone.along_to_m != null, zone.in_to_m != null];
+  const [start, end] = along ? paced(zone.along_from_m, zone.along_to_m) : [];
+  const [near, far] = across ? paced(zone.in_from_m, zone.in_to_m) : [];
+  const key = along ? (across ? "place.corner" : "place.width") : across ? "place.length" : "place.all";
+  return told(t(key, { corner: t(`plan.side.${corner.toLowerCase()}`), side: t(`plan.side.${side.toLowerCase()}`), start, end, near, far }));
 }
 
 function zoneFacts(zone) {

@@ -75,6 +75,14 @@ export function metres(value, digits = 1) {
   return t(us ? "unit.ft" : "unit.m", { value: number(us ? value * FEET_PER_M : value, us ? Math.max(0, digits - 1) : digits) });
 }
 
+// Both ends of a span, outward to what can be paced out: whole 5 metres or 10 feet; the unit stands after the second.
+export function paced(start, end) {
+  const us = words.units === "us";
+  const [per, step] = us ? [FEET_PER_M, 10] : [1, 5];
+  const last = Math.ceil((end * per) / step) * step;
+  return [number(Math.floor((start * per) / step) * step), t(us ? "unit.ft" : "unit.m", { value: number(last) })];
+}
+
 // A terrain statistic in the unit that its layer's name ends in; what has none is a share of fall.
 export function measured(layer, value) {
   if (layer.endsWith("_m")) return metres(value);
