@@ -897,7 +897,7 @@ ROWS_CSV = Layout(
 )
 
 WORK_LIST = Layout(
-    "worklist.csv; worklist.xlsx, sheet work",
+    "worklist.csv",
     "a zone, in the order to visit",
     (
         Column("visit", Kind.WHOLE, "place in the order to visit"),
@@ -1029,11 +1029,98 @@ NAVIGATION = Layout(
     ),
 )
 
+CROP_LOSS = Layout(
+    "run.json, crop_loss",
+    "a variety; the last one the whole vineyard",
+    (
+        Column("variety", Kind.TEXT, "variety; empty where it is not given, and for the whole vineyard"),
+        Column("whole", Kind.YES_NO, "whether the row is of the whole vineyard"),
+        _AREA,
+        _ha("counted_ha", "ground of the blocks that have a figure"),
+        _VINES,
+        _pct("loss_pct", "crop of a normal year that is lost, before longer pruning makes up for any of it", _MODEL),
+        _pct("loss_low_pct", "low end of its 90 % credible interval", _DRAWS),
+        _pct("loss_high_pct", "high end of its 90 % credible interval", _DRAWS),
+        _pct("over_pct", "how likely the loss is past the settings' crop_loss_over_pct", _DRAWS),
+        Column("by_yield", Kind.YES_NO, "whether blocks count by their normal yield, else by their area"),
+    ),
+)
+
 INPUTS = (BLOCKS, SAMPLES, BUDS_BY_NODE, BUDS_BY_CANE, BUDS_BY_COUNT, WOOD, SHOOTS)
 OUTPUTS = (
     *(BLOCKS_CSV, SAMPLES_CSV, ZONES_CSV, ROWS_CSV, WORK_LIST, SPRING_SAMPLES, SPRING_CALIBRATION, SPRING_RAZOR),
-    *(PLAN_SAMPLES, PLAN_POINTS, NAVIGATION),
+    *(CROP_LOSS, PLAN_SAMPLES, PLAN_POINTS, NAVIGATION),
 )
+
+
+def _ends(*stems: str) -> tuple[str, ...]:
+    """Return the names of percentages with both ends of their intervals."""
+    return tuple(f"{stem}{end}_pct" for stem in stems for end in ("", "_low", "_high"))
+
+
+_MAP = ("map_injury_pct", "map_low_pct", "map_high_pct")
+_GROUND = ("block", "variety", "area_ha", "vines")
+WORKBOOK: dict[str, tuple[Layout, tuple[str, ...]]] = {
+    "blocks": (
+        BLOCKS_CSV,
+        (
+            *(*_GROUND, *_MAP, *_ends("map_no_live_bud", "injury"), "action", "target_nodes", "nodes_to_keep"),
+            *_ends("crop_before", "crop_after"),
+        ),
+    ),
+    "work": (WORK_LIST, tuple(WORK_LIST.names)),
+    "rows": (ROWS_CSV, tuple(ROWS_CSV.names)),
+    "cut": (
+        SAMPLES_CSV,
+        (
+            *("sample", "block", "date", "canes", "nodes", "primary_dead", *_ends("injury")),
+            *("secondary_nodes", "secondary_dead", *_ends("secondary")),
+            *("no_live_bud_nodes", "no_live_bud_dead", *_ends("no_live_bud")),
+        ),
+    ),
+    "sure": (BLOCKS_CSV, ("block", "samples", "canes", "nodes", *_ends("injury"), *_MAP, "covered_pct", "evidence")),
+    "crop": (CROP_LOSS, ("variety", "area_ha", "vines", *_ends("loss"), "over_pct")),
+    "wood": (
+        BLOCKS_CSV,
+        (
+            *("block", "trunk_visit", "trunk_hurt_read", "trunk_hurt_vines", *_ends("trunk_hurt")),
+            *("trunk_dead_read", "trunk_dead_vines", *_ends("trunk_dead"), "trunk_checks_more"),
+        ),
+    ),
+}
+"""What each sheet of the workbook shows of a table, in its order: such columns speak every language."""
+
+
+def note_keys() -> dict[tuple[str, str], str]:
+    """Return the key of what a column of a sheet of the workbook holds; columns that mean the same share one."""
+    first: dict[str, str] = {}
+    keys = {}
+    for sheet, (layout, names) in WORKBOOK.items():
+        for name in names:
+            meaning = _found(layout, name).meaning
+            short = _short(name)
+            shared = first.setdefault(short, meaning) == meaning
+            keys[sheet, name] = f"column.{short}" if shared else f"column.{sheet}.{short}"
+    return keys
+
+
+def meanings() -> dict[str, str]:
+    """Return what the columns of the workbook hold, in English, by the keys of `note_keys`."""
+    return {key: _found(WORKBOOK[sheet][0], name).meaning for (sheet, name), key in note_keys().items()}
+
+
+def heading_key(name: str) -> str:
+    """Return the key of the heading that a column has in the workbook."""
+    return f"workbook.head.{_short(name)}"
+
+
+def _found(layout: Layout, name: str) -> Column:
+    return next(column for column in layout.columns if column.name == name)
+
+
+def _short(name: str) -> str:
+    """Return a name without what stands in braces."""
+    return re.sub(r"\{\w+\}_?", "", name)
 
 
 def dictionary(layouts: Iterable[Layout] = (*INPUTS, *OUTPUTS)) -> pd.DataFrame:

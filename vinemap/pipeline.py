@@ -49,7 +49,7 @@ from vinemap.exports.picture import plot_map
 from vinemap.exports.record import RUN_FILE, digest
 from vinemap.exports.styles import map_styles, write_injury_styles, write_styles
 from vinemap.exports.summary import findings, spring_summary, verdict
-from vinemap.exports.workbook import write_workbook
+from vinemap.exports.workbook import Content, write_workbook
 from vinemap.guesses import Guesses
 from vinemap.page.map_page import write_page
 from vinemap.page.shell import OnlineBasemap
@@ -486,13 +486,19 @@ def _fill(stage: Path, run: MapRun, earlier: Path | None = None, *, pdf: bool = 
         _write_report(run, stage, pdf=pdf)
     if len(run.rows):
         write_csv(run.rows, stage / "rows.csv", ROWS_CSV, quoted=settings.quote_formulas)
-    write_workbook(run.work, stage / "worklist.xlsx", settings.work.currency)
+    write_workbook(stage / "worklist.xlsx", _content(run))
     write_geopackage(layers, stage / "vineyard.gpkg")
     write_styles(map_styles(settings.language, run.zones["action"]), stage / "vineyard.gpkg")
     write_injury(run.surface, stage / "injury.tif")
     write_injury_styles(stage / "injury.tif")
     (stage / "navigation").mkdir()
     write_navigation(run.zones, stage / "navigation", settings.language, spring="spring" in run.report)
+
+
+def _content(run: MapRun) -> Content:
+    """Return what the workbook is made of."""
+    zones = _by_what_decides(run.zones, spring="spring" in run.report)
+    return Content(run.blocks, zones, run.samples, run.work, run.rows, run.report, run.vineyard.site.settings)
 
 
 def _earlier(run: MapRun, out: Path) -> tuple[gpd.GeoDataFrame, xr.Dataset]:

@@ -13,6 +13,7 @@ from importlib.resources import files
 from typing import Any
 
 from vinemap.characters import isolated
+from vinemap.columns import meanings
 from vinemap.resources import asset
 
 _OWN = "en"
@@ -38,6 +39,8 @@ def languages() -> dict[str, dict[str, str]]:
     # The English of a rule's label, source and caution stands beside its numbers, and nowhere else.
     for name, key in _BESIDE.items():
         tables[_OWN] |= dict(_of_rules(tomllib.loads(asset("vinemap", name)), key))
+    # So does the English of what a column holds, in the table of columns.
+    tables[_OWN] |= meanings()
     return tables
 
 

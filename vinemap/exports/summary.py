@@ -16,6 +16,7 @@ from vinemap.surface.fit import InjuryMap
 from vinemap.units import area_unit
 
 _WORST = 3
+_SUREST_PCT = 95
 
 
 def findings(blocks: pd.DataFrame, zones: pd.DataFrame, injury: InjuryMap, settings: Settings) -> list[Sentence]:
@@ -99,3 +100,12 @@ def verdict(scores: dict[str, Any]) -> list[Sentence]:
         gain = Figure(100 * (1 - single["brier"] / single["block_means_brier"]), 0, "%")
         return [Sentence("page.scores.gain", gain=gain, **inside)]
     return [Sentence("page.scores.no_better"), Sentence("page.scores.covered", **inside)]
+
+
+def likely(pct: float) -> Sentence | Figure:
+    """Return how likely something is, and never as if it were certain."""
+    if pct > _SUREST_PCT:
+        return Sentence("report.over", pct=Figure(_SUREST_PCT))
+    if pct < 100 - _SUREST_PCT:
+        return Sentence("report.under", pct=Figure(100 - _SUREST_PCT))
+    return Figure(pct, 0, "%")

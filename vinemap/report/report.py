@@ -13,13 +13,12 @@ import xarray as xr
 
 from vinemap.decisions.actions import printed
 from vinemap.decisions.evidence import cut_sentence
+from vinemap.exports.summary import likely
 from vinemap.sentences import Figure, Said, Sentence
 from vinemap.settings import Settings
 from vinemap.units import area_unit
 from vinemap.web.still import StillMap, still_map
 from vinemap.web.templates import render
-
-_SUREST_PCT = 95
 
 
 @dataclass(frozen=True)
@@ -185,7 +184,7 @@ def _varieties(losses: Iterable[Mapping[Any, Any]], settings: Settings) -> list[
     rows = [[*_heads("variety", "area", "vines", "loss"), Sentence("report.head.over", limit=limit)]]
     for row in losses:
         name = Sentence("report.whole") if row["whole"] else row["variety"] or Sentence("report.unknown_variety")
-        over = "" if pd.isna(row["over_pct"]) else _likely(row["over_pct"])
+        over = "" if pd.isna(row["over_pct"]) else likely(row["over_pct"])
         rows.append([name, _area(row["area_ha"], settings), _number(row["vines"]), _within(row, "loss"), over])
     return rows
 
@@ -230,15 +229,6 @@ def _within(row: Mapping[Any, Any], stem: str, middle: str = "") -> Any:
     # A crop's low end stands first, whichever end of the injury it goes with.
     low, high = sorted((low, high))
     return Sentence("report.within", value=Figure(value), low=Figure(low), high=Figure(high))
-
-
-def _likely(pct: float) -> Any:
-    """Return how likely something is, and never as if it were certain."""
-    if pct > _SUREST_PCT:
-        return Sentence("report.over", pct=Figure(_SUREST_PCT))
-    if pct < 100 - _SUREST_PCT:
-        return Sentence("report.under", pct=Figure(100 - _SUREST_PCT))
-    return Figure(pct, 0, "%")
 
 
 def _wood(trunks: list[list[Any]], settings: Settings) -> list[Sentence]:
