@@ -42,6 +42,7 @@ from vinemap.decisions.zone_places import with_places
 from vinemap.decisions.zones import action_zones
 from vinemap.errors import InputError, Problem, TooFewSamplesError
 from vinemap.evidence.covariate import Evidence
+from vinemap.evidence.gridded import layer_evidence
 from vinemap.exports.exchange import settle, staged
 from vinemap.exports.formats import read_run, write_csv, write_geopackage, write_injury
 from vinemap.exports.navigation import write_navigation
@@ -337,7 +338,9 @@ def _mapped(vineyard: Vineyard, tallies: pd.DataFrame, progress: Progress, grown
 
 def _evidence(vineyard: Vineyard) -> tuple[Evidence, ...]:
     """Return what else than terrain is known of a vineyard's ground; each source of evidence adds its own here."""
-    return ()
+    site = vineyard.site
+    bounds = tuple(site.blocks.total_bounds)
+    return tuple(layer_evidence(layer, site.crs, bounds, site.settings.surface.cell_m) for layer in site.layers)
 
 
 def _others(grown: pd.DataFrame | None) -> tuple[Bud, ...]:
@@ -628,5 +631,8 @@ def _report(
         "scores": {**injury.scores, "text": " ".join(verdict(injury.scores))},
         "warnings": warnings,
         "crop_loss": losses,
-        "inputs": {name: digest(vineyard.site.folder / name) for name in inputs_in(vineyard.site.folder)},
+        "inputs": {
+            name: digest(vineyard.site.folder / name)
+            for name in [*inputs_in(vineyard.site.folder), *(layer.file for layer in vineyard.site.layers)]
+        },
     }

@@ -52,6 +52,14 @@ class Files(_Section):
     wood: str | None = Field(None, description="file of the wood checks")
 
 
+class Layer(_Section):
+    """What a grid of ``layers/`` is, where its file's name does not say."""
+
+    file: str | None = Field(None, description="its file in layers/, where it is not called as the table")
+    label: str | None = Field(None, min_length=1, max_length=60, description="what readers call it")
+    unit: str = Field("", max_length=20, description="of its figures")
+
+
 class Columns(_Section):
     """Column names, ours = yours, a table for each file (``[columns.blocks] variety = "Sorte"``)."""
 
@@ -194,6 +202,10 @@ class Settings(_Section):
     default_pruning: Pruning = Field(Pruning.CANE, description="of blocks that state none")
     quote_formulas: bool = Field(
         False, description="in CSV files an apostrophe goes before text that a spreadsheet would run (= + - @)"
+    )
+    layers: dict[str, Layer] = Field(
+        default_factory=dict,
+        description='what grids of layers/ are: [layers.vigour] file = "v.tif", label = "vigour", unit = "%"',
     )
     files: Files = Files()
     columns: Columns = Columns()

@@ -33,8 +33,9 @@ from vinemap.intake.elevation_tiles import Bounds, Source, Tile, elevation_sourc
 from vinemap.intake.mosaic import Mosaic, Piece, joined, to_metres
 from vinemap.intake.ranges import Asker, Limits, NoSuchFileError, RemoteFile, origin_of
 from vinemap.interrupts import on_stop
+from vinemap.reading.coverage import known_share
 from vinemap.reading.crs import LONLAT
-from vinemap.reading.elevation import CREDIT_TAG, FETCHED_TAG, SOURCE_TAG, known_share
+from vinemap.reading.elevation import CREDIT_TAG, FETCHED_TAG, SOURCE_TAG
 from vinemap.reading.files import GRIDS, content
 from vinemap.reading.geotiff import Grid, companions, open_grid, values_apart
 from vinemap.reading.vineyard import Site, read_site

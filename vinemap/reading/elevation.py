@@ -9,26 +9,24 @@ from pathlib import Path
 import geopandas as gpd
 import numpy as np
 import rioxarray  # noqa: F401 - registers the .rio accessor
-import shapely
 import xarray as xr
-from pyproj import CRS, Transformer
-from rasterio.windows import Window
+from pyproj import CRS
 
 from vinemap.arrays import Array
 from vinemap.characters import for_xml
 from vinemap.errors import Findings, RefusedError
 from vinemap.reading.cells import show
-from vinemap.reading.crs import misplaced
+from vinemap.reading.coverage import covers, fitting_crs, lattice, refuse_uncovered, values_at, window_around
 from vinemap.reading.files import GRIDS, find_file
 from vinemap.reading.geotiff import Grid, open_grid
-from vinemap.reading.inside import lattice_inside
-from vinemap.sentences import Figure, Listed, Sentence, languages
+from vinemap.sentences import Figure, Sentence, languages
 from vinemap.settings import Settings
 from vinemap.units import METRES_PER_FOOT, length_unit
 
 # Dry land lies between about 430 m below and 8,850 m above the sea; common knowledge.
 _LOWEST_M, _HIGHEST_M = -500.0, 9000.0
 _MARGIN_M = 1000.0
+_WITHOUT = "elevation"
 _MOST_ZEROS = 0.05
 # Vineyards steeper than 30 % are the few that the trade calls heroic (CERVIM, the centre for mountain viticulture), and
 # the highest vineyard lies at 3,563 m (Guinness World Records 2018); both from memory.
@@ -54,7 +52,6 @@ _UNITS: dict[str, tuple[str, float]] = {
     **dict.fromkeys(("dm", "decimeter", "decimeters", "decimetre", "decimetres"), ("decimetres", 0.1)),
     **dict.fromkeys(("cm", "centimeter", "centimeters", "centimetre", "centimetres"), ("centimetres", 0.01)),
 }
-_POINTS = 100_000
 SOURCE_TAG, FETCHED_TAG, CREDIT_TAG = "VINEMAP_ELEVATION_SOURCE", "VINEMAP_ELEVATION_FETCHED", "TIFFTAG_COPYRIGHT"
 """Tags by which a grid says where it comes from: a source's key, the day (ISO 8601), whom to credit (TIFF 6.0 §8)."""
 _MOST_CREDIT = 400
@@ -104,14 +101,14 @@ def read_elevation(
 
 def _read(path: Path, settings: Settings, blocks: gpd.GeoDataFrame | None, findings: Findings) -> xr.DataArray | None:
     with open_grid(path) as grid:
-        crs = _fitting_crs(grid, path, findings)
+        crs = fitting_crs(grid, path, "heights", findings)
         if crs is None:
             return None
         window = None
         if blocks is not None and len(blocks):
-            window = _window(grid, crs, blocks)
+            window = window_around(grid, crs, blocks, _MARGIN_M)
             if window is None:
-                _refuse_uncovered(path, findings)
+                refuse_uncovered(path, _WITHOUT, findings)
                 return None
         if grid.count > 1:
             findings.warn(Sentence("warning.bands", file=path.name, bands=grid.count))
@@ -126,7 +123,7 @@ def _read(path: Path, settings: Settings, blocks: gpd.GeoDataFrame | None, findi
     if not grid.gaps_declared:
         _warn_of_zeros(z, path, findings)
     elevation = elevation.rename("elevation").rio.write_crs(crs).rio.write_nodata(np.nan)
-    if blocks is not None and len(blocks) and not _covers(elevation, crs, blocks, path, findings):
+    if blocks is not None and len(blocks) and not covers(elevation, crs, blocks, path, _WITHOUT, findings):
         return None
     elevation.attrs |= {"unit_from": unit_from, "file": path.name, "cell_m": _cell_m(elevation, crs), **_said_by(tags)}
     findings.warnings.extend(_limits(elevation, settings))
@@ -194,36 +191,6 @@ def origin(elevation: xr.DataArray | None) -> dict[str, str | float] | None:
     return {"file": str(elevation.attrs["file"]), "cell_m": round(elevation.attrs["cell_m"], 1), **stated, **named}
 
 
-def _fitting_crs(grid: Grid, path: Path, findings: Findings) -> CRS | None:
-    """Return the grid's CRS; None, with a problem, where it has none of use or holds no heights north up."""
-    fault = None
-    if grid.crs is None or not (grid.crs.is_geographic or grid.crs.is_projected):
-        fault = "the grid states no CRS, so that it has no place", "save it with the CRS it was made in"
-    elif misplaced(grid.crs) is not None:
-        fault = misplaced(grid.crs)
-    elif np.issubdtype(grid.dtype, np.complexfloating):
-        fault = "the grid holds no heights", "export the heights as a GeoTIFF"
-    elif grid.transform.b or grid.transform.d or not grid.transform.a or not grid.transform.e:
-        fault = "the grid is turned against its axes", "warp it so that north is up"
-    if fault is not None:
-        findings.problem(path.name, None, "", *fault)
-    return grid.crs if fault is None else None
-
-
-def _window(grid: Grid, crs: CRS, blocks: gpd.GeoDataFrame) -> Window | None:
-    """Return the part of the grid that holds the blocks and the ground around, None where they do not meet."""
-    around = shapely.box(*blocks.total_bounds).buffer(_MARGIN_M, join_style="mitre")
-    corners = gpd.GeoSeries([shapely.segmentize(around, _MARGIN_M)], crs=blocks.crs).to_crs(crs)
-    xy = shapely.get_coordinates(corners.to_numpy())
-    xy = xy[np.isfinite(xy).all(axis=1)]
-    if not len(xy):
-        return None
-    column, row = ~grid.transform * xy.T
-    left, right = max(0, math.floor(column.min())), min(grid.width, math.ceil(column.max()))
-    top, bottom = max(0, math.floor(row.min())), min(grid.height, math.ceil(row.max()))
-    return Window(left, top, right - left, bottom - top) if right > left and bottom > top else None
-
-
 def _height_unit(grid: Grid, path: Path, settings: Settings, findings: Findings) -> tuple[float | None, str]:
     """Return the metres in the grid's unit of height, None where unknown, and where that comes from.
 
@@ -279,8 +246,8 @@ def _lie(elevation: xr.DataArray, crs: CRS, blocks: gpd.GeoDataFrame) -> tuple[f
     """Return the blocks' grade, of the plane that fits each best and averaged by area, and their median height."""
     grades, areas, heights = [], [], []
     for shape in blocks.geometry:
-        xy = _lattice(shape, max(1.0, math.sqrt(shape.area / 400)))
-        z = _heights_at(elevation, crs, blocks.crs, xy)
+        xy = lattice(shape, max(1.0, math.sqrt(shape.area / 400)))
+        z = values_at(elevation, crs, blocks.crs, xy)
         known = np.isfinite(z)
         heights.append(z[known])
         if known.sum() >= 10:
@@ -308,7 +275,7 @@ def question_samples(elevation: xr.DataArray, samples: gpd.GeoDataFrame, finding
         return
     samples = samples[samples.geometry.notna()]
     xy = np.column_stack([samples.geometry.x, samples.geometry.y])
-    grid = _heights_at(elevation, CRS(elevation.rio.crs), CRS(samples.crs), xy)
+    grid = values_at(elevation, CRS(elevation.rio.crs), CRS(samples.crs), xy)
     own = samples["height_m"].to_numpy(float)
     both = np.isfinite(grid) & np.isfinite(own)
     if both.sum() < 3:
@@ -319,16 +286,6 @@ def question_samples(elevation: xr.DataArray, samples: gpd.GeoDataFrame, finding
         figures = {name: Figure(float(value)) for name, value in middle.items()}
         feet = Figure(float(METRES_PER_FOOT * middle["grid"]))
         findings.warn(_asked("samples", str(elevation.attrs["file"]), **figures, feet=feet))
-
-
-def _heights_at(elevation: xr.DataArray, crs: CRS, source: CRS, xy: Array) -> Array:
-    """Return the heights of the cells that hold points (n, 2), NaN where the grid has none."""
-    x, y = Transformer.from_crs(source, crs, always_xy=True).transform(*xy.T)
-    column, row = _index(elevation.x.to_numpy(), x), _index(elevation.y.to_numpy(), y)
-    inside = (column >= 0) & (row >= 0)
-    z = np.full(len(xy), np.nan)
-    z[inside] = elevation.to_numpy()[row[inside], column[inside]]
-    return z
 
 
 def _warn_of_zeros(z: Array, path: Path, findings: Findings) -> None:
@@ -348,61 +305,3 @@ def _take_impossible_out(z: Array, unit: float, path: Path, findings: Findings) 
         counts = {"wrong": Figure(wrong.sum()), "all": Figure(z.size), "height": f"{z[wrong][0]:g}"}
         findings.warn(Sentence("warning.no_land", file=path.name, **counts))
     z[wrong | ~np.isfinite(z)] = np.nan
-
-
-def _covers(elevation: xr.DataArray, crs: CRS, blocks: gpd.GeoDataFrame, path: Path, findings: Findings) -> bool:
-    """Say how much of the blocks the grid leaves out; whether it covers any of them."""
-    known = known_share(elevation, crs, blocks)
-    areas = blocks.geometry.area.to_numpy()
-    total = float((known * areas).sum() / areas.sum())
-    if total == 0:
-        _refuse_uncovered(path, findings)
-        return False
-    if total < 0.9995:
-        short = [
-            Sentence("warning.uncovered.block", block=name, share=Figure(100 * (1 - share)))
-            for name, share in zip(blocks["block"], known, strict=True)
-            if share < 0.995
-        ]
-        missing = {"file": path.name, "share": Figure(float(f"{100 * (1 - total):.2g}"), None)}
-        findings.warn(
-            Sentence("warning.uncovered.blocks", blocks=Listed(short), **missing)
-            if short
-            else Sentence("warning.uncovered", **missing)
-        )
-    return True
-
-
-def _refuse_uncovered(path: Path, findings: Findings) -> None:
-    findings.problem(
-        path.name,
-        None,
-        "",
-        "the grid covers none of the blocks (100 % is missing)",
-        "export a grid of the vineyard's ground, or take the file out of the folder to map without elevation",
-    )
-
-
-def known_share(elevation: xr.DataArray, crs: CRS, blocks: gpd.GeoDataFrame) -> Array:
-    """Share of each block's ground where the grid holds a height, from a lattice of points, shape (n,)."""
-    shapes = blocks.geometry.to_numpy()
-    step = max(1.0, math.sqrt(float(blocks.geometry.area.sum()) / _POINTS))
-    points = [_lattice(shape, step) for shape in shapes]
-    owner = np.repeat(np.arange(len(shapes)), [len(xy) for xy in points])
-    xy = np.concatenate(points)
-    known = np.isfinite(_heights_at(elevation, crs, CRS(blocks.crs), xy)).astype(float)
-    return np.bincount(owner, known, len(shapes)) / np.bincount(owner, minlength=len(shapes))
-
-
-def _lattice(shape: shapely.Geometry, step: float) -> Array:
-    """Points inside a shape, ``step`` metres apart, at least one; shape (m, 2)."""
-    xy = lattice_inside(shape, step)
-    return xy if len(xy) else np.array(shape.representative_point().coords)
-
-
-def _index(centres: Array, values: Array) -> Array:
-    """Return the cell of each value on an axis of evenly spaced centres, -1 outside."""
-    step = centres[1] - centres[0] if len(centres) > 1 else 1.0
-    with np.errstate(invalid="ignore"):
-        place = np.floor((values - centres[0]) / step + 0.5)
-        return np.where((place >= 0) & (place < len(centres)), place, -1).astype(np.int64)

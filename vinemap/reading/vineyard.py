@@ -20,6 +20,7 @@ from vinemap.reading.blocks import read_blocks, repair, warn_of_overlaps
 from vinemap.reading.buds import read_buds, read_wood
 from vinemap.reading.elevation import ASSUMED, question_samples, read_elevation
 from vinemap.reading.files import TABLES
+from vinemap.reading.ground_layers import GroundLayer, read_ground_layers
 from vinemap.reading.join import join
 from vinemap.reading.metric import metric_crs, refuse_strays
 from vinemap.reading.samples import read_samples, refuse_mistaken_axes, refuse_placeless
@@ -68,6 +69,8 @@ class Site:
         (float).
     elevation : DataArray (y, x) or None
         float32 metres, NaN where unknown, in its own CRS and resolution; None where there is no grid.
+    layers : tuple of GroundLayer
+        What else is known of the ground, from layers/.
     """
 
     folder: Path
@@ -77,6 +80,7 @@ class Site:
     warnings: tuple[Sentence, ...]
     blocks: gpd.GeoDataFrame
     elevation: xr.DataArray | None
+    layers: tuple[GroundLayer, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -140,6 +144,7 @@ def read_vineyard(folder: str | os.PathLike[str]) -> Vineyard:
     if blocks is not None and not findings.problems:
         _refuse_unknown_varieties(blocks, settings, findings)
     elevation = read_elevation(folder, settings, blocks, findings)
+    layers = read_ground_layers(folder, settings, blocks, findings)
     site_warnings = findings.warnings.copy()
     samples, names, samples_file = read_samples(folder, settings, blocks, findings)
     nodes, counts = read_buds(folder, settings, names, samples_file, findings)
@@ -155,7 +160,7 @@ def read_vineyard(folder: str | os.PathLike[str]) -> Vineyard:
     ask_for_groups(blocks, nodes, counts, settings.actions.rules, findings)
     _warn_of_formulas([blocks[list(BLOCK_COLUMNS)], samples[list(SAMPLE_COLUMNS)]], settings, findings)
     return Vineyard(
-        site=_site(folder, settings, blocks, elevation, site_warnings),
+        site=_site(folder, settings, blocks, elevation, layers, site_warnings),
         samples=samples[list(SAMPLE_COLUMNS)],
         nodes=nodes,
         counts=counts,
@@ -187,14 +192,20 @@ def read_site(folder: str | os.PathLike[str], *, with_elevation: bool = True) ->
     folder, settings = _opened(folder, findings)
     blocks = _metric_blocks(folder, settings, findings)
     elevation = read_elevation(folder, settings, blocks, findings) if with_elevation else None
+    layers = read_ground_layers(folder, settings, blocks, findings)
     if findings.problems or blocks is None:
         raise InputError(_in_order(findings.problems))
     _warn_of_formulas([blocks[list(BLOCK_COLUMNS)]], settings, findings)
-    return _site(folder, settings, blocks, elevation, findings.warnings)
+    return _site(folder, settings, blocks, elevation, layers, findings.warnings)
 
 
 def _site(
-    folder: Path, settings: Settings, blocks: gpd.GeoDataFrame, elevation: xr.DataArray | None, warnings: list[Sentence]
+    folder: Path,
+    settings: Settings,
+    blocks: gpd.GeoDataFrame,
+    elevation: xr.DataArray | None,
+    layers: tuple[GroundLayer, ...],
+    warnings: list[Sentence],
 ) -> Site:
     return Site(
         folder=folder,
@@ -204,6 +215,7 @@ def _site(
         warnings=_once_each(warnings),
         blocks=blocks[list(BLOCK_COLUMNS)],
         elevation=elevation,
+        layers=layers,
     )
 
 
@@ -351,7 +363,8 @@ def summary(vineyard: Vineyard) -> list[Sentence]:
     Returns
     -------
     list of Sentence
-        Blocks and their ground, samples, buds, elevation, wood; in acres and feet where the settings say ``us``.
+        Blocks and their ground, samples, buds, elevation, wood, other layers where there are any; in acres and feet
+        where the settings say ``us``.
     """
     return [
         _ground(vineyard.site),
@@ -359,6 +372,7 @@ def summary(vineyard: Vineyard) -> list[Sentence]:
         _buds(vineyard),
         _elevation(vineyard.site),
         _wood(vineyard),
+        *_layers(vineyard.site),
     ]
 
 
@@ -421,6 +435,12 @@ def _elevation(site: Site) -> Sentence:
     low, high = Figure(float(np.nanmin(heights))), Figure(float(np.nanmax(heights)), 0, unit)
     key = "folder.elevation.assumed" if site.elevation.attrs["unit_from"] == ASSUMED else "folder.elevation"
     return Sentence(key, cell=cell, low=low, high=high)
+
+
+def _layers(site: Site) -> list[Sentence]:
+    if not site.layers:
+        return []
+    return [Sentence("folder.layers", layers=Listed(layer.label for layer in site.layers))]
 
 
 def _three_figures(value: float) -> float:

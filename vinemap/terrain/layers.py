@@ -130,7 +130,7 @@ def terrain_layers(elevation: xr.DataArray, crs: CRS, bounds: tuple[float, float
     ground = _metric(elevation, crs, bounds)
     cell = float(ground.rio.resolution()[0])
     known = np.isfinite(ground.to_numpy())
-    z = _filled(ground.to_numpy().astype(np.float64))
+    z = filled(ground.to_numpy().astype(np.float64))
     data = {name: (("y", "x"), layer.astype(np.float32)) for name, layer in _statistics(z, cell)}
     data["known"] = (("y", "x"), known)
     grid: xr.Dataset = xr.Dataset(data, coords={"y": ground.y, "x": ground.x}).rio.write_crs(crs)
@@ -195,8 +195,8 @@ def _widened(bounds: tuple[float, float, float, float], by: float) -> tuple[floa
     return left - by, bottom - by, right + by, top + by
 
 
-def _filled(z: Array) -> Array:
-    """Give cells without an elevation that of the nearest cell, so that filters see no cliff at the grid's edge."""
+def filled(z: Array) -> Array:
+    """Give cells without a value that of the nearest cell, so that filters see no cliff at the grid's edge."""
     unknown = np.isnan(z)
     nearest = distance_transform_edt(unknown, return_distances=False, return_indices=True)
     return np.asarray(z[tuple(nearest)])
