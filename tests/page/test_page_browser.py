@@ -632,6 +632,21 @@ def test_effects_are_injury_at_both_ends(opened: Open, file: Path) -> None:
     assert lines()[0].startswith("Las vides más bajas frente a las más altas (1 pies y 41 pies")
 
 
+def test_what_else_is_known_is_told_with_its_own_name(opened: Open, tmp_path: Path) -> None:
+    """A layer's effect stands among what injury follows, in the reader's language, its name as plain text."""
+    case = page_case()
+    height = case.report["model"]["effects"][0]
+    layer = {"of": "evidence", "label": HOSTILE[0], "said": "page.evidence.ends", "unit": "%", "decimals": 1}
+    case.report["model"]["effects"] = [height | layer | {"here": 81.25, "there": 20.0, "told": True}]
+    write_page(tmp_path / "map.html", **case.arguments())
+    page = opened(tmp_path / "map.html")
+    for language, start in (("en", "Where {} is highest (81.3 %) against"), ("es", "Donde {} es mayor (81,3 %) frente")):
+        page.page.click(f"#languages [value={language}]")
+        items = page.page.locator("#about details").first.locator("li").all_text_contents()
+        said = [re.sub("[\u00a0\u202f]", " ", item) for item in items]
+        assert any(line.startswith(start.format(HOSTILE[0])) for line in said), said
+
+
 def test_the_readout_shows_the_statistic_that_was_found_to_matter(opened: Open, tmp_path: Path) -> None:
     """It names the most probable statistic that is told; where none is, a height, and that nothing was found."""
     case = page_case()

@@ -57,11 +57,18 @@ function endsWords({ name, around_m: around, shown, here, there }) {
   return t(`covariate.${name}`, { distance: metres(around, 0), here: measured(shown, here), there: measured(shown, there) });
 }
 
+// Both ends of what else is known of the ground: its name is the user's own.
+function knownWords({ said, label, here, there, decimals, unit }) {
+  const figure = (value) => own(`${number(value, decimals)} ${unit}`.trim());
+  return make("span", {}, sentence(said.replace("page.", ""), { name: own(label), here: figure(here), there: figure(there) }));
+}
+
 // What injury follows, as far as the samples show it; where they show nothing of the terrain, that.
 function effectWords({ effects, relief_m: relief, level }) {
   const told = effects.filter((one) => one.told);
   const items = told.map((one) => {
     if (one.of === "terrain") return t("effect.terrain", { ends: endsWords(one), ...shares(one) });
+    if (one.of === "evidence") return sentence("effect.terrain", { ends: knownWords(one), ...shares(one) });
     return sentence(`effect.${one.of}`, { ...shares(one), ...(one.of === "variety" && { name: own(one.name), other: own(one.other) }) });
   });
   if (relief !== null && !told.some((one) => one.of === "terrain")) items.unshift(level ? t("effect.level", { relief: metres(relief, 2) }) : t("effect.none"));
