@@ -640,7 +640,8 @@ def test_what_else_is_known_is_told_with_its_own_name(opened: Open, tmp_path: Pa
     case.report["model"]["effects"] = [height | layer | {"here": 81.25, "there": 20.0, "told": True}]
     write_page(tmp_path / "map.html", **case.arguments())
     page = opened(tmp_path / "map.html")
-    for language, start in (("en", "Where {} is highest (81.3 %) against"), ("es", "Donde {} es mayor (81,3 %) frente")):
+    starts = {"en": "Where {} is highest (81.3 %) against", "es": "Donde {} es mayor (81,3 %) frente"}
+    for language, start in starts.items():
         page.page.click(f"#languages [value={language}]")
         items = page.page.locator("#about details").first.locator("li").all_text_contents()
         said = [re.sub("[\u00a0\u202f]", " ", item) for item in items]
