@@ -57,6 +57,7 @@ class Kind(StrEnum):
     WHOLE = "whole number"
     YES_NO = "yes or no"
     DATE = "date"
+    TIME = "date and time"
 
 
 @dataclass(frozen=True)
@@ -71,11 +72,14 @@ class InUnit:
         In words.
     size : float
         Of that unit, in the column's own.
+    zero : float
+        Where the column's own zero lies in that unit: 32 for degrees Fahrenheit.
     """
 
     name: str
     unit: str
     size: float
+    zero: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -229,6 +233,12 @@ def _in_feet(column: Column) -> Column:
     """Let an input column in metres be given in feet too."""
     feet = InUnit(column.name.removesuffix("_m") + "_ft", "feet", METRES_PER_FOOT)
     return replace(column, in_units=(feet,))
+
+
+def _in_fahrenheit(column: Column) -> Column:
+    """Let an input column in degrees Celsius be given in degrees Fahrenheit too."""
+    fahrenheit = InUnit(column.name.removesuffix("_c") + "_f", "degrees Fahrenheit", 5 / 9, 32.0)
+    return replace(column, in_units=(fahrenheit,))
 
 
 def _nodes(name: str, meaning: str, source: str = "", *, on_page: bool = True) -> Column:
@@ -515,6 +525,61 @@ SHOOTS = Layout(
             asked="a whole number, 1 or more",
         ),
         Column("stage", Kind.TEXT, "growth stage, as BBCH 11 or E-L 7 (modified Eichhorn-Lorenz)"),
+    ),
+)
+
+_LOGGER = Column("logger", Kind.NAME, "name of the logger", required=True, filled=True)
+_CELSIUS = Column("", Kind.NUMBER, "", "°C", low=-60, high=60)
+LOGGERS = Layout(
+    "loggers.csv, .xlsx, .geojson, .gpkg, .shp, .fgb, .kml, .kmz, .gpx, .parquet",
+    "a temperature logger: its place, and its minimum of the night where its readings stand in no file of their own",
+    (
+        replace(_LOGGER, format_name="name"),
+        _LON,
+        _LAT,
+        *(column for column in SAMPLES.columns if column.name in ("easting", "northing")),
+        _in_fahrenheit(replace(_CELSIUS, name="min_c", meaning="the lowest temperature of the night, -60 to 60")),
+        _in_feet(
+            Column("height_m", Kind.NUMBER, "metres of the sensor above the ground, 0 to 30", "m", low=0, high=30)
+        ),
+    ),
+)
+READINGS = Layout(
+    "loggers.csv, .xlsx, and each file of the folder loggers/",
+    "a reading, under any title rows; the file, or its sheet, is called as the logger where it holds one logger alone",
+    (
+        replace(_LOGGER, required=False, meaning="name of the logger, where a file holds several"),
+        Column(
+            "time",
+            Kind.TIME,
+            "date and time of the reading, in one column or two",
+            required=True,
+            filled=True,
+        ),
+        _in_fahrenheit(replace(_CELSIUS, name="temp_c", meaning="the temperature, -60 to 60", required=True)),
+    ),
+)
+HARDINESS = Layout(
+    "hardiness.csv, .xlsx",
+    "lethal temperatures of the buds of a variety, or of a group, on a day, from the adviser's own service",
+    (
+        Column("variety", Kind.TEXT, "variety, as the blocks name it; else the row is of the group"),
+        Column("species_group", Kind.WORD, "kin of the varieties that the row is of", words=tuple(SpeciesGroup)),
+        Column("date", Kind.DATE, "day of the figures; empty where they are those of the night"),
+        _in_fahrenheit(
+            replace(_CELSIUS, name="lt10_c", meaning="temperature that kills 10 % of primary buds, -60 to 60")
+        ),
+        _in_fahrenheit(
+            replace(
+                _CELSIUS,
+                name="lt50_c",
+                meaning="temperature that kills half of the primary buds, -60 to 60",
+                required=True,
+            )
+        ),
+        _in_fahrenheit(
+            replace(_CELSIUS, name="lt90_c", meaning="temperature that kills 90 % of primary buds, -60 to 60")
+        ),
     ),
 )
 
@@ -1046,7 +1111,7 @@ CROP_LOSS = Layout(
     ),
 )
 
-INPUTS = (BLOCKS, SAMPLES, BUDS_BY_NODE, BUDS_BY_CANE, BUDS_BY_COUNT, WOOD, SHOOTS)
+INPUTS = (BLOCKS, SAMPLES, BUDS_BY_NODE, BUDS_BY_CANE, BUDS_BY_COUNT, WOOD, SHOOTS, LOGGERS, READINGS, HARDINESS)
 OUTPUTS = (
     *(BLOCKS_CSV, SAMPLES_CSV, ZONES_CSV, ROWS_CSV, WORK_LIST, SPRING_SAMPLES, SPRING_CALIBRATION, SPRING_RAZOR),
     *(CROP_LOSS, PLAN_SAMPLES, PLAN_POINTS, NAVIGATION),

@@ -56,6 +56,7 @@ from vinemap.page.map_page import write_page
 from vinemap.page.shell import OnlineBasemap
 from vinemap.reading.elevation import origin
 from vinemap.reading.files import inputs_in
+from vinemap.reading.loggers import logger_files
 from vinemap.reading.shoots import read_shoots
 from vinemap.reading.vineyard import Vineyard, read_vineyard
 from vinemap.report.report import map_report
@@ -610,7 +611,7 @@ def _report(
     warnings: list[Sentence],
     losses: list[dict[Any, Any]] | None,
 ) -> dict[str, Any]:
-    settings = vineyard.site.settings
+    settings, folder = vineyard.site.settings, vineyard.site.folder
     mean, low, high = injury.area_over_ha
     return {
         "vinemap": version("vinemap"),
@@ -632,7 +633,11 @@ def _report(
         "warnings": warnings,
         "crop_loss": losses,
         "inputs": {
-            name: digest(vineyard.site.folder / name)
-            for name in [*inputs_in(vineyard.site.folder), *(layer.file for layer in vineyard.site.layers)]
+            name: digest(folder / name)
+            for name in [
+                *inputs_in(folder),
+                *logger_files(folder),
+                *(layer.file for layer in vineyard.site.layers),
+            ]
         },
     }

@@ -50,6 +50,8 @@ class Files(_Section):
     buds: str | None = Field(None, description="file of what the razor showed")
     elevation: str | None = Field(None, description="elevation grid")
     wood: str | None = Field(None, description="file of the wood checks")
+    loggers: str | None = Field(None, description="file of the temperature loggers")
+    hardiness: str | None = Field(None, description="file of the buds' lethal temperatures")
 
 
 class Layer(_Section):
@@ -67,6 +69,17 @@ class Columns(_Section):
     samples: dict[str, str] = Field(default_factory=dict, description="of the samples file")
     buds: dict[str, str] = Field(default_factory=dict, description="of the buds file")
     wood: dict[str, str] = Field(default_factory=dict, description="of the wood file")
+    loggers: dict[str, str] = Field(default_factory=dict, description="of the loggers file, and of files of readings")
+    hardiness: dict[str, str] = Field(default_factory=dict, description="of the hardiness file")
+
+
+class Loggers(_Section):
+    """How files of temperature loggers are read, where they do not say it themselves."""
+
+    unit: Literal["C", "F"] | None = Field(None, description="degrees of temperatures whose heading names none")
+    height_m: float = Field(
+        1.5, ge=0.0, le=30.0, description="height of sensors above the ground, where the loggers file gives none"
+    )
 
 
 class Survival(_Section):
@@ -211,6 +224,7 @@ class Settings(_Section):
     columns: Columns = Columns()
     survival: Survival = Survival()
     surface: Surface = Surface()
+    loggers: Loggers = Loggers()
     actions: Actions = Actions()
     work: Work = Work()
     page: Page = Page()

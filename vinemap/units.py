@@ -22,3 +22,8 @@ def length_unit(units: str) -> tuple[float, str]:
 def temperature(celsius: float, units: str) -> tuple[float, str]:
     """Return a temperature in the keeper's degrees, and their mark, for ``metric`` or ``us``."""
     return (celsius * 9 / 5 + 32, "°F") if units == "us" else (celsius, "°C")
+
+
+def degrees(difference: float, units: str) -> tuple[float, str]:
+    """Return a difference of temperatures in the keeper's degrees, and their mark, for ``metric`` or ``us``."""
+    return (difference * 9 / 5, "°F") if units == "us" else (difference, "°C")

@@ -120,6 +120,23 @@ def test_filled_samples_and_wood_templates_read_back(folder: Path, templates: Pa
     assert set(vineyard.wood["grade"] + " " + vineyard.wood["visit"]) == {"weakened late_summer"}
 
 
+@pytest.mark.parametrize("ending", ["csv", "xlsx"])
+def test_filled_loggers_and_hardiness_templates_read_back(folder: Path, templates: Path, ending: str) -> None:
+    """The templates of temperature loggers and of lethal temperatures, filled, read back."""
+    points = samples_table()
+    rows: list[list[object]] = [
+        ["N1", *points.loc[0, ["lon", "lat"]], -21.5, 1.2],
+        ["N2", *points.loc[3, ["lon", "lat"]], -19, None],
+    ]
+    fill(templates / f"loggers.{ending}", folder / f"loggers.{ending}", rows)
+    fill(templates / f"hardiness.{ending}", folder / f"hardiness.{ending}", [[None, "vinifera", None, -20, -22.5, -25]])
+    site = read_vineyard(folder).site
+    assert site.loggers is not None
+    assert site.loggers[["logger", "min_c", "height_m"]].to_numpy().tolist() == [["N1", -21.5, 1.2], ["N2", -19.0, 1.5]]
+    assert site.hardiness is not None
+    assert site.hardiness.loc[0, ["lt10_c", "lt50_c", "lt90_c"]].tolist() == [-20, -22.5, -25]
+
+
 def test_templates_never_replace_a_filled_one(templates: Path) -> None:
     """Files that are there are named and left alone."""
     (templates / "buds_by_node.csv").write_text("mine", encoding="utf-8")

@@ -13,7 +13,20 @@ from openpyxl.utils import get_column_letter
 from openpyxl.worksheet.datavalidation import DataValidation
 from openpyxl.worksheet.worksheet import Worksheet
 
-from vinemap.columns import BLOCKS, BUDS_BY_CANE, BUDS_BY_COUNT, BUDS_BY_NODE, SAMPLES, SHOOTS, WOOD, Column, Kind
+from vinemap.columns import (
+    BLOCKS,
+    BUDS_BY_CANE,
+    BUDS_BY_COUNT,
+    BUDS_BY_NODE,
+    HARDINESS,
+    LOGGERS,
+    SAMPLES,
+    SHOOTS,
+    WOOD,
+    Column,
+    Kind,
+    Layout,
+)
 from vinemap.errors import InputError, Problem
 from vinemap.exports.exchange import added
 from vinemap.reading.tabular import NOTES_SHEET
@@ -46,6 +59,17 @@ _WOOD = (
     "visit: winter; after_sap_rise; late_summer. A row for each; the last one counts: some trunks collapse late.",
     "wedge: yes where the cut across shows a stained wedge. That is disease; cold browns lengthwise under the bark.",
 )
+_LOGGERS = (
+    "One row a temperature logger: lon and lat in decimal degrees, and min_c, the lowest of the night in °C.",
+    "In °F, call that column min_f. height_m: the sensor above the ground.",
+    "Have you the readings themselves? Leave min_c empty and put each logger's file, called as the logger, into a "
+    "folder loggers beside this table; its columns may be as the logger wrote them.",
+)
+_HARDINESS = (
+    "One row a variety and day: the temperatures that kill a tenth, half and nine tenths of the primary buds, in °C.",
+    "Take them from your extension service or adviser; in °F, call the columns lt10_f, lt50_f, lt90_f.",
+    "Where there is none for a variety, give its species_group, or no row at all.",
+)
 _PROJECTED = ("easting", "northing")
 
 
@@ -76,7 +100,7 @@ def _shapes() -> Iterator[_Shape]:
     yield _Shape(
         "samples",
         "samples",
-        tuple(column for column in SAMPLES.columns if column.name not in _PROJECTED),
+        tuple(_without_projected(SAMPLES)),
         (where, "block is the block you meant; row and vine count from its first vine; date is year-month-day."),
     )
     yield _Shape(
@@ -95,7 +119,14 @@ def _shapes() -> Iterator[_Shape]:
         "Hold what vinemap makes of it against the advice of your local extension service.",
     )
     yield _Shape("shoots", "shoots", SHOOTS.columns, shoots)
+    yield _Shape("loggers", "loggers", tuple(_without_projected(LOGGERS)), _LOGGERS)
+    yield _Shape("hardiness", "hardiness", HARDINESS.columns, _HARDINESS)
     yield _Shape("wood", "wood", WOOD.columns, (*_WOOD, _STATES.replace("Buds", "Tissue"), _CUT))
+
+
+def _without_projected(layout: Layout) -> Iterator[Column]:
+    """Yield the columns of a table of points but for those that want a CRS in the settings."""
+    return (column for column in layout.columns if column.name not in _PROJECTED)
 
 
 def _wide() -> Iterator[Column]:

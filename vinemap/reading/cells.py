@@ -30,6 +30,11 @@ _PLAIN_NUMBER = re.compile(r"[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]{1,3}
 _GROUPED = re.compile(r"(?<=[0-9])[ '’](?=[0-9]{3}(?![0-9]))")
 _AMBIGUOUS = re.compile(r"[+-]?[1-9][0-9]{0,2}([.,])[0-9]{3}(\1[0-9]{3})*")
 _NUMERIC_DATE = re.compile(r"([0-9]{1,2})([./-])([0-9]{1,2})\2([0-9]{4}|[0-9]{2})")
+_CLOCK = re.compile(
+    r"(?P<hour>[0-9]{1,2}):(?P<minute>[0-9]{2})(:(?P<second>[0-9]{2})([.,][0-9]+)?)?"
+    r"( ?(?P<half>[ap])\.? ?m\.?)?( ?(?P<zone>z|utc|gmt|[+-][0-9]{2}:?[0-9]{2}))?",
+    re.IGNORECASE,
+)
 _WORDED_DATES = ("%d %b %Y", "%d %B %Y", "%b %d %Y", "%B %d %Y", "%d-%b-%Y", "%Y %b %d", "%Y/%m/%d")
 
 
@@ -286,6 +291,87 @@ def date_figures(words: str) -> tuple[int, int, int] | None:
     return int(first), int(second), int(year) if len(year) == 4 else 2000 + int(year)
 
 
+def moment(value: object, day_first: bool | None = None, clock: object = None) -> dt.datetime | None:
+    """Return a date with its time of day, from one cell or two; None where they are empty.
+
+    Parameters
+    ----------
+    value : object
+        The cell of the date, or of both.
+    day_first : bool or None
+        How to read a date such as 3/4/2025 that its own figures leave open; None where nothing says.
+    clock : object
+        The cell of the time of day, where it has one of its own.
+
+    Returns
+    -------
+    datetime or None
+        With an offset from UTC where the cell states one. A date alone is its midnight.
+    """
+    if isinstance(value, dt.datetime) and blank(clock):
+        return value
+    day_words = value.date().isoformat() if isinstance(value, dt.datetime) else text(value)
+    # What a spreadsheet makes of a time alone has a day of its own.
+    time = clock.time() if isinstance(clock, dt.datetime) else clock
+    clock_words = time.isoformat("seconds") if isinstance(time, dt.time) else text(time)
+    words = " ".join(filter(None, (day_words, clock_words)))
+    if not words:
+        return None
+    found = _moment(words, day_first)
+    if found is None or not 1900 <= found.year <= 2100:
+        remedy = "write them as year-month-day and hours:minutes, such as 2025-01-22 06:30"
+        raise bad(f"{show(words)} is not a date and time that can be read", remedy)
+    return found
+
+
+def _moment(words: str, day_first: bool | None) -> dt.datetime | None:
+    """Read a date and a time of day, parted by a space or by ISO 8601's T."""
+    day_words, clock_words = split_moment(words)
+    date = _known_date(day_words, day_first)
+    clock = _clock(clock_words) if clock_words else dt.time()
+    return None if date is None or clock is None else dt.datetime.combine(date, clock)
+
+
+@lru_cache(maxsize=4096)
+def _clock(words: str) -> dt.time | None:
+    """Read a time of day, on 12 hours or on 24, with its offset from UTC where it has one."""
+    match = _CLOCK.fullmatch(words)
+    if match is None:
+        return None
+    hour, half, zone = int(match["hour"]), (match["half"] or "").casefold(), (match["zone"] or "").casefold()
+    if half:
+        # A thirteenth hour of the morning is none.
+        hour = hour % 12 + 12 * (half == "p") if 1 <= hour <= 12 else 24
+    try:
+        return dt.time(hour, int(match["minute"]), int(match["second"] or 0), tzinfo=_zone(zone) if zone else None)
+    except ValueError:
+        return None
+
+
+def _zone(words: str) -> dt.timezone:
+    """Read an offset from UTC; raise ValueError where it is a day or more."""
+    bare = words.replace(":", "") if words[0] in "+-" else "+0000"
+    offset = dt.timedelta(hours=int(bare[1:3]), minutes=int(bare[3:]))
+    return dt.timezone(-offset if bare[0] == "-" else offset)
+
+
+def split_moment(words: str) -> tuple[str, str]:
+    """Return the date and the time of day of a text that holds both; the second empty where it holds a date alone."""
+    match = re.search(r"(?<=[0-9])(T|,? )(?=[0-9]{1,2}:)", words)
+    return (words, "") if match is None else (words[: match.start()], words[match.end() :])
+
+
+@lru_cache(maxsize=4096)
+def _known_date(words: str, day_first: bool | None) -> dt.date | None:
+    return _date(words, day_first)
+
+
+def _when(value: object, info: ValidationInfo) -> dt.datetime | None:
+    """Return a date and time in a table whose rows are models, as `day` does a date."""
+    context: Mapping[str, Any] = info.context or {}
+    return moment(value, context.get("day_first"))
+
+
 def check_of(column: Column) -> Callable[..., Any]:
     """Return the check that reads a column's cells, by its kind and limits."""
     what, needed = column.asked or column.meaning, column.filled
@@ -299,6 +385,7 @@ def check_of(column: Column) -> Callable[..., Any]:
         Kind.WHOLE: partial(whole, what=what, needed=needed, **limits),
         Kind.YES_NO: yes_no,
         Kind.DATE: day,
+        Kind.TIME: _when,
     }
     return checks[column.kind]
 

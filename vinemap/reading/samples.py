@@ -19,7 +19,17 @@ from vinemap.reading.blocks import FARTHEST_LAT
 from vinemap.reading.cells import bare_name, date_figures, show
 from vinemap.reading.crs import LONLAT, layer_crs, named_crs
 from vinemap.reading.files import POINTS, TABLES, find_file
-from vinemap.reading.schema import Checked, SampleRow, check_rows, match_columns, names_of, refuse_repeats, typed
+from vinemap.reading.schema import (
+    Checked,
+    Model,
+    Row,
+    SampleRow,
+    check_rows,
+    match_columns,
+    names_of,
+    refuse_repeats,
+    typed,
+)
 from vinemap.reading.tabular import ONLY_OURS, Table, folded, read_table
 from vinemap.reading.vector import read_layer
 from vinemap.reading.vines import by_block_alone, counted_places, located_points
@@ -29,7 +39,6 @@ from vinemap.settings import Settings
 _PAIRS = (("lon", "lat"), ("easting", "northing"))
 # No survey has so many, and each takes its time.
 _MOST_SAMPLES = 50_000
-_POINT = "give the sample its point, or take it out"
 
 
 def read_samples(
@@ -138,8 +147,6 @@ def _leaves_open(cell: str) -> bool:
 def _placed(
     checked: Checked[SampleRow], settings: Settings, blocks: gpd.GeoDataFrame | None, findings: Findings
 ) -> gpd.GeoDataFrame | None:
-    shapes = checked.table.geometry
-    drawn = shapes is not None and not shapes.isna().all()
     pointless = [place for place, row in checked.good() if not _has_own(checked, place, row)]
     counted = counted_places(checked, pointless)
     with folded(findings, len(checked.rows)):
@@ -147,13 +154,7 @@ def _placed(
     # What is wrong with the block that such a sample names has been told.
     rows = dict(checked.good())
     otherwise = [place for place in pointless if place in counted or rows[place].block is not None]
-    if drawn:
-        crs = layer_crs(checked.table, settings, findings)
-        with folded(findings, len(checked.rows)):
-            points = _points_of_shapes(checked, crs, otherwise, findings)
-    else:
-        with folded(findings, len(checked.rows)):
-            crs, points = _points_of_columns(checked, settings, otherwise, findings)
+    crs, points = own_points(checked, settings, otherwise, findings)
     with folded(findings, len(checked.rows)):
         located = located_points(checked, counted, blocks, findings)
     if crs is not None and blocks is not None and located:
@@ -182,10 +183,35 @@ def _has_own(checked: Checked[SampleRow], place: int, row: SampleRow) -> bool:
     return (shape is not None and not shape.is_empty) or any(figure is not None for figure in figures)
 
 
+def own_points(
+    checked: Checked[Model], settings: Settings, otherwise: list[int], findings: Findings, what: str = "sample"
+) -> tuple[CRS | None, dict[int, Point]]:
+    """Return the CRS and the points that the rows of a table have of themselves, by their places in it.
+
+    Parameters
+    ----------
+    checked : Checked
+        With the fields lon, lat, easting and northing.
+    settings : Settings
+    otherwise : list of int
+        Rows that need no point.
+    findings : Findings
+        Gets a problem for every other row without one.
+    what : str
+        What a row is, for the messages.
+    """
+    shapes = checked.table.geometry
+    with folded(findings, len(checked.rows)):
+        if shapes is not None and not shapes.isna().all():
+            crs = layer_crs(checked.table, settings, findings)
+            return crs, _points_of_shapes(checked, crs, otherwise, findings, what)
+        return _points_of_columns(checked, settings, otherwise, findings, what)
+
+
 def _points_of_shapes(
-    checked: Checked[SampleRow], crs: CRS | None, otherwise: list[int], findings: Findings
+    checked: Checked[Model], crs: CRS | None, otherwise: list[int], findings: Findings, what: str
 ) -> dict[int, Point]:
-    table = checked.table
+    table, remedy = checked.table, f"give the {what} its point, or take it out"
     shapes = [] if table.geometry is None else list(table.geometry)
     found: dict[int, Point] = {}
     for place, (shape, number) in enumerate(zip(shapes, table.numbers, strict=True)):
@@ -193,13 +219,13 @@ def _points_of_shapes(
         if place in otherwise:
             continue
         if shape is None or shape.is_empty:
-            findings.problem(table.file, number, "geometry", "the sample has no point", _POINT)
+            findings.problem(table.file, number, "geometry", f"the {what} has no point", remedy)
         elif point is None:
             findings.problem(
-                table.file, number, "geometry", f"the sample is drawn as a {shape.geom_type}, not as a point", _POINT
+                table.file, number, "geometry", f"the {what} is drawn as a {shape.geom_type}, not as a point", remedy
             )
         elif not np.isfinite((point.x, point.y)).all():
-            findings.problem(table.file, number, "geometry", "the point's coordinates are not numbers", _POINT)
+            findings.problem(table.file, number, "geometry", "the point's coordinates are not numbers", remedy)
         elif crs is not None and crs.is_geographic and (abs(point.y) > 90 or abs(point.x) > 360):
             swapped = abs(point.x) <= 90 and abs(point.y) <= 360
             findings.problem(
@@ -222,7 +248,7 @@ def _single(shape: BaseGeometry | None) -> Point | None:
 
 
 def _points_of_columns(
-    checked: Checked[SampleRow], settings: Settings, otherwise: list[int], findings: Findings
+    checked: Checked[Model], settings: Settings, otherwise: list[int], findings: Findings, what: str
 ) -> tuple[CRS | None, dict[int, Point]]:
     table = checked.table
     pair = next((pair for pair in _PAIRS if all(field in checked.columns for field in pair)), None)
@@ -235,8 +261,8 @@ def _points_of_columns(
             None,
             "",
             "there are no points" if not half else f"{', '.join(half)} alone make no point",
-            "give lon and lat, or easting and northing with crs in vinemap.toml, or a layer of points, or "
-            "the block alone, or row and vine",
+            "give lon and lat, or easting and northing with crs in vinemap.toml, or a layer of points"
+            + (", or the block alone, or row and vine" if what == "sample" else ""),
         )
         return None, {}
     x, y = pair
@@ -244,7 +270,9 @@ def _points_of_columns(
         for field in pair:
             if getattr(row, field) is None and place not in otherwise:
                 number = table.numbers[place]
-                findings.problem(table.file, number, checked.column(field), "is empty", _POINT)
+                findings.problem(
+                    table.file, number, checked.column(field), "is empty", f"give the {what} its point, or take it out"
+                )
     points = {place: Point(getattr(row, x), getattr(row, y)) for place, row in checked.good() if _has(row, pair)}
     if x == "lon":
         return LONLAT, points
@@ -260,7 +288,7 @@ def _points_of_columns(
     return named_crs(settings.crs, "crs", findings), points
 
 
-def _has(row: SampleRow, pair: tuple[str, str]) -> bool:
+def _has(row: Row, pair: tuple[str, str]) -> bool:
     return all(getattr(row, field) is not None for field in pair)
 
 

@@ -385,9 +385,9 @@ def in_own_unit(cell: object, column: Column | None, unit: InUnit) -> float | No
     """Return a figure that is given in another unit, in the column's own; raise as the check of a cell does."""
     least = -math.inf if column is None or column.low is None else column.low
     most = math.inf if column is None or column.high is None else column.high
-    low, high = least / unit.size, most / unit.size
+    low, high = least / unit.size + unit.zero, most / unit.size + unit.zero
     figure = cells.number(cell, low=low, high=high, what=f"a figure in {unit.unit}, {low:.3g} to {high:.3g}")
-    return None if figure is None else min(max(figure * unit.size, least), most)
+    return None if figure is None else min(max((figure - unit.zero) * unit.size, least), most)
 
 
 def _where_is(field: str, table: Table, section: str | None) -> str:

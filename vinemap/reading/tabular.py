@@ -220,6 +220,11 @@ def read_sheets(path: Path, findings: Findings) -> list[Sheet]:
     return [] if refused else sheets
 
 
+def as_table(sheet: Sheet, findings: Findings) -> Table | None:
+    """Take the first row of a sheet for its header; None, and a problem, where that cannot be."""
+    return _table(sheet.file, sheet.rows, findings)
+
+
 class _Filled:
     """Yields the rows that hold anything, and counts them over all the tables of a file."""
 

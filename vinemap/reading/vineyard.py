@@ -21,7 +21,9 @@ from vinemap.reading.buds import read_buds, read_wood
 from vinemap.reading.elevation import ASSUMED, question_samples, read_elevation
 from vinemap.reading.files import TABLES
 from vinemap.reading.ground_layers import GroundLayer, read_ground_layers
+from vinemap.reading.hardiness import HardinessRow, read_hardiness
 from vinemap.reading.join import join
+from vinemap.reading.loggers import LoggerRow, ReadingRow, read_loggers
 from vinemap.reading.metric import metric_crs, refuse_strays
 from vinemap.reading.samples import read_samples, refuse_mistaken_axes, refuse_placeless
 from vinemap.reading.schema import BlockRow, CountRow, NodeRow, Row, SampleRow, WoodRow, typed
@@ -29,7 +31,7 @@ from vinemap.reading.species import ask_for_groups
 from vinemap.sentences import Figure, Listed, Sentence
 from vinemap.settings import SETTINGS_FILE, Settings, load_settings
 from vinemap.states import State
-from vinemap.units import area_unit, length_unit
+from vinemap.units import area_unit, length_unit, temperature
 
 BLOCK_COLUMNS = (*BLOCKS.names, "geometry", "area_ha")
 SAMPLE_COLUMNS = (
@@ -38,7 +40,7 @@ SAMPLE_COLUMNS = (
     "geometry",
 )
 
-_READ = ("samples", "buds_by_", "buds.", "wood", "shoots", "loggers", "hardiness", "protection", "rows")
+_READ = ("samples", "buds_by_", "buds.", "wood", "shoots", "logger", "hardiness", "protection", "rows")
 """How tables begin that some command reads, or that `vinemap template` wrote."""
 
 _MODELS: dict[str, tuple[type[Row], ...]] = {
@@ -46,6 +48,8 @@ _MODELS: dict[str, tuple[type[Row], ...]] = {
     "samples": (SampleRow,),
     "buds": (NodeRow, CountRow),
     "wood": (WoodRow,),
+    "loggers": (LoggerRow, ReadingRow),
+    "hardiness": (HardinessRow,),
 }
 
 
@@ -71,6 +75,10 @@ class Site:
         float32 metres, NaN where unknown, in its own CRS and resolution; None where there is no grid.
     layers : tuple of GroundLayer
         What else is known of the ground, from layers/.
+    loggers : GeoDataFrame or None
+        Temperature loggers of the night, as `vinemap.reading.loggers.read_loggers` gives them.
+    hardiness : DataFrame or None
+        Lethal temperatures, by `vinemap.columns.HARDINESS`.
     """
 
     folder: Path
@@ -81,6 +89,8 @@ class Site:
     blocks: gpd.GeoDataFrame
     elevation: xr.DataArray | None
     layers: tuple[GroundLayer, ...] = ()
+    loggers: gpd.GeoDataFrame | None = None
+    hardiness: pd.DataFrame | None = None
 
 
 @dataclass(frozen=True)
@@ -120,7 +130,7 @@ def read_vineyard(folder: str | os.PathLike[str]) -> Vineyard:
     Parameters
     ----------
     folder : path
-        Holds blocks, samples and buds, and may hold elevation, wood and vinemap.toml.
+        Holds blocks, samples and buds, and may hold elevation, wood, loggers, hardiness and vinemap.toml.
 
     Returns
     -------
@@ -145,6 +155,7 @@ def read_vineyard(folder: str | os.PathLike[str]) -> Vineyard:
         _refuse_unknown_varieties(blocks, settings, findings)
     elevation = read_elevation(folder, settings, blocks, findings)
     layers = read_ground_layers(folder, settings, blocks, findings)
+    night = _read_night(folder, settings, blocks, findings)
     site_warnings = findings.warnings.copy()
     samples, names, samples_file = read_samples(folder, settings, blocks, findings)
     nodes, counts = read_buds(folder, settings, names, samples_file, findings)
@@ -160,7 +171,7 @@ def read_vineyard(folder: str | os.PathLike[str]) -> Vineyard:
     ask_for_groups(blocks, nodes, counts, settings.actions.rules, findings)
     _warn_of_formulas([blocks[list(BLOCK_COLUMNS)], samples[list(SAMPLE_COLUMNS)]], settings, findings)
     return Vineyard(
-        site=_site(folder, settings, blocks, elevation, layers, site_warnings),
+        site=_site(folder, settings, blocks, elevation, layers, night, site_warnings),
         samples=samples[list(SAMPLE_COLUMNS)],
         nodes=nodes,
         counts=counts,
@@ -175,7 +186,7 @@ def read_site(folder: str | os.PathLike[str], *, with_elevation: bool = True) ->
     Parameters
     ----------
     folder : path
-        Holds blocks, and may hold elevation and vinemap.toml; other files are not looked at.
+        Holds blocks, and may hold elevation, loggers, hardiness and vinemap.toml; other files are not looked at.
     with_elevation : bool
         Whether the elevation is read.
 
@@ -193,10 +204,20 @@ def read_site(folder: str | os.PathLike[str], *, with_elevation: bool = True) ->
     blocks = _metric_blocks(folder, settings, findings)
     elevation = read_elevation(folder, settings, blocks, findings) if with_elevation else None
     layers = read_ground_layers(folder, settings, blocks, findings)
+    night = _read_night(folder, settings, blocks, findings)
     if findings.problems or blocks is None:
         raise InputError(_in_order(findings.problems))
     _warn_of_formulas([blocks[list(BLOCK_COLUMNS)]], settings, findings)
-    return _site(folder, settings, blocks, elevation, layers, findings.warnings)
+    return _site(folder, settings, blocks, elevation, layers, night, findings.warnings)
+
+
+_Night = tuple[gpd.GeoDataFrame | None, pd.DataFrame | None]
+
+
+def _read_night(folder: Path, settings: Settings, blocks: gpd.GeoDataFrame | None, findings: Findings) -> _Night:
+    """Return what is known of the night itself: the loggers, and what the buds could bear."""
+    loggers = read_loggers(folder, settings, blocks, findings)
+    return loggers, read_hardiness(folder, settings, blocks, findings)
 
 
 def _site(
@@ -205,6 +226,7 @@ def _site(
     blocks: gpd.GeoDataFrame,
     elevation: xr.DataArray | None,
     layers: tuple[GroundLayer, ...],
+    night: _Night,
     warnings: list[Sentence],
 ) -> Site:
     return Site(
@@ -216,6 +238,8 @@ def _site(
         blocks=blocks[list(BLOCK_COLUMNS)],
         elevation=elevation,
         layers=layers,
+        loggers=night[0],
+        hardiness=night[1],
     )
 
 
@@ -363,8 +387,8 @@ def summary(vineyard: Vineyard) -> list[Sentence]:
     Returns
     -------
     list of Sentence
-        Blocks and their ground, samples, buds, elevation, wood, other layers where there are any; in acres and feet
-        where the settings say ``us``.
+        Blocks and their ground, samples, buds, elevation, wood, other layers and loggers where there are any; in acres,
+        feet and degrees Fahrenheit where the settings say ``us``.
     """
     return [
         _ground(vineyard.site),
@@ -373,10 +397,11 @@ def summary(vineyard: Vineyard) -> list[Sentence]:
         _elevation(vineyard.site),
         _wood(vineyard),
         *_layers(vineyard.site),
+        *_loggers(vineyard.site),
     ]
 
 
-_ASIDE = ("warning.no_buds", "warning.aside")
+_ASIDE = ("warning.no_buds", "warning.aside", "warning.no_loggers_in")
 """Keys of the warnings that something given is not in the map."""
 
 
@@ -455,3 +480,13 @@ def _wood(vineyard: Vineyard) -> Sentence:
         checks=Sentence.counted("count.wood_checks", len(vineyard.wood)),
         samples=Sentence.counted("count.samples", vineyard.wood["sample"].nunique()),
     )
+
+
+def _loggers(site: Site) -> list[Sentence]:
+    if site.loggers is None:
+        return []
+    (low, _), (high, unit) = (
+        temperature(site.loggers["min_c"].agg(end), site.settings.units) for end in ("min", "max")
+    )
+    count = Sentence.counted("count.loggers", len(site.loggers))
+    return [Sentence("folder.loggers", loggers=count, low=Figure(low, 1), high=Figure(high, 1, unit))]
