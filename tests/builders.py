@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 import rasterio
 from rasterio.transform import from_origin
-from shapely.geometry import Polygon
+from shapely import LineString, Polygon
 
 from vinemap.errors import InputError
 from vinemap.reading.vineyard import read_vineyard
@@ -65,6 +65,13 @@ def blocks(**columns: object) -> gpd.GeoDataFrame:
     said = {"variety", "species_group", "Species Group"} & set(columns)
     frame = {"block": list(BLOCKS), **({} if said else {"species_group": "vinifera"}), **columns}
     return gpd.GeoDataFrame(frame, geometry=[square(120.0 * i, 0.0) for i in range(3)], crs=CRS)
+
+
+def vine_rows(*numbers: int, block: str = "Ash", **columns: object) -> gpd.GeoDataFrame:
+    """Return vine rows of the first block, 1 to 4 by default: 3 m apart from 1.5 m on, north from 1 m to 99 m."""
+    numbers = numbers or (1, 2, 3, 4)
+    lines = [LineString([(EAST + 3 * n - 1.5, NORTH + north) for north in (1, 99)]) for n in numbers]
+    return gpd.GeoDataFrame({"block": block, "row": list(numbers), **columns}, geometry=lines, crs=CRS)
 
 
 def samples() -> gpd.GeoDataFrame:

@@ -366,6 +366,30 @@ BLOCKS = Layout(
     ),
 )
 
+DRAWN_ROWS = Layout(
+    "rows.geojson, .gpkg, .shp, .fgb, .kml, .kmz, .parquet",
+    "a vine row, drawn as a line from its first vine to its last",
+    (
+        Column("block", Kind.TEXT, "block of the row; where not given, the one that it is drawn in"),
+        Column(
+            "row",
+            Kind.WHOLE,
+            "the number of the row in its block, 1 or more; rows without numbers are counted across the block",
+            low=1,
+            high=100_000,
+        ),
+        Column(
+            "vines",
+            Kind.WHOLE,
+            "places of vines in the row; where not given, as many as the vine spacing makes room for",
+            "vines",
+            low=1,
+            high=100_000,
+            asked="the number of vines, 1 or more",
+        ),
+    ),
+)
+
 SAMPLES = Layout(
     "samples.csv, .xlsx, .geojson, .gpkg, .shp, .fgb, .kml, .kmz, .gpx, .parquet",
     "a sample: the canes of one vine, with lon and lat, easting and northing, a point, row and vine, or a block alone",
@@ -1111,7 +1135,19 @@ CROP_LOSS = Layout(
     ),
 )
 
-INPUTS = (BLOCKS, SAMPLES, BUDS_BY_NODE, BUDS_BY_CANE, BUDS_BY_COUNT, WOOD, SHOOTS, LOGGERS, READINGS, HARDINESS)
+INPUTS = (
+    BLOCKS,
+    DRAWN_ROWS,
+    SAMPLES,
+    BUDS_BY_NODE,
+    BUDS_BY_CANE,
+    BUDS_BY_COUNT,
+    WOOD,
+    SHOOTS,
+    LOGGERS,
+    READINGS,
+    HARDINESS,
+)
 OUTPUTS = (
     *(BLOCKS_CSV, SAMPLES_CSV, ZONES_CSV, ROWS_CSV, WORK_LIST, SPRING_SAMPLES, SPRING_CALIBRATION, SPRING_RAZOR),
     *(CROP_LOSS, PLAN_SAMPLES, PLAN_POINTS, NAVIGATION),

@@ -56,6 +56,7 @@ from vinemap.page.map_page import write_page
 from vinemap.page.shell import OnlineBasemap
 from vinemap.reading.elevation import origin
 from vinemap.reading.files import inputs_in
+from vinemap.reading.frames import known_rows
 from vinemap.reading.loggers import logger_files
 from vinemap.reading.shoots import read_shoots
 from vinemap.reading.vineyard import Vineyard, read_vineyard
@@ -291,6 +292,7 @@ def _by_what_decides(zones: gpd.GeoDataFrame, *, spring: bool) -> gpd.GeoDataFra
 def _mapped(vineyard: Vineyard, tallies: pd.DataFrame, progress: Progress, grown: pd.DataFrame | None = None) -> MapRun:
     """From counts to actions: by the buds that were cut or, where shoots were counted, by what grew."""
     settings, blocks, samples = vineyard.site.settings, vineyard.site.blocks, vineyard.samples
+    frames = known_rows(blocks, vineyard.site.rows)
     progress("terrain")
     grid = block_grid(blocks, settings.surface.cell_m, settings.surface.max_cells)
     terrain = None
@@ -316,7 +318,7 @@ def _mapped(vineyard: Vineyard, tallies: pd.DataFrame, progress: Progress, grown
     averages = None if joint is None else joint.credible_interval
     zones = action_zones(surface, by_mean, settings, averages, SPRING if spring else WINTER)
     zones = _with_net(zone_evidence(zones, by_mean, sample_rows, settings.actions.rules), by_mean)
-    rows = zone_rows(blocks, zones)
+    rows = zone_rows(frames, zones)
     zones = ZONES_CSV.arranged(with_places(with_rows(zones, rows), blocks))
     block_rows = settled(by_mean, zones, settings, spring=spring)
     warnings = [*vineyard.warnings, *_surface_warnings(vineyard, injury), *_apart(block_rows)]

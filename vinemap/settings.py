@@ -45,6 +45,8 @@ class Files(_Section):
 
     blocks: str | None = Field(None, description="file of the block outlines")
     blocks_layer: str | None = Field(None, description="its layer, where it holds several")
+    rows: str | None = Field(None, description="file of the vine rows drawn as lines")
+    rows_layer: str | None = Field(None, description="its layer, where it holds several")
     samples: str | None = Field(None, description="file of the sample points")
     samples_layer: str | None = Field(None, description="its layer, where it holds several")
     buds: str | None = Field(None, description="file of what the razor showed")
@@ -66,6 +68,7 @@ class Columns(_Section):
     """Column names, ours = yours, a table for each file (``[columns.blocks] variety = "Sorte"``)."""
 
     blocks: dict[str, str] = Field(default_factory=dict, description="of the blocks file")
+    rows: dict[str, str] = Field(default_factory=dict, description="of the file of vine rows")
     samples: dict[str, str] = Field(default_factory=dict, description="of the samples file")
     buds: dict[str, str] = Field(default_factory=dict, description="of the buds file")
     wood: dict[str, str] = Field(default_factory=dict, description="of the wood file")

@@ -8,21 +8,23 @@ import pytest
 from shapely import Polygon, box
 
 from vinemap.decisions.vine_rows import rows_sentence, with_rows, zone_rows
+from vinemap.reading.frames import known_rows
+from vinemap.reading.rows import RowFrame
 
 # On the central meridian of UTM zone 18, where the grid's north is the true one; 42.4 degrees north.
 X, Y = 500_000.0, 4_694_000.0
 CRS = "EPSG:32618"
 
 
-def block(outline: Polygon, first: tuple[float, float] | None = (1.5, 1.0), **facts: object) -> gpd.GeoDataFrame:
-    """A block with rows 3 m apart that run north, and vines 2 m apart in them."""
+def frames(outline: Polygon, first: tuple[float, float] | None = (1.5, 1.0), **facts: object) -> dict[str, RowFrame]:
+    """The rows of a block with rows 3 m apart that run north, and vines 2 m apart in them."""
     facts = {"row_spacing_m": 3.0, "vine_spacing_m": 2.0, "row_bearing_deg": 0.0} | facts
     lon, lat = (float("nan"),) * 2
     if first is not None:
         place = gpd.GeoSeries.from_xy([X + first[0]], [Y + first[1]], crs=CRS).to_crs(4326)
         lon, lat = place.x[0], place.y[0]
     row = {"block": "A", "first_vine_lon": lon, "first_vine_lat": lat} | facts
-    return gpd.GeoDataFrame([row], geometry=[outline], crs=CRS)
+    return known_rows(gpd.GeoDataFrame([row], geometry=[outline], crs=CRS))
 
 
 def zones(*shapes: Polygon) -> gpd.GeoDataFrame:
@@ -44,7 +46,7 @@ def told(runs: pd.DataFrame) -> list[tuple[int, ...]]:
 def test_a_square_block_cut_across_its_rows() -> None:
     """30 m by 20 m: ten rows (1.5, 4.5 … 28.5 m) of ten vines (1, 3 … 19 m), of which 1 to 5 lie below 10 m."""
     drawn = zones(box(X, Y, X + 30, Y + 10), box(X, Y + 10, X + 30, Y + 20))
-    runs = zone_rows(block(box(X, Y, X + 30, Y + 20)), drawn)
+    runs = zone_rows(frames(box(X, Y, X + 30, Y + 20)), drawn)
     assert told(runs) == [run for row in range(1, 11) for run in ((row, 1, 1, 5, 5), (row, 2, 6, 10, 5))]
     assert said(drawn, runs) == ["Part of rows 1–10."] * 2
 
@@ -52,7 +54,7 @@ def test_a_square_block_cut_across_its_rows() -> None:
 def test_a_border_along_a_row_leaves_rows_whole() -> None:
     """The same, cut at 12 m from west to east: rows 1 to 4 (to 10.5 m) are one zone, 5 to 10 the other."""
     drawn = zones(box(X, Y, X + 12, Y + 20), box(X + 12, Y, X + 30, Y + 20))
-    runs = zone_rows(block(box(X, Y, X + 30, Y + 20)), drawn)
+    runs = zone_rows(frames(box(X, Y, X + 30, Y + 20)), drawn)
     assert told(runs) == [(row, 1 if row < 5 else 2, 1, 10, 10) for row in range(1, 11)]
     assert said(drawn, runs) == ["Rows 1–4.", "Rows 5–10."]
 
@@ -63,7 +65,7 @@ def test_a_skewed_block_starts_each_row_at_its_headland() -> None:
     outline = Polygon([(X, Y - 0.5), (X + 30, Y + 9.5), (X + 30, Y + 29.5), (X, Y + 19.5)])
     low = box(X, Y - 5, X + 6, Y + 40).union(box(X + 6, Y - 5, X + 9, Y + 8)).intersection(outline)
     drawn = zones(low, outline.difference(low))
-    runs = zone_rows(block(outline), drawn)
+    runs = zone_rows(frames(outline), drawn)
     assert told(runs)[:5] == [
         (1, 1, 1, 10, 10),
         (2, 1, 1, 10, 10),
@@ -79,7 +81,7 @@ def test_a_block_with_a_bend_has_no_vines_in_its_notch() -> None:
     have vines at 1, 3 and 5 m alone; all others have ten."""
     outline = box(X, Y, X + 30, Y + 20).difference(box(X + 12, Y + 6, X + 18, Y + 21))
     drawn = zones(outline)
-    runs = zone_rows(block(outline), drawn)
+    runs = zone_rows(frames(outline), drawn)
     assert told(runs) == [(row, 1, 1, 3 if row in (5, 6) else 10, 3 if row in (5, 6) else 10) for row in range(1, 11)]
 
 
@@ -88,6 +90,6 @@ def test_rows_that_nobody_measured_are_not_counted(facts: dict[str, None]) -> No
     """Without a first vine, a bearing or a spacing there is no row to name."""
     outline = box(X, Y, X + 30, Y + 20)
     drawn = zones(outline)
-    runs = zone_rows(block(outline, **facts), drawn)
+    runs = zone_rows(frames(outline, **facts), drawn)
     assert runs.empty
     assert said(drawn, runs) == [None]

@@ -12,7 +12,7 @@ from shapely.affinity import translate
 
 from vinemap.plan.places import candidates, inner, standing
 from vinemap.plan.points import spread_points
-from vinemap.reading.rows import block_frames
+from vinemap.reading.frames import block_frames
 from vinemap.terrain.layers import terrain_layers
 
 CRS = "EPSG:32618"

@@ -10,11 +10,12 @@ from random import Random
 import geopandas as gpd
 import pandas as pd
 
-from tests.builders import blocks, buds_table, samples, samples_table, write_elevation
+from tests.builders import blocks, buds_table, samples, samples_table, vine_rows, write_elevation
 from vinemap.errors import Findings
 from vinemap.reading.blocks import read_blocks
 from vinemap.reading.buds import read_buds
 from vinemap.reading.elevation import read_elevation
+from vinemap.reading.row_layer import read_rows
 from vinemap.reading.samples import read_samples
 from vinemap.settings import Settings, load_settings
 
@@ -59,8 +60,12 @@ def _blocks(folder: Path, findings: Findings) -> object:
     return read_blocks(folder, Settings(), findings)
 
 
+def _rows(folder: Path, findings: Findings) -> object:
+    return read_rows(folder, Settings(), blocks(), findings)
+
+
 def _samples(folder: Path, findings: Findings) -> object:
-    return read_samples(folder, Settings(), None, findings)
+    return read_samples(folder, Settings(), None, None, findings)
 
 
 def _buds(folder: Path, findings: Findings) -> object:
@@ -80,6 +85,7 @@ READERS: dict[str, Reader] = {
         (f"blocks.{ending}" for ending in ("geojson", "gpkg", "shp", "fgb", "kml", "kmz", "parquet")), _blocks
     ),
     **dict.fromkeys(("blocks.prj", "blocks.dbf", "blocks.shx"), _blocks),
+    "rows.geojson": _rows,
     **dict.fromkeys(("samples.csv", "samples.gpx"), _samples),
     **dict.fromkeys(("buds.csv", "buds.xlsx"), _buds),
     **dict.fromkeys(("elevation.tif", "elevation.tif.aux.xml"), _elevation),
@@ -101,7 +107,7 @@ def write_every_format(home: Path) -> dict[str, Path]:
 
 
 def _write(path: Path) -> None:
-    frame = blocks(variety="Riesling", vines=2000)
+    frame = vine_rows() if path.stem == "rows" else blocks(variety="Riesling", vines=2000)
     if path.suffix in (".geojson", ".fgb", ".shp"):
         frame.to_file(path)
     elif path.suffix == ".gpkg":

@@ -10,7 +10,8 @@ import pytest
 from pyproj import CRS, Geod, Transformer
 from shapely import Point, Polygon, box
 
-from vinemap.reading.rows import Direction, block_frames, locate, row_direction, row_frame
+from vinemap.reading.frames import block_frames
+from vinemap.reading.rows import Direction, locate, row_direction, row_frame
 
 EAST, NORTH = 500_000.0, 4_700_000.0
 UTM = CRS("EPSG:32618")

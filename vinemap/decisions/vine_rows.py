@@ -12,20 +12,20 @@ import shapely
 from numpy.typing import NDArray
 
 from vinemap.columns import ROWS_CSV
-from vinemap.reading.rows import RowFrame, block_frames
+from vinemap.reading.rows import RowFrame
 from vinemap.sentences import Sentence
 
 _OUTSIDE_M = 3.0
 """A vine so far outside every zone stands beyond a bend of the outline, or in a hole of it: there is none."""
 
 
-def zone_rows(blocks: gpd.GeoDataFrame, zones: gpd.GeoDataFrame) -> pd.DataFrame:
+def zone_rows(frames: Mapping[str, RowFrame], zones: gpd.GeoDataFrame) -> pd.DataFrame:
     """List the vines of each zone, row by row.
 
     Parameters
     ----------
-    blocks : GeoDataFrame
-        block, row_spacing_m, vine_spacing_m, row_bearing_deg, first_vine_lon, first_vine_lat; metric CRS.
+    frames : mapping
+        Of `vinemap.reading.frames.known_rows`, by block.
     zones : GeoDataFrame
         Rows of zones.csv with their outlines, in the same CRS.
 
@@ -33,16 +33,13 @@ def zone_rows(blocks: gpd.GeoDataFrame, zones: gpd.GeoDataFrame) -> pd.DataFrame
     -------
     DataFrame
         The columns of `vinemap.columns.ROWS_CSV`: a row for each run of neighbouring vines of one row and zone, in the
-        order of walking. Blocks whose rows are not measured (no first vine, bearing or spacing) have none.
+        order of walking: by row, from the end where rows start. Blocks whose rows are not known have none.
     """
-    _, frames = block_frames(blocks)
-    of_block = dict(list(zones.groupby("block", sort=False)))
-    bearings = blocks["row_bearing_deg"] if "row_bearing_deg" in blocks else pd.Series(np.nan, blocks.index)
     rows = [
         run
-        for name, frame, bearing in zip(blocks["block"], frames, bearings, strict=True)
-        if frame is not None and frame.measured and np.isfinite(frame.vine_spacing) and pd.notna(bearing)
-        for run in _runs(str(name), frame, of_block[name])
+        for name, here in zones.groupby("block", sort=False)
+        if name in frames
+        for run in _runs(str(name), frames[str(name)], here)
     ]
     return pd.DataFrame(rows, columns=ROWS_CSV.names)
 
@@ -51,10 +48,8 @@ def _runs(block: str, frame: RowFrame, zones: gpd.GeoDataFrame) -> Iterator[dict
     """Yield the runs of vines of one block, row by row from its first vine."""
     shapes = zones.geometry.to_numpy()
     shapely.prepare(shapes)
-    for row in range(1, frame.rows + 1):
-        count = frame.vines(row)
-        steps = np.arange(count)[:, None] * frame.vine_spacing * frame.along
-        held = _zone_of(shapes, shapely.points(frame.place(row, 1) + steps))
+    for row in frame.numbers:
+        held = _zone_of(shapes, shapely.points(frame.places(row)))
         for first, last in _stretches(held):
             zone = zones.iloc[held[first]]
             found = {"block": block, "row": row, "vine_from": first + 1, "vine_to": last + 1, "vines": last - first + 1}

@@ -27,7 +27,8 @@ from vinemap.intake.questions import Choice, Proposal, settled
 from vinemap.intake.sources import Layer
 from vinemap.reading.cells import blank, show
 from vinemap.reading.crs import LONLAT
-from vinemap.reading.rows import block_frames, locate
+from vinemap.reading.frames import block_frames
+from vinemap.reading.rows import locate
 from vinemap.reading.vines import NEEDED
 from vinemap.sentences import Figure, Listed, Sentence
 

@@ -29,7 +29,8 @@ from vinemap.plan.stops import as_stops, line_on
 from vinemap.plan.survey import Survey, read_survey
 from vinemap.plan.walk import plan_walk
 from vinemap.reading.elevation import origin
-from vinemap.reading.rows import RowFrame, block_frames
+from vinemap.reading.frames import block_frames
+from vinemap.reading.rows import RowFrame
 from vinemap.reading.vineyard import Site, Vineyard
 from vinemap.sentences import said
 from vinemap.surface.fit import FEWEST_SAMPLES
@@ -132,7 +133,7 @@ def plan_round(
     terrain = (
         None if site.elevation is None else terrain_layers(site.elevation, site.crs, tuple(site.blocks.total_bounds))
     )
-    directions, frames = block_frames(site.blocks)
+    directions, frames = block_frames(site.blocks, site.rows)
     progress("points")
     rho = survey.correlation.rho if survey.correlation.known else options.rho
     gain, used = None, set[str]()

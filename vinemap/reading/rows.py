@@ -1,11 +1,11 @@
-"""Vine rows: their direction, and the place of a vine counted by row and number."""
+"""Straight vine rows: their direction, and the place of a vine counted by row and number."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-import geopandas as gpd
 import numpy as np
 import shapely
 from pyproj import CRS, Geod, Transformer
@@ -109,6 +109,11 @@ class RowFrame:
         farthest = ((shapely.get_coordinates(self.outline) - self.first) @ self.across).max()
         return max(1, int(farthest / self.row_spacing) + 1)
 
+    @property
+    def numbers(self) -> Sequence[int]:
+        """Numbers of the rows, in their order."""
+        return range(1, self.rows + 1)
+
     def vines(self, row: int) -> int:
         """Return how many vines fit into a row; 0 where the vine spacing is unknown."""
         if not math.isfinite(self.vine_spacing):
@@ -120,6 +125,19 @@ class RowFrame:
         """Return the place of a vine, shape (2,)."""
         metres = self._span(row)[0] + self._setback + (vine - 1) * self.vine_spacing
         return np.asarray(self.first + (row - 1) * self.row_spacing * self.across + metres * self.along)
+
+    def places(self, row: int) -> Array:
+        """Return the places of a row's vines, shape (vines, 2)."""
+        steps = np.arange(self.vines(row))[:, None] * self.vine_spacing * self.along
+        return np.asarray(self.place(row, 1) + steps)
+
+    def path(self, row: int) -> Array:
+        """Return the line from a row's first vine to its last one, shape (corners, 2)."""
+        return np.stack([self.place(row, 1), self.place(row, self.vines(row))])
+
+    def spacing(self, row: int) -> float:
+        """Return the metres from vine to vine in a row."""
+        return self.vine_spacing
 
     def nearest(self, xy: Array) -> tuple[int, int | None]:
         """Return row and number of the vine nearest to a place; no number where the vine spacing is unknown."""
@@ -138,6 +156,24 @@ class RowFrame:
             return self.place(row, vine)
         offset = xy - self.first
         return np.asarray(self.first + (row - 1) * self.row_spacing * self.across + (offset @ self.along) * self.along)
+
+    def lacks(self, row: int) -> str:
+        """Say why there is no such row, as a phrase; "" where there is one.
+
+        3 % and one more are let pass, for outlines drawn tight.
+        """
+        return "" if 1 <= row <= _BEYOND * self.rows + 1 else f"the block has room for {self.rows}"
+
+    def error(self, row: int, vine: int) -> float:
+        """Return the standard error of a vine's place in metres.
+
+        It adds, as independent: 3 m of the first vine's own position (a phone under open sky; common practice), 2 m of
+        the outline at the row's start (row 1 excepted), half a degree of the bearing and 1 % of the spacings over the
+        distance from the first vine. All four are assumptions.
+        """
+        away = float(np.hypot(*(self.place(row, vine) - self.first)))
+        outline = 0.0 if row == 1 else _OUTLINE_M
+        return math.hypot(_CORNER_M, outline, math.radians(_BEARING_DEG) * away, _SPACING * away)
 
     def _span(self, row: int) -> tuple[float, float]:
         """Where a row enters and leaves the outline, in metres along it from the first vine's level.
@@ -216,32 +252,6 @@ def row_frame(
     return RowFrame(outline, start, along, across, row_spacing, vine_spacing, False)
 
 
-def block_frames(blocks: gpd.GeoDataFrame) -> tuple[list[Direction], list[RowFrame | None]]:
-    """Return rows' direction and frame of each block.
-
-    Parameters
-    ----------
-    blocks : GeoDataFrame
-        Metric CRS; row_spacing_m, vine_spacing_m, and where given row_bearing_deg (degrees clockwise from true north),
-        first_vine_lon and first_vine_lat (degrees, WGS 84).
-    """
-    bearings, lons, lats = (
-        blocks[name].astype(float).to_numpy() if name in blocks else np.full(len(blocks), np.nan)
-        for name in ("row_bearing_deg", "first_vine_lon", "first_vine_lat")
-    )
-    crs = CRS(blocks.crs)
-    firsts = np.column_stack(Transformer.from_crs("EPSG:4326", crs, always_xy=True).transform(lons, lats))
-    directions = [row_direction(shape, bearing, crs) for shape, bearing in zip(blocks.geometry, bearings, strict=True)]
-    spacings = blocks[["row_spacing_m", "vine_spacing_m"]].astype(float).to_numpy()
-    frames = [
-        row_frame(shape, direction, between_rows, between_vines, first if np.isfinite(first).all() else None)
-        for shape, direction, (between_rows, between_vines), first in zip(
-            blocks.geometry, directions, spacings, firsts, strict=True
-        )
-    ]
-    return directions, frames
-
-
 @dataclass(frozen=True)
 class Located:
     """A vine found by row and number.
@@ -271,9 +281,7 @@ def locate(frame: RowFrame, row: int, vine: int) -> Located:
     Returns
     -------
     Located
-        The error adds, as independent: 3 m of the first vine's own position (a phone under open sky; common
-        practice), 2 m of the outline at the row's start (row 1 excepted), half a degree of the bearing and 1 % of
-        the spacings over the distance from the first vine. All four are assumptions.
+        With the frame's own error.
 
     Raises
     ------
@@ -281,16 +289,12 @@ def locate(frame: RowFrame, row: int, vine: int) -> Located:
         Where the block has no such row or vine (3 % and one more are let pass, for outlines drawn tight); the message
         is a phrase for a `Problem`.
     """
-    rows = frame.rows
-    if not 1 <= row <= _BEYOND * rows + 1:
-        message = f"there is no row {row}: the block has room for {rows}"
+    fault = frame.lacks(row)
+    if fault:
+        message = f"there is no row {row}: {fault}"
         raise ValueError(message)
     vines = frame.vines(row)
     if not 1 <= vine <= _BEYOND * vines + 1:
         message = f"there is no vine {vine} in row {row}: the row has room for {vines}"
         raise ValueError(message)
-    place = frame.place(row, vine)
-    away = float(np.hypot(*(place - frame.first)))
-    outline = 0.0 if row == 1 else _OUTLINE_M
-    error = math.hypot(_CORNER_M, outline, math.radians(_BEARING_DEG) * away, _SPACING * away)
-    return Located(Point(place), error)
+    return Located(Point(frame.place(row, vine)), frame.error(row, vine))

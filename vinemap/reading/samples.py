@@ -42,7 +42,11 @@ _MOST_SAMPLES = 50_000
 
 
 def read_samples(
-    folder: Path, settings: Settings, blocks: gpd.GeoDataFrame | None, findings: Findings
+    folder: Path,
+    settings: Settings,
+    blocks: gpd.GeoDataFrame | None,
+    rows: gpd.GeoDataFrame | None,
+    findings: Findings,
 ) -> tuple[gpd.GeoDataFrame | None, set[str] | None, str]:
     """Read and check samples.*.
 
@@ -52,6 +56,8 @@ def read_samples(
     settings : Settings
     blocks : GeoDataFrame or None
         In the metric CRS, for samples that are placed by row and vine; None where they could not be read.
+    rows : GeoDataFrame or None
+        Vine rows that were drawn, in the same CRS.
     findings : Findings
         Gets problems and warnings.
 
@@ -59,8 +65,8 @@ def read_samples(
     -------
     samples : GeoDataFrame or None
         The samples without a problem, in the file's CRS: the columns of `vinemap.columns.SAMPLES` that are carried on,
-        stated_block, ``file``, ``row``, ``height_m`` (that its point carries), points, missing for samples that are
-        known by their block alone; None where there are none.
+        stated_block, stated_row, stated_vine (float, NaN where not stated), ``file``, ``row``, ``height_m`` (that its
+        point carries), points, missing for samples that are known by their block alone; None where there are none.
     names : set of str or None
         Every sample that the file names, also those with a problem; None where it cannot be read.
     file : str
@@ -87,7 +93,7 @@ def read_samples(
     _warn_of_alike(checked, findings)
     _warn_of_early_dates(checked, settings, findings)
     names = {name for name in names_of(checked, "sample") if name is not None} if "sample" in columns else None
-    return _placed(checked, settings, blocks, findings), names, path.name
+    return _placed(checked, settings, blocks, rows, findings), names, path.name
 
 
 def _warn_of_alike(checked: Checked[SampleRow], findings: Findings) -> None:
@@ -145,7 +151,11 @@ def _leaves_open(cell: str) -> bool:
 
 
 def _placed(
-    checked: Checked[SampleRow], settings: Settings, blocks: gpd.GeoDataFrame | None, findings: Findings
+    checked: Checked[SampleRow],
+    settings: Settings,
+    blocks: gpd.GeoDataFrame | None,
+    vine_rows: gpd.GeoDataFrame | None,
+    findings: Findings,
 ) -> gpd.GeoDataFrame | None:
     pointless = [place for place, row in checked.good() if not _has_own(checked, place, row)]
     counted = counted_places(checked, pointless)
@@ -156,7 +166,7 @@ def _placed(
     otherwise = [place for place in pointless if place in counted or rows[place].block is not None]
     crs, points = own_points(checked, settings, otherwise, findings)
     with folded(findings, len(checked.rows)):
-        located = located_points(checked, counted, blocks, findings)
+        located = located_points(checked, counted, blocks, vine_rows, findings)
     if crs is not None and blocks is not None and located:
         points |= dict(zip(located, gpd.GeoSeries(located, crs=blocks.crs).to_crs(crs), strict=True))
     good = [(place, row) for place, row in checked.good() if place in points or place in alone]
@@ -167,6 +177,7 @@ def _placed(
         {
             **{c.name: typed(c, [getattr(row, c.name) for _, row in good]) for c in SAMPLES.columns if c.carried},
             "stated_block": pd.Series([alone.get(place, row.block) for place, row in good], dtype=object),
+            **{f"stated_{name}": np.array([getattr(row, name) for _, row in good], float) for name in ("row", "vine")},
             "file": checked.table.file,
             "row": [checked.table.numbers[place] for place, _ in good],
             "height_m": np.nan if heights is None else heights[[place for place, _ in good]],

@@ -29,6 +29,7 @@ from vinemap.columns import (
     BUDS_BY_CANE,
     BUDS_BY_COUNT,
     BUDS_BY_NODE,
+    DRAWN_ROWS,
     SAMPLES,
     WOOD,
     Column,
@@ -90,6 +91,11 @@ def with_columns(layout: Layout) -> Callable[[type[Model]], type[Model]]:
 @with_columns(BLOCKS)
 class BlockRow(Row):
     """A row of blocks.*: a block of vines."""
+
+
+@with_columns(DRAWN_ROWS)
+class LineRow(Row):
+    """A row of rows.*: a vine row drawn as a line."""
 
 
 @with_columns(SAMPLES)

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import math
-
 import geopandas as gpd
 from shapely import Point
 
 from vinemap.errors import Findings
 from vinemap.reading.cells import bare_name, show
-from vinemap.reading.rows import Located, RowFrame, block_frames, locate
+from vinemap.reading.frames import known_rows
+from vinemap.reading.rows import Located, RowFrame, locate
 from vinemap.reading.schema import Checked, SampleRow
 from vinemap.sentences import Figure, Listed, Sentence
 
@@ -61,7 +60,11 @@ def by_block_alone(
 
 
 def located_points(
-    checked: Checked[SampleRow], places: list[int], blocks: gpd.GeoDataFrame | None, findings: Findings
+    checked: Checked[SampleRow],
+    places: list[int],
+    blocks: gpd.GeoDataFrame | None,
+    drawn: gpd.GeoDataFrame | None,
+    findings: Findings,
 ) -> dict[int, Point]:
     """Place samples by row and vine in their block.
 
@@ -75,6 +78,8 @@ def located_points(
         In the metric CRS, with `row_spacing_m`, `vine_spacing_m`, `row_bearing_deg`, `first_vine_lon` and
         `first_vine_lat`; None where the blocks could not be read. Then, and where a first vine is at fault, nothing is
         held against the samples.
+    drawn : GeoDataFrame or None
+        Vine rows that were drawn, in the same CRS.
     findings : Findings
         Gets a problem for each row that cannot be placed, and a warning that states the error.
 
@@ -86,12 +91,11 @@ def located_points(
     if blocks is None or not places or any("first_vine" in problem.column for problem in findings.problems):
         return {}
     rows = dict(checked.good())
-    _, frames = block_frames(blocks)
-    by_name = dict(zip(blocks["block"], frames, strict=True))
-    bearings = dict(zip(blocks["block"], blocks["row_bearing_deg"].notna(), strict=True))
+    known = known_rows(blocks, drawn)
+    frames = {str(name): known.get(str(name)) for name in blocks["block"]}
     located: dict[int, Located] = {}
     for place in places:
-        fault = _fault(rows[place], by_name, bearings, located, place)
+        fault = _fault(rows[place], frames, located, place)
         if fault is not None:
             field, message, remedy = fault
             findings.problem(checked.table.file, checked.table.numbers[place], checked.column(field), message, remedy)
@@ -113,7 +117,6 @@ def located_points(
 def _fault(
     row: SampleRow,
     frames: dict[str, RowFrame | None],
-    bearings: dict[str, bool],
     located: dict[int, Located],
     place: int,
 ) -> tuple[str, str, str] | None:
@@ -126,9 +129,10 @@ def _fault(
     if row.block not in frames:
         return "block", f"there is no block {show(row.block)}", f"name one of {', '.join(sorted(frames)[:12])}"
     frame = frames[row.block]
-    if frame is None or not frame.measured or math.isnan(frame.vine_spacing) or not bearings[row.block]:
+    if frame is None:
         message = f"rows and vines of block {show(row.block)} cannot be counted"
-        return "block", message, f"give the block {', '.join(NEEDED)}, or the sample a point"
+        remedy = f"give the block {', '.join(NEEDED)}, draw its rows in a layer called rows, or give the sample a point"
+        return "block", message, remedy
     try:
         located[place] = locate(frame, row.row, row.vine)
     except ValueError as error:

@@ -25,8 +25,9 @@ from vinemap.reading.hardiness import HardinessRow, read_hardiness
 from vinemap.reading.join import join
 from vinemap.reading.loggers import LoggerRow, ReadingRow, read_loggers
 from vinemap.reading.metric import metric_crs, refuse_strays
+from vinemap.reading.row_layer import read_rows, with_row_facts
 from vinemap.reading.samples import read_samples, refuse_mistaken_axes, refuse_placeless
-from vinemap.reading.schema import BlockRow, CountRow, NodeRow, Row, SampleRow, WoodRow, typed
+from vinemap.reading.schema import BlockRow, CountRow, LineRow, NodeRow, Row, SampleRow, WoodRow, typed
 from vinemap.reading.species import ask_for_groups
 from vinemap.sentences import Figure, Listed, Sentence
 from vinemap.settings import SETTINGS_FILE, Settings, load_settings
@@ -35,7 +36,7 @@ from vinemap.units import area_unit, length_unit, temperature
 
 BLOCK_COLUMNS = (*BLOCKS.names, "geometry", "area_ha")
 SAMPLE_COLUMNS = (
-    *("sample", "block", "stated_block", "distance_m"),
+    *("sample", "block", "stated_block", "stated_row", "stated_vine", "distance_m"),
     *(column.name for column in SAMPLES.columns if column.carried and column.name != "sample"),
     "geometry",
 )
@@ -45,6 +46,7 @@ _READ = ("samples", "buds_by_", "buds.", "wood", "shoots", "logger", "hardiness"
 
 _MODELS: dict[str, tuple[type[Row], ...]] = {
     "blocks": (BlockRow,),
+    "rows": (LineRow,),
     "samples": (SampleRow,),
     "buds": (NodeRow, CountRow),
     "wood": (WoodRow,),
@@ -79,6 +81,8 @@ class Site:
         Temperature loggers of the night, as `vinemap.reading.loggers.read_loggers` gives them.
     hardiness : DataFrame or None
         Lethal temperatures, by `vinemap.columns.HARDINESS`.
+    rows : GeoDataFrame or None
+        Vine rows that were drawn, of `vinemap.reading.row_layer.read_rows`; None where there are none.
     """
 
     folder: Path
@@ -91,6 +95,7 @@ class Site:
     layers: tuple[GroundLayer, ...] = ()
     loggers: gpd.GeoDataFrame | None = None
     hardiness: pd.DataFrame | None = None
+    rows: gpd.GeoDataFrame | None = None
 
 
 @dataclass(frozen=True)
@@ -103,8 +108,9 @@ class Vineyard:
         Blocks, elevation, settings.
     samples : GeoDataFrame
         A row a sample: sample (str, unique), block (str, or None where it lies in none), stated_block (str or None),
-        distance_m (float, 0 inside the block), what else `vinemap.columns.SAMPLES` carries on (date: datetime64, NaT
-        where unknown), geometry (Point; missing, and distance_m NaN, where the block is all that is known of a place).
+        stated_row and stated_vine (float, NaN where the file states none), distance_m (float, 0 inside the block), what
+        else `vinemap.columns.SAMPLES` carries on (date: datetime64, NaT where unknown), geometry (Point; missing, and
+        distance_m NaN, where the block is all that is known of a place).
     nodes : DataFrame
         A row a node cut, by `vinemap.columns.BUDS_BY_NODE`; no rows where the file holds counts.
     counts : DataFrame
@@ -130,7 +136,7 @@ def read_vineyard(folder: str | os.PathLike[str]) -> Vineyard:
     Parameters
     ----------
     folder : path
-        Holds blocks, samples and buds, and may hold elevation, wood, loggers, hardiness and vinemap.toml.
+        Holds blocks, samples and buds, and may hold rows, elevation, wood, loggers, hardiness and vinemap.toml.
 
     Returns
     -------
@@ -153,11 +159,12 @@ def read_vineyard(folder: str | os.PathLike[str]) -> Vineyard:
     # A block that was refused may have had the variety.
     if blocks is not None and not findings.problems:
         _refuse_unknown_varieties(blocks, settings, findings)
+    blocks, rows = _with_rows(folder, settings, blocks, findings)
     elevation = read_elevation(folder, settings, blocks, findings)
     layers = read_ground_layers(folder, settings, blocks, findings)
     night = _read_night(folder, settings, blocks, findings)
     site_warnings = findings.warnings.copy()
-    samples, names, samples_file = read_samples(folder, settings, blocks, findings)
+    samples, names, samples_file = read_samples(folder, settings, blocks, rows, findings)
     nodes, counts = read_buds(folder, settings, names, samples_file, findings)
     wood = read_wood(folder, settings, names, samples_file, findings)
     if blocks is not None and samples is not None:
@@ -171,7 +178,7 @@ def read_vineyard(folder: str | os.PathLike[str]) -> Vineyard:
     ask_for_groups(blocks, nodes, counts, settings.actions.rules, findings)
     _warn_of_formulas([blocks[list(BLOCK_COLUMNS)], samples[list(SAMPLE_COLUMNS)]], settings, findings)
     return Vineyard(
-        site=_site(folder, settings, blocks, elevation, layers, night, site_warnings),
+        site=_site(folder, settings, blocks, elevation, layers, rows, night, site_warnings),
         samples=samples[list(SAMPLE_COLUMNS)],
         nodes=nodes,
         counts=counts,
@@ -186,7 +193,7 @@ def read_site(folder: str | os.PathLike[str], *, with_elevation: bool = True) ->
     Parameters
     ----------
     folder : path
-        Holds blocks, and may hold elevation, loggers, hardiness and vinemap.toml; other files are not looked at.
+        Holds blocks, and may hold rows, elevation, loggers, hardiness and vinemap.toml; other files are not looked at.
     with_elevation : bool
         Whether the elevation is read.
 
@@ -202,13 +209,14 @@ def read_site(folder: str | os.PathLike[str], *, with_elevation: bool = True) ->
     findings = Findings()
     folder, settings = _opened(folder, findings)
     blocks = _metric_blocks(folder, settings, findings)
+    blocks, rows = _with_rows(folder, settings, blocks, findings)
     elevation = read_elevation(folder, settings, blocks, findings) if with_elevation else None
     layers = read_ground_layers(folder, settings, blocks, findings)
     night = _read_night(folder, settings, blocks, findings)
     if findings.problems or blocks is None:
         raise InputError(_in_order(findings.problems))
     _warn_of_formulas([blocks[list(BLOCK_COLUMNS)]], settings, findings)
-    return _site(folder, settings, blocks, elevation, layers, night, findings.warnings)
+    return _site(folder, settings, blocks, elevation, layers, rows, night, findings.warnings)
 
 
 _Night = tuple[gpd.GeoDataFrame | None, pd.DataFrame | None]
@@ -226,6 +234,7 @@ def _site(
     blocks: gpd.GeoDataFrame,
     elevation: xr.DataArray | None,
     layers: tuple[GroundLayer, ...],
+    rows: gpd.GeoDataFrame | None,
     night: _Night,
     warnings: list[Sentence],
 ) -> Site:
@@ -238,9 +247,25 @@ def _site(
         blocks=blocks[list(BLOCK_COLUMNS)],
         elevation=elevation,
         layers=layers,
+        rows=rows,
         loggers=night[0],
         hardiness=night[1],
     )
+
+
+def _with_rows(
+    folder: Path, settings: Settings, blocks: gpd.GeoDataFrame | None, findings: Findings
+) -> tuple[gpd.GeoDataFrame | None, gpd.GeoDataFrame | None]:
+    """Return the blocks with what drawn rows say of them, and these rows."""
+    rows = read_rows(folder, settings, blocks, findings)
+    if blocks is None or rows is None or findings.problems:
+        return blocks, rows
+    blocks = with_row_facts(blocks, rows)
+    unknown = rows["block"].isin(blocks.loc[blocks["vine_spacing_m"].isna(), "block"]) & rows["vines"].isna()
+    names = rows.loc[unknown, "block"].unique().tolist()
+    if names:
+        findings.warn(Sentence("warning.rows.no_vines", block=Listed(names)))
+    return blocks, rows
 
 
 def _once_each(warnings: list[Sentence]) -> tuple[Sentence, ...]:
