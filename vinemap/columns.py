@@ -21,6 +21,7 @@ from vinemap.states import (
     NONCOUNT,
     TASKS,
     TISSUE_STATES,
+    WORK,
     Action,
     Bud,
     Differs,
@@ -31,6 +32,7 @@ from vinemap.states import (
     Origin,
     Part,
     Pruning,
+    Rate,
     Side,
     SpeciesGroup,
     State,
@@ -39,6 +41,7 @@ from vinemap.states import (
     TrunkGrade,
     Verdict,
     Visit,
+    When,
     WoodState,
 )
 from vinemap.units import HECTARES_PER_ACRE, KILOGRAMS_PER_POUND, METRES_PER_FOOT, TONNES_PER_SHORT_TON
@@ -253,6 +256,7 @@ _CLUSTERED = (
 _MODEL = "C. E. Rasmussen & C. K. I. Williams, Gaussian Processes for Machine Learning (2006), chapters 3 and 5"
 _DRAWS = "J. T. Wilson et al., J. Mach. Learn. Res. 22 (2021) 105"
 _STRATA = "S. Greenland & J. M. Robins, Biometrics 41 (1985) 55"
+_GAIN = "H. Raiffa & R. Schlaifer, Applied Statistical Decision Theory (1961), from memory"
 _EXACT = "R. A. Fisher's exact test (1935)"
 _RULES = "rules.toml"
 _VARIETIES = "varieties.toml"
@@ -916,6 +920,23 @@ _DEAD_TRUNKS = tuple(
     for side, end in (("", ""), ("_low", ": low end"), ("_high", ": high end"))
 )
 
+_SURE = _pct(
+    "sure_pct",
+    "how likely the ground is to belong in this zone, mean over it; empty without evidence, at most 95",
+    f"{_RULES}: evidence",
+)
+_CANES_MORE = _count(
+    "canes_more",
+    "canes to cut, each from another vine, before the zone is acted on; 0 where it is sure enough; empty where no "
+    "number would tell",
+    "canes",
+    _GAIN,
+)
+_ROWS = (
+    Column("rows_whole", Kind.TEXT, "vine rows that lie in the zone whole, where rows are measured", on_page=True),
+    Column("rows_part", Kind.TEXT, "vine rows of which a part lies in it; rows.csv has their vines", on_page=True),
+)
+
 ZONES_CSV = Layout(
     "zones.csv; vineyard.gpkg, layer zones",
     "a zone: connected ground of a block with one action",
@@ -933,8 +954,7 @@ ZONES_CSV = Layout(
         *(replace(column, on_page=False) for column in _EXTRA_ENDS),
         _AREA,
         replace(_VINES, meaning="the block's vines, shared by area"),
-        Column("rows_whole", Kind.TEXT, "vine rows that lie in the zone whole, where rows are measured", on_page=True),
-        Column("rows_part", Kind.TEXT, "vine rows of which a part lies in it; rows.csv has their vines", on_page=True),
+        *_ROWS,
         Column(
             "corner",
             Kind.WORD,
@@ -950,15 +970,12 @@ ZONES_CSV = Layout(
         _pct("injury_pct", "primary buds dead, mean over the zone", _MODEL),
         _pct("injury_low_pct", "low end of its 90 % credible interval", _DRAWS),
         _pct("injury_high_pct", "high end of its 90 % credible interval", _DRAWS),
-        _pct(
-            "sure_pct",
-            "how likely the ground is to belong in this zone, mean over it; empty without evidence, at most 95",
-            f"{_RULES}: evidence",
-        ),
+        _SURE,
         _count("samples", "samples in the zone with a primary bud read", "samples"),
         _CANES,
         _count("nodes", "primary buds read in the zone", "nodes"),
         _EVIDENCE,
+        _CANES_MORE,
         *(replace(column, on_page=False) for column in _CROPS if column.unit == "%"),
         *_DEAD_TRUNKS,
         *(replace(column, on_page=False) for column in _NET),
@@ -985,27 +1002,80 @@ ROWS_CSV = Layout(
     ),
 )
 
+_ASSUMED = "given where the settings have all that it takes, else assumed"
 WORK_LIST = Layout(
     "worklist.csv",
-    "a zone, in the order to visit",
+    "a task, in the order of the work; a zone may have several",
     (
-        Column("visit", Kind.WHOLE, "place in the order to visit"),
-        Column("zone", Kind.WHOLE, "number of the zone, as in zones.csv"),
-        Column("block", Kind.NAME, "block that the zone lies in"),
-        _ACTION,
-        _AREA,
-        _VINES,
+        Column("visit", Kind.WHOLE, "place in the order", on_page=True),
+        Column(
+            "task",
+            Kind.WORD,
+            "what to do: the zone's action, or what comes before or after it",
+            words=WORK,
+            on_page=True,
+        ),
+        Column("when", Kind.WORD, "when it is due", words=tuple(When), on_page=True),
+        Column(
+            "zone",
+            Kind.WHOLE,
+            "number of the zone, as in zones.csv; empty where the block as a whole is meant",
+            on_page=True,
+        ),
+        Column("block", Kind.NAME, "block that the zone lies in", on_page=True),
+        replace(_ACTION, meaning="what to do in the zone", on_page=False),
+        replace(_AREA, meaning="ground of the zone, on each of its lines", on_page=False),
+        replace(_VINES, meaning="vines of the zone, on each of its lines", on_page=False),
+        *_ROWS,
         _KEEP,
         _TARGET_FROM,
-        _count("samples", "samples in the zone with a primary bud read", "samples"),
-        _count("nodes", "primary buds read in the zone", "nodes"),
-        Column("vines_to_work", Kind.NUMBER, "vines of the zone, of retraining and replanting those dead", "vines"),
+        replace(_SURE, on_page=True),
+        _count("samples", "samples in the zone with a primary bud read", "samples", on_page=False),
+        _count("nodes", "primary buds read in the zone", "nodes", on_page=False),
+        Column(
+            "vines_to_work",
+            Kind.NUMBER,
+            "vines that the task takes: of retraining and replanting those dead, of canes one a cane, of wood checks "
+            "those to check",
+            "vines",
+            on_page=True,
+        ),
         Column("vines_to_work_low", Kind.NUMBER, "low end of vines_to_work", "vines"),
         Column("vines_to_work_high", Kind.NUMBER, "high end of vines_to_work", "vines"),
-        Column("hours", Kind.NUMBER, "hours of one person, by the settings' vines_per_hour", "h", shown=1),
-        Column("{material}_pieces", Kind.NUMBER, "pieces of a material, by the settings' materials", "pieces"),
-        Column("cost", Kind.NUMBER, "cost of hours and materials, by the settings' prices", CURRENCY, shown=2),
-        Column("full_crop_year", Kind.WHOLE, "year of a full crop again", source=f"{_RULES}: recovery"),
+        Column("hours", Kind.NUMBER, "hours of one person", "h", 2, f"{_RULES}: work", shown=1, on_page=True),
+        Column("hours_from", Kind.WORD, f"where hours come from: {_ASSUMED}", words=tuple(Rate), on_page=True),
+        Column("crew_days", Kind.NUMBER, "working days of the crew", "days", 2, shown=1, on_page=True),
+        Column("days_from", Kind.WORD, f"where days come from: {_ASSUMED}", words=tuple(Rate), on_page=True),
+        Column("day_from", Kind.WHOLE, "first of the crew's days, where the task is due before budbreak", on_page=True),
+        Column("day_to", Kind.WHOLE, "last of the crew's days", on_page=True),
+        Column("{material}_pieces", Kind.NUMBER, "pieces of a material", "pieces", source=f"{_RULES}: work"),
+        Column(
+            "cost",
+            Kind.NUMBER,
+            "cost of hours and materials",
+            CURRENCY,
+            2,
+            source=f"{_RULES}: work",
+            shown=2,
+            on_page=True,
+        ),
+        Column("cost_from", Kind.WORD, f"where the cost comes from: {_ASSUMED}", words=tuple(Rate), on_page=True),
+        Column("full_crop_year", Kind.WHOLE, "year of a full crop again", source=f"{_RULES}: recovery", on_page=True),
+    ),
+)
+
+MORE_CANES_CSV = Layout(
+    "more_canes.csv",
+    "a cane to cut in a zone that is not sure enough, the most telling one of each zone first",
+    (
+        replace(_SAMPLE, meaning="name for the new sample"),
+        Column("block", Kind.NAME, "block that the place lies in"),
+        Column("zone", Kind.WHOLE, "number of the zone, as in zones.csv", on_page=True),
+        _LON,
+        _LAT,
+        Column("row", Kind.WHOLE, "row of the vine, where rows are measured", on_page=True),
+        Column("vine", Kind.WHOLE, "place of the vine in its row", on_page=True),
+        Column("nodes", Kind.WHOLE, "nodes to cut, counted from the base", "nodes"),
     ),
 )
 
@@ -1149,8 +1219,8 @@ INPUTS = (
     HARDINESS,
 )
 OUTPUTS = (
-    *(BLOCKS_CSV, SAMPLES_CSV, ZONES_CSV, ROWS_CSV, WORK_LIST, SPRING_SAMPLES, SPRING_CALIBRATION, SPRING_RAZOR),
-    *(CROP_LOSS, PLAN_SAMPLES, PLAN_POINTS, NAVIGATION),
+    *(BLOCKS_CSV, SAMPLES_CSV, ZONES_CSV, ROWS_CSV, WORK_LIST, MORE_CANES_CSV),
+    *(SPRING_SAMPLES, SPRING_CALIBRATION, SPRING_RAZOR, CROP_LOSS, PLAN_SAMPLES, PLAN_POINTS, NAVIGATION),
 )
 
 

@@ -20,6 +20,7 @@ from shapely.geometry import box
 from vinemap.columns import (
     BLOCKS,
     BLOCKS_CSV,
+    MORE_CANES_CSV,
     ROWS_CSV,
     SAMPLES_CSV,
     SPRING_CALIBRATION,
@@ -33,6 +34,7 @@ from vinemap.decisions.by_zone import settled
 from vinemap.decisions.checks import check_table
 from vinemap.decisions.crop_loss import crop_losses
 from vinemap.decisions.evidence import block_evidence, cut_canes, differs_sentence, zone_evidence
+from vinemap.decisions.more_canes import more_canes
 from vinemap.decisions.regrowth import SPRING, decide_spring, resting_on_shoots
 from vinemap.decisions.season import WINTER
 from vinemap.decisions.spring import SpringCheck, check_forecast, corrected, spring_findings
@@ -109,6 +111,8 @@ class MapRun:
         The rows of worklist.csv.
     rows : DataFrame
         The rows of rows.csv; none where no block's vine rows are measured.
+    canes : GeoDataFrame or None
+        The rows of more_canes.csv with their places; None after budbreak.
     surface : Dataset
         The injury grid.
     terrain : Dataset or None
@@ -126,6 +130,7 @@ class MapRun:
     zones: gpd.GeoDataFrame
     work: pd.DataFrame
     rows: pd.DataFrame
+    canes: gpd.GeoDataFrame | None
     surface: xr.Dataset
     terrain: xr.Dataset | None
     report: dict[str, Any]
@@ -318,6 +323,11 @@ def _mapped(vineyard: Vineyard, tallies: pd.DataFrame, progress: Progress, grown
     averages = None if joint is None else joint.credible_interval
     zones = action_zones(surface, by_mean, settings, averages, SPRING if spring else WINTER)
     zones = _with_net(zone_evidence(zones, by_mean, sample_rows, settings.actions.rules), by_mean)
+    canes = None
+    if not spring:
+        # After budbreak what grew is counted, and no cane is cut.
+        sd = injury.model["between_vine_sd"]
+        zones, canes = more_canes(zones, by_mean, frames, samples, injury.joint, sd, settings)
     rows = zone_rows(frames, zones)
     zones = ZONES_CSV.arranged(with_places(with_rows(zones, rows), blocks))
     block_rows = settled(by_mean, zones, settings, spring=spring)
@@ -332,6 +342,7 @@ def _mapped(vineyard: Vineyard, tallies: pd.DataFrame, progress: Progress, grown
         zones,
         work_list(_by_what_decides(zones, spring=spring), block_rows, settings),
         rows,
+        canes,
         surface,
         terrain,
         _report(vineyard, injury, zones, warnings, losses),
@@ -492,6 +503,8 @@ def _fill(stage: Path, run: MapRun, earlier: Path | None = None, *, pdf: bool = 
         _write_report(run, stage, pdf=pdf)
     if len(run.rows):
         write_csv(run.rows, stage / "rows.csv", ROWS_CSV, quoted=settings.quote_formulas)
+    if run.canes is not None and len(run.canes):
+        write_csv(run.canes, stage / "more_canes.csv", MORE_CANES_CSV, quoted=settings.quote_formulas)
     write_workbook(stage / "worklist.xlsx", _content(run))
     write_geopackage(layers, stage / "vineyard.gpkg")
     write_styles(map_styles(settings.language, run.zones["action"]), stage / "vineyard.gpkg")

@@ -13,7 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator, model_valida
 
 from vinemap.arrays import Array
 from vinemap.resources import asset
-from vinemap.states import SpeciesGroup
+from vinemap.states import Action, SpeciesGroup
 from vinemap.units import KILOGRAMS_PER_POUND, METRES_PER_FOOT
 from vinemap.varieties import Kin, Share, Varieties
 
@@ -162,6 +162,9 @@ class Evidence(_Sourced):
     covered_under_pct: float = Field(ge=0, le=100, description="less of a block that its samples stand for: not sure")
     most_sure_pct: float = Field(ge=50, le=100, description="no probability above it, or under its rest, is told")
     differ_points: float = Field(ge=0, le=100, description="cuts and map further apart than this: both are shown")
+    unsure_under_pct: float = Field(
+        ge=0, le=100, description="ground less likely to belong in its zone: cut more canes before it is pruned"
+    )
 
 
 class SecondaryCrop(_Sourced):
@@ -223,6 +226,17 @@ class Recovery(_Sourced):
     replant_years: float = Field(ge=0.1, le=100)
 
 
+class Labour(_Sourced):
+    """What work takes and costs, assumed where the settings of a vineyard say nothing of it."""
+
+    currency: str = Field(max_length=40, description="of the prices")
+    vines_per_hour: dict[Action, Annotated[float, Field(gt=0, le=100_000)]]
+    materials: dict[Action, dict[str, Annotated[float, Field(ge=0, le=1e6)]]] = Field(
+        description="pieces for each vine"
+    )
+    prices: dict[str, Annotated[float, Field(ge=0, le=1e9)]]
+
+
 class Spring(_Sourced):
     """What the nodes that stay blind after budbreak say; percent, itself excluded."""
 
@@ -280,6 +294,7 @@ class Rules(_Table):
     balanced: Balanced
     nodes_per_foot: NodesPerFoot
     recovery: Recovery
+    work: Labour
     varieties: Varieties
     spring: Spring
     razor: Razor

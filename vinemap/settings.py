@@ -156,10 +156,15 @@ Task = Annotated[Action, AfterValidator(_asks_for_work)]
 
 
 class Work(_Section):
-    """What work takes and costs; nothing is assumed that is not given here, but a young vine for each replanted one."""
+    """What work takes and costs; what is not given is assumed as ``rules.toml`` has it, and called assumed."""
 
+    crew: int = Field(4, ge=1, le=1000, description="people who work at the same time")
+    hours_a_day: float = Field(8.0, ge=0.5, le=24.0, description="hours that they work in a day")
     vines_per_hour: dict[Task, Annotated[float, Field(ge=0.01, le=100_000.0)]] = Field(
         default_factory=dict, description="vines that one person does in an hour, by action"
+    )
+    canes_per_hour: float = Field(
+        6.0, ge=0.01, le=1000.0, description="canes that one person collects, cuts and reads in an hour"
     )
     materials: dict[Task, dict[str, Annotated[float, Field(ge=0.0, le=1e6)]]] = Field(
         default_factory=dict, description="pieces for each vine, by action, e.g. retrain = { stakes = 1, ties = 3 }"
@@ -168,7 +173,9 @@ class Work(_Section):
         default_factory=dict, description='price of a piece of each material, and of an "hour"'
     )
     currency: str = Field("", max_length=40, description="of the prices, for the heading")
-    order: Literal["worst", "route"] = Field("worst", description="of the work list: worst first, or nearest next")
+    order: Literal["urgent", "worst", "route"] = Field(
+        "urgent", description="of the work list: what cannot wait first, worst ground first, or nearest next"
+    )
 
 
 class Import(_Section):

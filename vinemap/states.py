@@ -205,11 +205,33 @@ class Action(StrEnum):
 TASKS = tuple(action for action in Action if action is not Action.BY_ZONE)
 """What there may be to do in a zone; a block whose zones differ is worked by zone."""
 
+MORE_CANES, CUT_BACK = "more_canes", "cut_back"
+"""Work beside a zone's action: canes to cut before it is acted on; the second cut of vines that are pruned twice."""
+
+WORK = (MORE_CANES, *TASKS, CUT_BACK)
+"""All that a line of the work list may ask for."""
+
 NUMBERED = (Action.AS_USUAL, Action.KEEP_MORE)
 """Actions for which the pruning rule gives a number of nodes."""
 
 RENEWED = (Action.RETRAIN, Action.REPLANT)
 """Actions that renew the vines whose trunks are dead."""
+
+
+class When(StrEnum):
+    """When a line of the work list is due."""
+
+    NOW = "now"
+    DORMANT = "before budbreak"
+    GROWN = "after budbreak"
+    PLANTING = "planting season"
+
+
+class Rate(StrEnum):
+    """Where hours and costs of the work list come from: the settings, or what is assumed without them."""
+
+    GIVEN = "given"
+    ASSUMED = "assumed"
 
 
 class Evidence(StrEnum):

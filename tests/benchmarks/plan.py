@@ -20,9 +20,9 @@ from scipy.special import expit, logit
 
 from tests.benchmarks.accuracy import vinemap_surface
 from tests.benchmarks.simulate import CELL, CRS, EAST, NORTH, SIDE, Simulated, simulate
-from vinemap.plan.places import inner
 from vinemap.plan.points import spread_points
 from vinemap.plan.second import fit_posterior, next_points
+from vinemap.reading.inside import inner
 from vinemap.settings import Settings
 from vinemap.survival.tally import tally
 from vinemap.terrain.layers import terrain_layers

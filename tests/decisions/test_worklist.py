@@ -11,8 +11,9 @@ from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 from shapely.geometry import box
 
-from vinemap.decisions.worklist import totals, visiting_order, work_list
+from vinemap.decisions.worklist import terms, totals, visiting_order, work_list
 from vinemap.settings import Settings
+from vinemap.states import Action
 
 X, Y = 500_000.0, 4_800_000.0
 ACTIONS = ("as_usual", "keep_more", "retrain", "replant_candidate", "no_data")
@@ -81,13 +82,84 @@ def test_hand_sums() -> None:
     assert sums["stakes_pieces"] == 1800
 
 
+def test_what_is_not_given_is_assumed_and_says_so() -> None:
+    """Nothing given: hours and cost by the assumptions of rules.toml, called assumed line by line."""
+    table = listed().set_index("action")
+    work = Settings().actions.rules.work
+    assert table.loc["keep_more", "hours"] == pytest.approx(1000 / work.vines_per_hour[Action.KEEP_MORE])
+    # 1000 vines: a young vine, a stake and two ties each, and the hours.
+    each = work.prices["young_vines"] + work.prices["stakes"] + 2 * work.prices["ties"]
+    hours = 1000 / work.vines_per_hour[Action.REPLANT]
+    assert table.loc["replant_candidate", "cost"] == pytest.approx(1000 * each + hours * work.prices["hour"])
+    working = table[table.index != "no_data"]
+    assert working[["hours_from", "days_from", "cost_from"]].eq("assumed").all(axis=None)
+    assert terms(Settings()).currency == "US$"
+
+
 def test_no_price_no_cost() -> None:
-    """Nothing given: vines and young vines alone; no hours, no cost, and no total of what is not known."""
-    table = listed()
+    """A currency of one's own and no price: no cost, and no total of what is not known; hours stay."""
+    table = listed({"work": {"currency": "EUR"}})
     working = table[table["action"] != "no_data"]
-    assert working[["hours", "cost"]].isna().all(axis=None)
-    assert totals(table)[["hours", "cost"]].isna().all()
+    assert working["cost"].isna().all()
+    assert pd.isna(totals(table)["cost"])
+    assert totals(table)["hours"] > 0
     assert table.set_index("action")["young_vines_pieces"].to_dict()["replant_candidate"] == 1000
+
+
+def test_given_rates_are_not_called_assumed() -> None:
+    """All that a line takes given: given; the crew's days stay assumed until its size and hours are given too."""
+    table = listed(PRICED).set_index("action")
+    assert table.loc["retrain", ["hours_from", "days_from", "cost_from"]].tolist() == ["given", "assumed", "given"]
+    crew = {"work": PRICED["work"] | {"crew": 5, "hours_a_day": 8}}
+    table = listed(crew).set_index("action")
+    assert table.loc["retrain", "days_from"] == "given"
+    assert table.loc["retrain", "crew_days"] == 2.0  # 80 hours by five people for eight hours
+
+
+def test_what_cannot_wait_comes_first() -> None:
+    """Wood checks, canes by the ground in doubt, pruning from the surest zone on, held zones, then later seasons."""
+    table = work_list(
+        zones(
+            action=["as_usual", "keep_more", "prune_long_wait", "no_data", "replant_candidate"],
+            sure_pct=[80.0, 60.0, 90.0, np.nan, np.nan],
+            canes_more=pd.array([0, 5, 0, 7, 0], dtype="Int64"),
+        ),
+        blocks()
+        .assign(action="keep_more", trunk_checks_more=pd.array([4, None, None, None], dtype="Int64"))
+        .assign(trunk_checks_of=["hurt", None, None, None]),
+        Settings.model_validate({"work": {"crew": 2, "hours_a_day": 10, "vines_per_hour": {"prune_long_wait": 100}}}),
+    )
+    assert list(zip(table["task"], table["zone"].fillna(0), strict=True)) == [
+        ("check_wood", 0), ("more_canes", 4), ("more_canes", 2), ("prune_long_wait", 3), ("as_usual", 1),
+        ("keep_more", 2), ("cut_back", 3), ("replant_candidate", 5),
+    ]  # fmt: skip
+    assert table["vines_to_work"].tolist()[:3] == [4, 7, 5]
+    assert table["when"].tolist() == ["now"] * 3 + ["before budbreak"] * 3 + ["after budbreak", "planting season"]
+    # 4 / 12 + 12 / 6 hours on the first day; 10 hours of pruning long end it within 20 man-hours, 50 more take three.
+    assert table["day_from"].tolist()[:5] == [1, 1, 1, 1, 1]
+    assert table["day_to"].tolist()[3:5] == [1, 4]
+    assert table["day_from"].isna().tolist() == [False] * 6 + [True] * 2
+    assert totals(table)["area_ha"] == 5.0
+
+
+def test_an_unknown_line_leaves_the_days_behind_it_open() -> None:
+    """A zone whose vines are not known: no day is given to it, nor to what comes after it."""
+    vines = pd.array([1000, pd.NA, 1000, 1000, 1000], dtype="Int64")
+    table = listed(None, vines=vines, sure_pct=[70.0, 90.0, np.nan, np.nan, np.nan])
+    days = table.set_index("action")["day_to"]
+    assert days[["keep_more", "as_usual"]].isna().all()
+
+
+def test_wood_checks_of_zones() -> None:
+    """Where nobody looked, the fewest checks that can decide; what a block lacks is shared by its zones' ground."""
+    actions = ["check_wood", "check_wood", "check_wood", "as_usual", "as_usual"]
+    lacking = pd.array([5, None, None, None], dtype="Int64")
+    known = blocks().assign(trunk_checks_more=lacking, trunk_checks_of=["hurt", None, None, None])
+    table = work_list(zones(action=actions), known).set_index("zone")
+    assert table.loc[[1, 2], "vines_to_work"].tolist() == [3, 3]  # of 5, a half each, rounded up
+    assert table.loc[3, "vines_to_work"] == 3  # 0 of 3: Wilson's interval at 90 % ends at 47.4 %; 0 of 2 at 57.5 %
+    never = known.assign(trunk_checks_more=pd.array([None] * 4, dtype="Int64"))
+    assert work_list(zones(action=actions), never).set_index("zone").loc[[1, 2], "vines_to_work"].isna().all()
 
 
 def test_one_missing_price_leaves_its_lines_without_cost() -> None:
@@ -109,8 +181,9 @@ def test_linear_in_vines(times: int) -> None:
 
 def test_order() -> None:
     """Worst first: dead trunks, then by injury, then what is not known; by route, the nearest neighbour next."""
-    assert listed()["action"].tolist() == ["replant_candidate", "retrain", "keep_more", "as_usual", "no_data"]
-    assert listed()["visit"].tolist() == [1, 2, 3, 4, 5]
+    worst = listed({"work": {"order": "worst"}})
+    assert worst["action"].tolist() == ["replant_candidate", "retrain", "keep_more", "as_usual", "no_data"]
+    assert worst["visit"].tolist() == [1, 2, 3, 4, 5]
     assert visiting_order(zones(), "route") == [3, 2, 1, 0, 4]
     assert visiting_order(zones().iloc[:0], "route") == []
 

@@ -10,9 +10,10 @@ import xarray as xr
 from shapely import Point, Polygon, box
 from shapely.affinity import translate
 
-from vinemap.plan.places import candidates, inner, standing
+from vinemap.plan.places import candidates, standing
 from vinemap.plan.points import spread_points
 from vinemap.reading.frames import block_frames
+from vinemap.reading.inside import inner
 from vinemap.terrain.layers import terrain_layers
 
 CRS = "EPSG:32618"

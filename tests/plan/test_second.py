@@ -11,8 +11,9 @@ from shapely import box
 from sklearn.gaussian_process import GaussianProcessRegressor
 from sklearn.gaussian_process.kernels import RBF
 
-from vinemap.plan.second import Posterior, fit_posterior, next_points
+from vinemap.plan.second import fit_posterior, next_points
 from vinemap.settings import Settings
+from vinemap.surface.undecided import Posterior
 from vinemap.survival.tally import tally
 
 EAST, NORTH = 500_000.0, 4_700_000.0

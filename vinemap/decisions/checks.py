@@ -61,6 +61,25 @@ def checks_needed(vines: int, read: int, limit_pct: float, confidence: float, mo
     return int(clear[0]) + 1 if len(clear) else None
 
 
+def fewest_checks(confidence: float) -> int:
+    """Return the fewest vines whose checks can decide where none was made: all of them sound, or none.
+
+    Parameters
+    ----------
+    confidence : float
+        Of Wilson's interval, which then lies on one side of one half.
+
+    Examples
+    --------
+    >>> from vinemap.decisions.checks import fewest_checks
+    >>> fewest_checks(0.90)
+    3
+    """
+    size = np.arange(1, 1000)
+    _, high = wilson(np.zeros(len(size)), size, confidence)
+    return int(size[np.round(100 * high, 1) < SOUND_BELOW_PCT][0])
+
+
 def asked(row: Mapping[Any, Any], rules: Rules) -> Asked | None:
     """Say which limit a block's trunks have to clear before the checks decide; None where they do, or none was made.
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from vinemap.bench.bench_page import USUAL_RHO
+from vinemap.reading.inside import EDGE_M
+from vinemap.surface.undecided import NODES_PER_CANE
 
 
 @dataclass(frozen=True)
@@ -18,8 +20,7 @@ class PlanOptions:
     confidence : float
         Of that interval.
     nodes_per_cane : int
-        Nodes to cut on each cane, counted from the base. Univ. of Maryland Extension (2018) calls the first 2 to 10
-        critical, Cornell Cooperative Extension (2014) cuts the first 6 to 8.
+        Nodes to cut on each cane, counted from the base; `vinemap.surface.undecided.NODES_PER_CANE` says why so many.
     rho : float
         Intraclass correlation of the buds of one cane, where no survey has shown it. An assumption: buds of one vine
         share its place and its vigour.
@@ -43,11 +44,11 @@ class PlanOptions:
 
     half_width: float = 0.10
     confidence: float = 0.90
-    nodes_per_cane: int = 10
+    nodes_per_cane: int = NODES_PER_CANE
     rho: float = USUAL_RHO
     share: float = 0.5
     least_canes: int = 10
-    edge_m: float = 8.0
+    edge_m: float = EDGE_M
     points: int | None = None
     start: tuple[float, float] | None = None
     fences: bool = True

@@ -15,25 +15,7 @@ from vinemap.terrain.layers import known_at
 
 _RELIEF_M = 1.0
 _LEAST_BELOW_M, _LEAST_STRATUM = 0.5, 1 / 20
-_LEAST_SHARE = 0.4
 _TRIES = 20
-
-
-def inner(block: Polygon | MultiPolygon, edge_m: float) -> Polygon | MultiPolygon:
-    """Return a block without its edge; the edge is halved until 40 % of the ground is left.
-
-    Parameters
-    ----------
-    block : Polygon or MultiPolygon
-        In a metric CRS.
-    edge_m : float
-        Distance to keep from the outline in metres.
-    """
-    rest: Polygon | MultiPolygon = block.buffer(-edge_m)
-    while rest.area < _LEAST_SHARE * block.area:
-        edge_m /= 2
-        rest = block.buffer(-edge_m)
-    return rest
 
 
 def candidates(area: Polygon | MultiPolygon, count: int, rng: np.random.Generator) -> Array:

@@ -11,8 +11,9 @@ from shapely import MultiPolygon, Polygon
 
 from vinemap.arrays import Array
 from vinemap.plan.pivotal import best_draw
-from vinemap.plan.places import candidates, inner, standing
-from vinemap.reading.rows import RowFrame
+from vinemap.plan.places import candidates, standing
+from vinemap.reading.inside import inner
+from vinemap.reading.rows import RowFrame, snapped
 
 _CANDIDATES = 500
 _DRAWS = 20
@@ -60,12 +61,6 @@ def spread_points(
 
 def _table(row: int, xy: Array, third: Array) -> pd.DataFrame:
     return pd.DataFrame({"block_row": row, "x": xy[:, 0], "y": xy[:, 1], "terrain": third})
-
-
-def snapped(frame: RowFrame, xy: Array, shape: Polygon | MultiPolygon) -> Array:
-    """Move places onto vines; one that would leave the block stays."""
-    moved = np.array([frame.on_row(place) for place in xy])
-    return np.where(shapely.contains_xy(shape, *moved.T)[:, None], moved, xy)
 
 
 def _in_block(

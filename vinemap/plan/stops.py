@@ -10,7 +10,7 @@ import pandas as pd
 import xarray as xr
 
 from vinemap.arrays import Array
-from vinemap.plan.names import sample_names
+from vinemap.reading.names import sample_names
 from vinemap.reading.rows import RowFrame
 from vinemap.sentences import Sentence, said
 from vinemap.terrain.grid import read_layers

@@ -252,6 +252,12 @@ def row_frame(
     return RowFrame(outline, start, along, across, row_spacing, vine_spacing, False)
 
 
+def snapped(frame: RowFrame, xy: Array, shape: Polygon | MultiPolygon) -> Array:
+    """Move places onto vines; one that would leave the block stays."""
+    moved = np.array([frame.on_row(place) for place in xy])
+    return np.where(shapely.contains_xy(shape, *moved.T)[:, None], moved, xy)
+
+
 @dataclass(frozen=True)
 class Located:
     """A vine found by row and number.

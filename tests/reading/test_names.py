@@ -5,7 +5,7 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from vinemap.plan.names import prefixes, sample_names
+from vinemap.reading.names import prefixes, sample_names
 
 
 def test_names_come_from_the_blocks() -> None:
