@@ -230,11 +230,11 @@ class Labour(_Sourced):
     """What work takes and costs, assumed where the settings of a vineyard say nothing of it."""
 
     currency: str = Field(max_length=40, description="of the prices")
-    vines_per_hour: dict[Action, Annotated[float, Field(gt=0, le=100_000)]]
+    vines_per_hour: dict[Action, Annotated[float, Field(gt=0, le=100_000)]] = Field(description="of one person")
     materials: dict[Action, dict[str, Annotated[float, Field(ge=0, le=1e6)]]] = Field(
         description="pieces for each vine"
     )
-    prices: dict[str, Annotated[float, Field(ge=0, le=1e9)]]
+    prices: dict[str, Annotated[float, Field(ge=0, le=1e9)]] = Field(description="of an hour, and of a piece")
 
 
 class Spring(_Sourced):

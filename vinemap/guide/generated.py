@@ -177,6 +177,9 @@ def _listing(entries: list[BaseModel]) -> str:
 def _shown(value: Any) -> str:
     if isinstance(value, BaseModel):
         return ", ".join(f"{key} {inner:g}" for key, inner in value)
+    if isinstance(value, dict):
+        between = "; " if any(isinstance(inner, dict) for inner in value.values()) else ", "
+        return between.join(f"`{key}` {_shown(inner)}" for key, inner in value.items())
     return value.replace("_", " ") if isinstance(value, str) else f"{value:g}"
 
 
