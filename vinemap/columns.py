@@ -1239,7 +1239,14 @@ WORKBOOK: dict[str, tuple[Layout, tuple[str, ...]]] = {
             *_ends("crop_before", "crop_after"),
         ),
     ),
-    "work": (WORK_LIST, tuple(WORK_LIST.names)),
+    "work": (
+        WORK_LIST,
+        (
+            *("visit", "task", "when", "zone", "block", "area_ha", "vines", "nodes_to_keep", "target_from"),
+            *("vines_to_work", "vines_to_work_low", "vines_to_work_high", "hours", "hours_from", "crew_days"),
+            *("days_from", "day_from", "day_to", "{material}_pieces", "cost", "cost_from", "full_crop_year"),
+        ),
+    ),
     "rows": (ROWS_CSV, tuple(ROWS_CSV.names)),
     "cut": (
         SAMPLES_CSV,

@@ -145,12 +145,13 @@ def test_spreadsheet(content: Content, tmp_path: Path) -> None:
             "visit": [1, 2, 3],
             "zone": [2, 1, 3],
             "block": ["=1+1", "A", "B"],
-            "action": ["retrain", "keep_more", "no_data"],
+            "task": ["retrain", "keep_more", "no_data"],
             "area_ha": [1.0, 1.5, 0.5],
             "vines": pd.array([1000, 1500, 500], dtype="Int64"),
             "nodes_to_keep": [np.nan, 54.0, np.nan],
             "vines_to_work": [800.0, 1500.0, 0.0],
             "hours": [80.0, 93.75, np.nan],
+            "crew_days": [2.5, 2.9, np.nan],
             "stakes_pieces": [800.0, 0.0, 0.0],
             "cost": [2800.0, 1875.0, 0.0],
         }
@@ -177,20 +178,22 @@ def test_what_strangers_wrote_stays_text(content: Content, tmp_path: Path) -> No
     table = pd.DataFrame(
         {
             "visit": [1],
+            "task": ["retrain"],
+            "zone": [1],
             "block": ["=HYPERLINK(0)\x0b"],
-            "action": ["retrain"],
             "area_ha": [1.0],
             "vines": [1],
             "vines_to_work": [1.0],
             "hours": [1.0],
+            "crew_days": [1.0],
             "=cmd|\x01_pieces": [1.0],
             "cost": [1.0],
         }
     )
     sheet = _written(replace(content, work=table), path, work={"currency": "\x07$"})["What to do"]
     assert [cell.value for cell in sheet[1]][-2:] == ["=cmd|\ufffd, pieces", "Cost (\ufffd$)"]
-    assert sheet["B2"].value == "=HYPERLINK(0)\ufffd"
-    assert {cell.data_type for cell in sheet[1]} | {sheet["B2"].data_type} == {"s"}
+    assert sheet["D2"].value == "=HYPERLINK(0)\ufffd"
+    assert {cell.data_type for cell in sheet[1]} | {sheet["D2"].data_type} == {"s"}
 
 
 def test_nodes_that_rest_on_an_assumption_say_so(content: Content, tmp_path: Path) -> None:
@@ -199,14 +202,16 @@ def test_nodes_that_rest_on_an_assumption_say_so(content: Content, tmp_path: Pat
     table = pd.DataFrame(
         {
             "visit": [1, 2, 3],
+            "zone": [1, 2, 3],
             "block": ["A", "B", "C"],
-            "action": ["keep_more", "keep_more", "prune_long_wait"],
+            "task": ["keep_more", "keep_more", "prune_long_wait"],
             "area_ha": 1.0,
             "vines": 100,
             "nodes_to_keep": [54.0, 60.0, np.nan],
             "target_from": ["spacing", "given", "spacing"],
             "vines_to_work": 100.0,
             "hours": 1.0,
+            "crew_days": 1.0,
             "cost": 1.0,
         }
     )

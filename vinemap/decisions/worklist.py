@@ -136,14 +136,12 @@ def totals(table: pd.DataFrame) -> pd.Series[Any]:
     Ground and vines of a zone count once, however many lines it has. NaN where a line that is work has none, so that no
     total passes for more than it holds.
     """
-    task = table["task"] if "task" in table else table["action"]
-    done = table[task != Action.NO_DATA]
-    ground = done.dropna(subset="zone").drop_duplicates("zone") if "zone" in done else done
+    done = table[table["task"] != Action.NO_DATA]
+    ground = done.dropna(subset="zone").drop_duplicates("zone")
     materials = [name for name in done if str(name).endswith("_pieces")]
-    days = ["crew_days"] if "crew_days" in done else []
     sums = [
         ground[["area_ha", "vines"]].astype("Float64").sum(skipna=False),
-        done[["vines_to_work", "hours", *days, *materials, "cost"]].astype("Float64").sum(skipna=False),
+        done[["vines_to_work", "hours", "crew_days", *materials, "cost"]].astype("Float64").sum(skipna=False),
     ]
     whole: pd.Series[Any] = pd.concat(sums)
     return whole

@@ -16,7 +16,7 @@ from openpyxl.worksheet.worksheet import Worksheet
 
 from vinemap.columns import CURRENCY, WORK_LIST, WORKBOOK, Column, Kind, heading_key, note_keys
 from vinemap.decisions.evidence import differs_sentence
-from vinemap.decisions.worklist import by_action, totals
+from vinemap.decisions.worklist import by_action, terms, totals
 from vinemap.exports.spreadsheet import LINK, Shown, freeze, put_line, put_table, to_print
 from vinemap.exports.summary import likely, verdict
 from vinemap.sentences import Figure, Said, Sentence, languages, seasonal
@@ -182,7 +182,7 @@ def _advice(blocks: pd.DataFrame, words: Words) -> Shown:
 
 def _with_totals(work: pd.DataFrame) -> pd.DataFrame:
     """Return the work list with a line of totals."""
-    known = "total.without" if work["action"].eq(Action.NO_DATA).any() else "total"
+    known = "total.without" if work["task"].eq(Action.NO_DATA).any() else "total"
     label = pd.Series([Sentence(f"workbook.{known}")], dtype=object)
     sums = pd.DataFrame([totals(work)]).assign(block=label)
     return pd.concat([work.astype(object), sums.astype(object)], ignore_index=True)[list(work)]
@@ -246,7 +246,7 @@ def _heading(column: Column, written: str, content: Content, words: Words) -> st
 
 def _unit(column: Column, content: Content, words: Words) -> str:
     """Return what stands behind a heading: percent, the unit of area, or the settings' currency."""
-    return {"%": "%", "ha": words.unit, CURRENCY: content.settings.work.currency}.get(column.unit, "")
+    return {"%": "%", "ha": words.unit, CURRENCY: terms(content.settings).currency}.get(column.unit, "")
 
 
 def _cell(column: Column, value: Any, size: float, words: Words) -> Any:
@@ -264,8 +264,10 @@ def _cell(column: Column, value: Any, size: float, words: Words) -> Any:
 
 def word_key(column: str, word: str) -> str:
     """Return the key of what a state is called."""
-    if column == "action":
+    if column in ("action", "task"):
         return f"page.action.{word}"
+    if column == "when":
+        return f"work.when.{word}"
     if column == "evidence" and word != Evidence.ENOUGH:
         return f"evidence.{word}"
     return f"workbook.word.{word}"
