@@ -8,7 +8,8 @@ import logging
 import os
 import sys
 import warnings
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -34,6 +35,7 @@ _INPUT_WRONG, _FAILED = 2, 1
 _LINE = 72
 
 _FOLDER = click.argument("folder", type=click.Path(path_type=Path))
+_FOLDER_OR_ADDRESS = click.argument("folder")
 
 
 def _out_option(suffix: str = "") -> Callable[[Callable[..., None]], Callable[..., None]]:
@@ -417,6 +419,49 @@ def desk(folder: Path | None, port: int, open_page: bool, shortcut: bool) -> Non
 
     serve(home, opened, port=port)
     return _say("The desk is closed; what was typed is kept.")
+
+
+@commands.command()
+@_FOLDER_OR_ADDRESS
+@click.option("-o", "--out", required=True, metavar="FOLDER", help="Output folder, or an address such as s3://…")
+@click.option("--scheduler", metavar="ADDRESS", help="A running Dask scheduler  [default: processes on this machine]")
+@click.option("--workers", type=click.IntRange(min=1), help="Processes to start here  [default: one a core]")
+@click.option("--pdf", is_flag=True, help="Write PDF too (needs the extra vinemap[pdf]).")
+def region(folder: str, out: str, scheduler: str | None, workers: int | None, pdf: bool) -> None:
+    """Map every vineyard of a region, and write what they say together: the bulletin.
+
+    FOLDER holds one folder a vineyard and region.csv: folder, district, grower. Give the command again after a stop, or
+    when files came in: what is as it was is not mapped again. Needs the extra vinemap[region].
+
+    Example: vinemap region county -o outputs/county
+    """
+    from vinemap.region.region import faults, map_region, told
+
+    with _counted() as counted:
+        run = map_region(folder, out, scheduler=scheduler, workers=workers, pdf=pdf, done=counted)
+    language = run.region.settings.language
+    for sentence in run.region.warnings:
+        _say(Sentence("console.note", what=sentence).said(language), style="yellow")
+    for sentence in faults(run):
+        _say(sentence.said(language), style="yellow")
+    for sentence in told(run):
+        _say(sentence.said(language), style="bold")
+    _say(run.written[0])
+
+
+@contextmanager
+def _counted() -> Iterator[Callable[[int, int, str, object], None]]:
+    """Show how many vineyards are done, and about how long the rest takes."""
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=_console(), transient=True, speed_estimate_period=3600) as progress:
+        bar = progress.add_task("starting", total=None)
+
+        def counted(done: int, total: int, name: str, _: object) -> None:
+            progress.update(bar, completed=done, total=total, description=_plain(name).markup)
+
+        yield counted
 
 
 def _agreed(question: str) -> bool:

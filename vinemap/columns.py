@@ -25,10 +25,12 @@ from vinemap.states import (
     Action,
     Bud,
     Differs,
+    Disclosure,
     Evidence,
     Grade,
     Interval,
     Known,
+    Mapped,
     Origin,
     Part,
     Pruning,
@@ -1205,6 +1207,116 @@ CROP_LOSS = Layout(
     ),
 )
 
+REGION = Layout(
+    "region.csv, .tsv, .xlsx, beside the vineyards' folders",
+    "a vineyard of the region",
+    (
+        Column(
+            "folder", Kind.NAME, "name of the vineyard's folder", required=True, filled=True, spellings=("vineyard",)
+        ),
+        Column("district", Kind.TEXT, "district that its figures are published under"),
+        Column("grower", Kind.TEXT, "who owns it; those without one count together as one grower"),
+        Column(
+            "area_weight",
+            Kind.NUMBER,
+            "how often its area counts, above 0 to 1,000,000; 1 where it stands for itself alone",
+            low=0.000001,
+            high=1_000_000,
+        ),
+        Column("share", Kind.YES_NO, "whether its figures enter the bulletin; yes where not given"),
+    ),
+)
+"""What `vinemap region` reads beside the vineyards themselves, which are read by `INPUTS`."""
+
+_ULTIMATE = "M. H. Hansen, W. N. Hurwitz & W. G. Madow, Sample Survey Methods and Theory (1953): ultimate clusters"
+_SHOWN = "not shown: too few growers, or told by subtraction"
+
+
+def _between(stem: str, meaning: str, source: str = "") -> tuple[Column, ...]:
+    """Return a percentage's columns with the interval between vineyards."""
+    return (
+        _pct(f"{stem}_pct", meaning, source, on_page=False),
+        _pct(f"{stem}_low_pct", "low end of its interval between vineyards", _ULTIMATE, on_page=False),
+        _pct(f"{stem}_high_pct", "high end of its interval between vineyards", _ULTIMATE, on_page=False),
+    )
+
+
+_POOLED = (
+    Column("state", Kind.WORD, f"shown, withheld ({_SHOWN}) or no_results", words=tuple(Disclosure)),
+    _count("vineyards", "vineyards with a figure", "vineyards", on_page=False),
+    _count("canes", "canes cut; empty where a vineyard's buds came as counts", "canes", on_page=False),
+    _count("buds", "primary buds read", "nodes", on_page=False),
+    replace(_AREA, meaning="area of the blocks in hectares", decimals=2, on_page=False),
+    *_between("injury", "primary buds dead, mean of the vineyards by their area", _ULTIMATE),
+    _pct("range_low_pct", "at most the lowest vineyard's injury, down to a whole ten", on_page=False),
+    _pct("range_high_pct", "at least the highest vineyard's injury, up to a whole ten", on_page=False),
+    _pct("survival_pct", "primary buds alive: 100 less injury_pct", on_page=False),
+    *_between("net_injury", "primary buds that this freeze killed, of those alive before it", _ABBOTT),
+    *_between("crop_loss", "of a normal crop lost before pruning, mean of the vineyards by their area", _RULES),
+    _pct("over_pct", "how likely the crop loss is past the limit of region.toml", _ULTIMATE, on_page=False),
+)
+BULLETIN = Layout(
+    "bulletin.csv; bulletin.xlsx, sheet varieties",
+    "a variety in a district; all stands for every variety, or every district",
+    (
+        Column("variety", Kind.TEXT, "variety; all for every one"),
+        Column("district", Kind.TEXT, "district; all for every one"),
+        *_POOLED,
+    ),
+)
+BULLETIN_DISTRICTS = Layout(
+    "districts.geojson; bulletin.xlsx, sheet districts",
+    "a district",
+    (Column("district", Kind.TEXT, "district"), *_POOLED),
+)
+BULLETIN_GROUPS = Layout(
+    "bulletin.xlsx, sheet groups",
+    "a species group",
+    (Column("group", Kind.TEXT, "species group; unknown where it is not known"), *_POOLED),
+)
+BULLETIN_HEIGHTS = Layout(
+    "bulletin.xlsx, sheet heights",
+    "ground by its height above the low ground within 150 m",
+    (
+        Column("from_m", Kind.NUMBER, "height above low ground from which", "m", 0),
+        Column("to_m", Kind.NUMBER, "height above low ground to which; empty for all above", "m", 0),
+        Column("state", Kind.WORD, f"shown, withheld ({_SHOWN}) or no_results", words=tuple(Disclosure)),
+        _count("vineyards", "vineyards with such ground", "vineyards", on_page=False),
+        *_between("injury", "primary buds dead, mean of the vineyards by their area", _ULTIMATE),
+        _pct("survival_pct", "primary buds alive: 100 less injury_pct", on_page=False),
+    ),
+)
+VINEYARDS = Layout(
+    "private/vineyards.csv",
+    "a vineyard of the region, the worst first; those that could not be mapped last",
+    (
+        Column("folder", Kind.NAME, "name of its folder, and of that of its outputs beside this file"),
+        Column("district", Kind.TEXT, "district, from region.csv"),
+        Column("grower", Kind.TEXT, "grower, from region.csv"),
+        Column("share", Kind.YES_NO, "whether its figures enter the bulletin"),
+        Column("state", Kind.WORD, "mapped, or why not", words=tuple(Mapped)),
+        Column("message", Kind.TEXT, "what was wrong, where it could not be mapped"),
+        _count("samples", "samples with a primary bud read", "samples", on_page=False),
+        _CANES,
+        _count("buds", "primary buds read", "nodes", on_page=False),
+        replace(_AREA, on_page=False),
+        _pct("injury_pct", "primary buds dead, mean over the blocks by their area", _MODEL, on_page=False),
+        _pct("survival_pct", "primary buds alive: 100 less injury_pct", on_page=False),
+        _pct("crop_loss_pct", "of a normal crop lost before pruning", _RULES, on_page=False),
+        _pct("crop_loss_low_pct", "low end of its 90 % interval", _DRAWS, on_page=False),
+        _pct("crop_loss_high_pct", "high end of its 90 % interval", _DRAWS, on_page=False),
+        _count("warnings", "warnings of its run", "", on_page=False),
+        Column("widest_block", Kind.TEXT, "block where ten more canes are worth most"),
+        _pct(
+            "narrower_points",
+            "by which ten more canes there would narrow the interval, if its width goes with 1 / √canes",
+            "common practice",
+            on_page=False,
+        ),
+        Column("more_canes", Kind.WHOLE, "place by what ten more canes are worth: narrower_points × area; 1 is first"),
+    ),
+)
+
 INPUTS = (
     BLOCKS,
     DRAWN_ROWS,
@@ -1221,6 +1333,7 @@ INPUTS = (
 OUTPUTS = (
     *(BLOCKS_CSV, SAMPLES_CSV, ZONES_CSV, ROWS_CSV, WORK_LIST, MORE_CANES_CSV),
     *(SPRING_SAMPLES, SPRING_CALIBRATION, SPRING_RAZOR, CROP_LOSS, PLAN_SAMPLES, PLAN_POINTS, NAVIGATION),
+    *(BULLETIN, BULLETIN_DISTRICTS, BULLETIN_GROUPS, BULLETIN_HEIGHTS, VINEYARDS),
 )
 
 

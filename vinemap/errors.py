@@ -57,6 +57,10 @@ class InputError(VinemapError):
         super().__init__("\n".join(str(problem) for problem in self.problems))
 
 
+class BusyError(InputError):
+    """Another run holds the output folder; it will be free in a while."""
+
+
 class TooFewSamplesError(VinemapError):
     """The samples cannot carry the figure that was asked for."""
 

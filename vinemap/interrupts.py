@@ -55,8 +55,18 @@ def on_stop(undo: Callable[[], None]) -> Iterator[None]:
         _undo.remove(undo)
 
 
-def note_written(what: str) -> None:
-    """Remember, for `written`, that outputs stand in their place; the name must be fit for a terminal."""
+def note_written(what: str, former: str | None = None) -> None:
+    """Remember, for `written`, that outputs stand in their place, and forget what this says anew.
+
+    Parameters
+    ----------
+    what : str
+        Fit for a terminal.
+    former : str, optional
+        Of an earlier call.
+    """
+    if former is not None:
+        _written.pop(former, None)
     _written[what] = None
 
 

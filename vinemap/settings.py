@@ -204,6 +204,28 @@ class Report(_Section):
     )
 
 
+REGION_SETTINGS_FILE = "region.toml"
+
+
+class RegionSettings(_Section):
+    """Everything that ``region.toml``, beside ``region.csv``, may hold; each key has a default."""
+
+    name: str | None = Field(None, max_length=200, description="of the region; the folder's name by default")
+    language: Literal["en", "es"] = Field("en", description="of the bulletin")
+    units: Literal["metric", "us"] = Field("metric", description="of the bulletin's areas")
+    event_date: dt.date | None = Field(None, description="date of the freeze; the vineyards' own by default")
+    confidence: float = Field(0.90, gt=0.5, le=0.999, description="of the intervals between vineyards")
+    crop_loss_over_pct: float = Field(
+        40.0, gt=0.0, lt=100.0, description="crop lost past which a programme may ask; one state's is 40"
+    )
+    fewest_growers: int = Field(
+        3, ge=3, le=1000, description="growers below which no figure is published; never fewer than 3"
+    )
+    most_share_pct: float = Field(
+        50.0, gt=0.0, le=90.0, description="share of a figure's area past which one grower has most of it"
+    )
+
+
 class Settings(_Section):
     """Everything that ``vinemap.toml`` may hold; each key has a default."""
 

@@ -279,3 +279,23 @@ class Grade(StrEnum):
     def code(self) -> int:
         """Return the place of the grade among all, by which arrays of ground hold it."""
         return tuple(Grade).index(self)
+
+
+class Disclosure(StrEnum):
+    """Whether a figure of a region is published."""
+
+    SHOWN = "shown"
+    WITHHELD = "withheld"
+    """Too few growers, or one has most of the area, or it would tell such a figure by subtraction."""
+    NO_RESULTS = "no_results"
+
+
+class Mapped(StrEnum):
+    """How a vineyard of a region fared."""
+
+    MAPPED = "mapped"
+    """In this run."""
+    UNCHANGED = "unchanged"
+    """In an earlier run, of the same files and by the same version."""
+    WRONG = "wrong input"
+    FAILED = "failed"

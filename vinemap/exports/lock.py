@@ -16,7 +16,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from vinemap.doors import barred
-from vinemap.errors import InputError, Problem
+from vinemap.errors import BusyError, InputError, Problem
 from vinemap.interrupts import held, on_stop
 
 if sys.platform == "win32":
@@ -50,7 +50,7 @@ def locked(out: Path) -> Iterator[Path]:
 
     Raises
     ------
-    InputError
+    BusyError
         When another run holds it: process, machine, start and command are named.
     """
     home = out.resolve()
@@ -105,7 +105,7 @@ def _taken(home: Path, out: Path) -> int:
             os.close(handle)
         time.sleep(_PAUSE_S)
     what, remedy = f"is being written by another run{_holder(path)}", "wait for its end, or name another folder"
-    raise InputError([Problem(str(out), None, "", what, remedy)])
+    raise BusyError([Problem(str(out), None, "", what, remedy)])
 
 
 def _locks(handle: int) -> bool:

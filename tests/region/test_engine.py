@@ -1,0 +1,108 @@
+"""Every vineyard once, whatever dies: a real scheduler and workers, started as processes."""
+
+from __future__ import annotations
+
+import os
+import signal
+import socket
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
+from pathlib import Path
+
+import pytest
+
+from tests.region.chores import chore
+from vinemap.errors import VinemapError
+from vinemap.region.engine import cluster, outcomes
+from vinemap.region.task import Task
+
+ROOT = Path(__file__).parents[2]
+_PATIENCE_S = 120.0
+
+
+def _until(true: Callable[[], bool], what: str) -> None:
+    """Wait for something that another process does, and say so where it does not."""
+    last = time.monotonic() + _PATIENCE_S
+    while not true():
+        assert time.monotonic() < last, what
+        time.sleep(0.02)
+
+
+@contextmanager
+def _process(*arguments: str) -> Iterator[subprocess.Popen[bytes]]:
+    process = subprocess.Popen(
+        [sys.executable, "-m", *arguments],
+        cwd=ROOT,
+        env={**os.environ, "PYTHONPATH": str(ROOT), "DASK_DISTRIBUTED__DEATH_TIMEOUT": "120"},
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+    )
+    try:
+        yield process
+    finally:
+        process.terminate()
+        process.wait()
+
+
+def _scheduler(port: int) -> tuple[str, ...]:
+    return ("distributed.cli.dask_scheduler", "--host", "127.0.0.1", "--port", str(port), "--no-dashboard")
+
+
+def _free_port() -> int:
+    with socket.socket() as place:
+        place.bind(("127.0.0.1", 0))
+        return int(place.getsockname()[1])
+
+
+def _worker(port: int) -> tuple[str, ...]:
+    where = f"tcp://127.0.0.1:{port}"
+    return ("distributed.cli.dask_worker", where, "--nthreads", "1", "--no-dashboard", "--host", "127.0.0.1")
+
+
+def test_every_task_once_though_a_worker_and_the_scheduler_die(tmp_path: Path) -> None:
+    """A worker is killed over one task, then the scheduler over another and started again: each task comes once."""
+    tasks = [Task(f"/v/t{number}", str(tmp_path)) for number in range(12)]
+    for name in ("t0", "t9"):
+        (tmp_path / f"{name}.hold").touch()
+    port = _free_port()
+
+    def begun(name: str) -> list[int]:
+        notes = tmp_path / f"{name}.begun"
+        return [int(line) for line in notes.read_text(encoding="utf-8").splitlines()] if notes.exists() else []
+
+    def trouble() -> None:
+        _until(lambda: len(begun("t0")) == 1, "the first task was not begun")
+        os.kill(begun("t0")[0], signal.SIGKILL)
+        _until(lambda: len(begun("t0")) == 2, "the task of the killed worker was not begun again")
+        (tmp_path / "t0.hold").unlink()
+        _until(lambda: len(begun("t9")) == 1, "the task before the stop was not begun")
+        first.kill()
+        first.wait()
+        stack.enter_context(_process(*_scheduler(port)))
+        (tmp_path / "t9.hold").unlink()
+        # The worker of old may have gone with its scheduler, as it would where nobody restarts workers.
+        stack.enter_context(_process(*_worker(port)))
+
+    with ExitStack() as stack:
+        first = stack.enter_context(_process(*_scheduler(port)))
+        stack.enter_context(_process(*_worker(port)))
+        troubled = threading.Thread(target=trouble)
+        troubled.start()
+        with cluster(f"tcp://127.0.0.1:{port}", patience_s=_PATIENCE_S) as opened:
+            found = [(task.name, outcome.problems) for task, outcome in outcomes(tasks, opened, chore)]
+        troubled.join()
+    assert sorted(found) == sorted((task.name, (task.name,)) for task in tasks)
+    assert len(begun("t0")) == 2
+
+
+def test_no_scheduler_is_said_plainly() -> None:
+    """Where nothing answers at the address, the error says so and what to do."""
+    with (
+        cluster(f"tcp://127.0.0.1:{_free_port()}", patience_s=0.1) as opened,
+        pytest.raises(VinemapError, match=r"does not answer.*what was mapped stays"),
+    ):
+        list(outcomes([Task("/v/a", "/v")], opened, chore))

@@ -1,0 +1,154 @@
+"""Folders by a path or an address (``s3://bucket/folder``): listed, brought here, and sent back, through fsspec."""
+
+from __future__ import annotations
+
+import posixpath
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+from vinemap.errors import FetchError, VinemapError
+
+_ADDRESS = re.compile(r"[a-z][a-z0-9+.-]+://", re.IGNORECASE)
+
+
+def is_address(place: str) -> bool:
+    """Whether a place is an address such as ``s3://…`` or ``https://…``, and no path of this system."""
+    return _ADDRESS.match(place) is not None
+
+
+def below(place: str, *names: str) -> str:
+    """Return the place of what lies below a folder."""
+    return "/".join([place.rstrip("/"), *names]) if is_address(place) else str(Path(place, *names))
+
+
+def last_name(place: str) -> str:
+    """Return the name of a folder."""
+    return place.rstrip("/").rpartition("/")[2] if is_address(place) else Path(place).resolve().name
+
+
+@contextmanager
+def brought(place: str, *, deep: bool = True) -> Iterator[Path]:
+    """Give a folder as a local one: as it is where it has a path, else a copy that is gone afterwards.
+
+    Parameters
+    ----------
+    place : str
+        Path or address.
+    deep : bool
+        Bring what lies in folders below too.
+
+    Raises
+    ------
+    FetchError
+        When the address cannot be read.
+    """
+    if not is_address(place):
+        yield Path(place)
+        return
+    with TemporaryDirectory(prefix="vinemap-") as home:
+        local = Path(home, last_name(place))
+        local.mkdir()
+        with _plain_causes(place):
+            system, root = _opened(place)
+            for path, way in _files(system, root, deep=deep):
+                (local / way).parent.mkdir(parents=True, exist_ok=True)
+                system.get_file(path, str(local / way))
+        yield local
+
+
+def folders_at(place: str) -> list[str]:
+    """Return the names of the folders right below an address, but for hidden ones."""
+    with _plain_causes(place):
+        system, root = _opened(place)
+        entries = system.ls(root, detail=True)
+    names = {_way(entry["name"].rstrip("/"), root) for entry in entries if entry["type"] == "directory"}
+    return sorted(name for name in names if name and "/" not in name and not name.startswith("."))
+
+
+def sent(local: Path, place: str, former: set[str], last: str) -> None:
+    """Put the files of a folder to an address: ``last`` after all others, so that where it stands all do.
+
+    Parameters
+    ----------
+    local : Path
+    place : str
+    former : set of str
+        Files, by the way to them, that an earlier run put there: what of them is no more is removed.
+    last : str
+        Name of a file of the folder.
+
+    Raises
+    ------
+    FetchError
+        When the address cannot be written to.
+    """
+    ways = sorted(path.relative_to(local).as_posix() for path in local.rglob("*") if path.is_file())
+    with _plain_causes(place):
+        system, root = _opened(place)
+        for way in sorted(ways, key=lambda way: way == last):
+            target = posixpath.join(root, way)
+            system.makedirs(posixpath.dirname(target), exist_ok=True)
+            system.put_file(str(local / way), target)
+        for way in sorted(former.difference(ways)):
+            if system.exists(posixpath.join(root, way)):
+                system.rm_file(posixpath.join(root, way))
+
+
+def text_at(place: str) -> str | None:
+    """Return the text of a small file by its path or address; None where there is none."""
+    if not is_address(place):
+        try:
+            return Path(place).read_text(encoding="utf-8")
+        except (FileNotFoundError, NotADirectoryError):
+            return None
+    with _plain_causes(place):
+        system, path = _opened(place)
+        try:
+            return str(system.cat_file(path).decode("utf-8"))
+        except FileNotFoundError:
+            return None
+
+
+def _opened(place: str) -> tuple[Any, str]:
+    from fsspec.core import url_to_fs  # noqa: PLC0415 - an extra
+
+    system, root = url_to_fs(place)
+    return system, str(root).rstrip("/")
+
+
+def _files(system: Any, root: str, *, deep: bool) -> Iterator[tuple[str, str]]:
+    """Yield files below a folder by their path and by the way to them; none that leads out of it."""
+    found = system.find(root, maxdepth=None if deep else 1)
+    if not found:
+        raise FileNotFoundError(2, "holds no file", root)
+    for path in found:
+        way = _way(path, root)
+        parts = way.split("/")
+        if way and not any(part in ("", "..") or part.startswith(".") or "\\" in part for part in parts):
+            yield path, way
+
+
+def _way(path: str, root: str) -> str:
+    path, root = path.lstrip("/"), root.lstrip("/")
+    return path[len(root) :].lstrip("/") if path.startswith(root) else path
+
+
+@contextmanager
+def _plain_causes(place: str) -> Iterator[None]:
+    """Turn what every store raises in its own way into an error that names the address and what to do."""
+    try:
+        yield
+    except VinemapError:
+        raise
+    except ImportError as error:
+        raise VinemapError(
+            f"{place}: {error}; install the package that fsspec names, here and on every worker"
+        ) from error
+    except Exception as error:
+        what = str(error).splitlines()[0][:200] if str(error) else type(error).__name__
+        remedy = "check the address, and what lets this computer and the workers into it"
+        raise FetchError(place, f"cannot be used ({what})", remedy) from error

@@ -1,0 +1,183 @@
+"""From a folder of vineyards to their maps, the adviser's list and the bulletin."""
+
+from __future__ import annotations
+
+import datetime as dt
+import os
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from importlib.metadata import version
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Any
+
+from vinemap.columns import VINEYARDS
+from vinemap.errors import InputError, Problem
+from vinemap.exports.exchange import claimed, staged
+from vinemap.exports.formats import write_csv
+from vinemap.exports.record import RUN_FILE
+from vinemap.interrupts import note_written
+from vinemap.region.addresses import below, brought, folders_at, is_address, last_name, sent
+from vinemap.region.engine import cluster, outcomes
+from vinemap.region.members import Region, folders_in, read_region
+from vinemap.region.ranking import index_page, vineyards_table
+from vinemap.region.task import Outcome, Task
+from vinemap.sentences import Sentence
+from vinemap.states import Mapped
+
+PRIVATE = "private"
+"""Folder of the outputs for the adviser alone."""
+
+Done = Callable[[int, int, str, Outcome], None]
+
+
+def _quiet(done: int, total: int, name: str, outcome: Outcome) -> None:
+    """Say nothing."""
+
+
+@dataclass(frozen=True)
+class RegionRun:
+    """What a region's run found.
+
+    Attributes
+    ----------
+    region : Region
+    outcomes : dict of str to Outcome
+        By the name of the vineyard's folder.
+    written : list of str
+        Paths or addresses of the region's own files, the bulletin first.
+    """
+
+    region: Region
+    outcomes: dict[str, Outcome]
+    written: list[str]
+
+    def count(self, *states: Mapped) -> int:
+        """Return how many vineyards fared so."""
+        return sum(outcome.state in states for outcome in self.outcomes.values())
+
+
+def map_region(
+    folder: str | os.PathLike[str],
+    out: str | os.PathLike[str],
+    *,
+    scheduler: str | None = None,
+    workers: int | None = None,
+    pdf: bool = False,
+    done: Done = _quiet,
+) -> RegionRun:
+    """Map every vineyard of a region, and write what they say together.
+
+    What one vineyard has wrong stops no other. Each one's outputs and its record stand as soon as it is mapped, so that
+    a run that was stopped goes on where it was: vineyards whose files and vinemap's version are as they were are not
+    mapped again.
+
+    Parameters
+    ----------
+    folder, out : str or Path
+        Paths, or addresses that fsspec knows; with a ``scheduler`` they must mean the same to every worker.
+    scheduler, workers
+        As `vinemap.region.engine.cluster` has them.
+    pdf : bool
+        Write PDF too.
+    done : callable
+        Called after each vineyard with how many are done, how many there are, its name and its outcome.
+
+    Raises
+    ------
+    InputError
+        When region.csv, region.toml or the folder cannot be used; then nothing is written.
+    VinemapError
+        When Dask is not installed or no scheduler answers.
+    """
+    home, target = _place(folder), _place(out)
+    region = _read(home)
+    private = below(target, PRIVATE)
+    tasks = [Task(below(home, member.folder), private, pdf) for member in region.members]
+    found: dict[str, Outcome] = {}
+    with _held(target, home), cluster(scheduler, workers) as opened:
+        for task, outcome in outcomes(tasks, opened):
+            former = _so_far(len(found), len(tasks))
+            found[task.name] = outcome
+            note_written(_so_far(len(found), len(tasks)), former)
+            done(len(found), len(tasks), task.name, outcome)
+        written = _write(region, found, home, target, pdf=pdf)
+    return RegionRun(region, found, written)
+
+
+def _so_far(count: int, total: int) -> str:
+    return f"{count} of {total} vineyards"
+
+
+def _place(given: str | os.PathLike[str]) -> str:
+    """Return an address as it is, a path as it is from the root, which is what other processes can use."""
+    text = os.fspath(given)
+    return text.rstrip("/") if is_address(text) else str(Path(text).absolute())
+
+
+def _read(home: str) -> Region:
+    if is_address(home):
+        with brought(home, deep=False) as local:
+            return read_region(local, dict.fromkeys(folders_at(home), True), last_name(home))
+    if not Path(home).is_dir():
+        remedy = "name the folder that holds the vineyards' folders"
+        raise InputError([Problem(home, None, "", "there is no such folder", remedy)])
+    return read_region(Path(home), folders_in(Path(home)), last_name(home))
+
+
+@contextmanager
+def _held(target: str, home: str) -> Iterator[None]:
+    """Hold a local output folder, so that no second run writes into it."""
+    with ExitStack() as stack:
+        if not is_address(target):
+            # An address has nothing to compare with, and its name is refused by no folder here.
+            stack.enter_context(claimed(Path(target), Path("/") if is_address(home) else Path(home)))
+        yield
+
+
+def _write(region: Region, found: dict[str, Outcome], home: str, target: str, *, pdf: bool) -> list[str]:
+    """Write the region's own files, all or none."""
+    report = {
+        "name": region.name,
+        "made": dt.datetime.now().astimezone().isoformat(timespec="seconds"),
+        "vinemap": version("vinemap"),
+        "vineyards": len(found),
+        "settings": region.settings.model_dump(mode="json"),
+    }
+    with ExitStack() as stack:
+        local = Path(stack.enter_context(TemporaryDirectory(prefix="vinemap-"))) if is_address(target) else Path(target)
+        source = local if is_address(home) else Path(home)
+        with staged(local / "out" if is_address(target) else local, source, "region", report) as stage:
+            _fill(stage, region, found, pdf=pdf)
+            names = sorted(path.relative_to(stage).as_posix() for path in stage.rglob("*") if path.is_file())
+        if is_address(target):
+            sent(local / "out", target, set(), RUN_FILE)
+    names.sort(key=lambda name: name != "bulletin.html")
+    return [below(target, *name.split("/")) for name in names]
+
+
+def _fill(stage: Path, region: Region, found: dict[str, Outcome], *, pdf: bool) -> None:
+    (stage / PRIVATE).mkdir()
+    table = vineyards_table(region.members, found)
+    write_csv(table, stage / PRIVATE / "vineyards.csv", VINEYARDS, quoted=True)
+    (stage / PRIVATE / "index.html").write_text(index_page(region, table, found), encoding="utf-8")
+
+
+def faults(run: RegionRun) -> list[Sentence]:
+    """Return what was wrong with vineyards that could not be mapped, a sentence each."""
+    return [
+        Sentence("region.fault", folder=name, what=outcome.problems[0] if outcome.problems else str(outcome.state))
+        for name, outcome in run.outcomes.items()
+        if outcome.figures is None
+    ]
+
+
+def told(run: RegionRun) -> list[Sentence]:
+    """Return in a few sentences how the vineyards fared."""
+    counts: dict[str, Any] = {
+        "mapped": Sentence.counted("region.mapped", run.count(Mapped.MAPPED)),
+        "unchanged": Sentence.counted("region.unchanged", run.count(Mapped.UNCHANGED)),
+        "wrong": Sentence.counted("region.not_mapped", run.count(Mapped.WRONG, Mapped.FAILED)),
+    }
+    return [Sentence("region.told", **counts)]
