@@ -610,6 +610,7 @@ def test_settings_choose_language_and_units(opened: Open, tmp_path: Path) -> Non
     page = opened(tmp_path / "map.html")
     assert "Cuarteles" in page.page.inner_text("#panel")
     assert "acres" in page.page.text_content("#ranks")
+    assert " ac" in page.page.text_content("#sheet td.amount").replace("\u00a0", " ")
 
 
 def test_effects_are_injury_at_both_ends(opened: Open, file: Path) -> None:
@@ -996,6 +997,19 @@ def _shares(picture: Image.Image) -> tuple[float, float]:
     )
 
 
+# Words of the printed table that stand on more than one line.
+BROKEN = """() => [...document.querySelectorAll('#sheet table :is(th, td)')].flatMap((cell) => {
+  const found = [], texts = document.createTreeWalker(cell, NodeFilter.SHOW_TEXT);
+  while (texts.nextNode()) for (const word of texts.currentNode.data.matchAll(/\\S+/g)) {
+    const range = document.createRange();
+    range.setStart(texts.currentNode, word.index);
+    range.setEnd(texts.currentNode, word.index + word[0].length);
+    if (new Set([...range.getClientRects()].map((box) => Math.round(box.top))).size > 1) found.push(word[0]);
+  }
+  return found;
+})"""
+
+
 @pytest.mark.parametrize(("paper", "width"), [("A4", 210), ("Letter", 216)])
 def test_print_is_a_clean_sheet(opened: Open, file: Path, paper: str, width: int) -> None:
     """Two pages at most for six blocks; all that the sheet must carry, and nothing cut off at the paper's edge."""
@@ -1019,10 +1033,12 @@ def test_print_is_a_clean_sheet(opened: Open, file: Path, paper: str, width: int
         ".map((n) => n.outerHTML.slice(0, 90))"
     )
     assert cut == []
+    assert page.page.evaluate(BROKEN) == []
     stage = page.page.locator("#stage").bounding_box()
     drawn = page.page.locator(".leaflet-marks-pane canvas").bounding_box()
     assert drawn["width"] >= stage["width"]
     assert page.page.evaluate("map_vineyard.getSize().x") == pytest.approx(stage["width"], abs=3)
+    assert stage["width"] == pytest.approx(page.page.locator("#sheet").bounding_box()["width"], abs=1)
     ARTIFACTS.joinpath(f"sheet_{paper}.png").write_bytes(page.page.screenshot(full_page=True))
     page.page.emulate_media(media="screen")
     assert page.quiet(), page.said

@@ -83,5 +83,7 @@ def test_list_block_and_print_name_every_zone(page: Any, language: str) -> None:
     assert work.locator(".nodes-to-keep").count() == 0
     sure = page.locator("#detail .zones tbody tr:nth-child(2) td:nth-child(2)").all_inner_texts()
     assert len(sure) == 3
+    assert page.locator("#legend .paper").is_hidden()
     page.emulate_media(media="print")
+    assert page.locator("#legend .paper").inner_text() == words["legend.zones"]
     assert page.locator("#sheet .zone-do").all_inner_texts()[:3] == tasks

@@ -159,9 +159,9 @@ def test_too_few_samples_are_said() -> None:
 
 
 def test_spanish_and_acres() -> None:
-    """Words, decimal comma and acres (2 ha / 0.40468564224 = 4.94)."""
+    """Words, decimal comma and acres (2 ha / 0.40468564224 = 4.94), short in a table."""
     made = report(language="es", units="us")
-    assert said(made, made.varieties)[1][:2] == ["Riesling", "4,9 acres"]
+    assert said(made, made.varieties)[1][:2] == ["Riesling", "4,9 ac"]
     assert "de la cosecha de un año normal" in made.html()
     assert made.drawing.bar.endswith(" ft")
 
@@ -190,10 +190,17 @@ def test_numbers_on_the_map_are_those_of_the_tables() -> None:
     assert drawing.picture.x == pytest.approx(4, abs=1.5)  # the margin, to a cell
 
 
-def test_prints_on_one_page_and_its_appendix(tmp_path: Path) -> None:
-    """The signatures stand on the first page, the digests of the inputs in the appendix."""
-    write_pdf(report().html(), tmp_path / "report.pdf")
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+@pytest.mark.parametrize(("varieties", "language"), [(1, "en"), (11, "es"), (40, "es")])
+def test_prints_on_one_page_and_its_appendix(tmp_path: Path, paper: str, varieties: int, language: str) -> None:
+    """The signatures stand on the first page whatever the paper and however many varieties; the rest follows it."""
+    losses = [LOSSES[0] | {"variety": f"Variety {k}"} for k in range(varieties)] + LOSSES[-1:]
+    html = report(losses=losses, language=language).html()
+    write_pdf(html.replace("@page {", f"@page {{ size: {paper};"), tmp_path / "report.pdf")
     first, *rest = [page.extract_text() for page in PdfReader(tmp_path / "report.pdf").pages]
-    assert "Adviser: name, date, signature" in first
+    assert {"en": "Adviser: name, date, signature", "es": "Asesor: nombre, fecha, firma"}[language] in first
     assert rest
-    assert "0f0f0f" in " ".join(rest).replace("\n", "")
+    appendix = " ".join(rest)
+    assert "0f0f0f" in appendix.replace("\n", "")
+    assert (f"Variety {varieties - 1}" in first) is (varieties < 40)
+    assert (f"Variety {varieties - 1}" in appendix) is (varieties == 40)

@@ -159,6 +159,7 @@ def test_spanish_and_acres() -> None:
     assert "2,00 ha" in " ".join(Html(sheet("es").html()).words)
     american = " ".join(Html(sheet(units="us").html()).words)
     assert "4.94 acres" in american  # 2 ha / 0.40468564224
+    assert re.search(r"\d ac\b", american), "short in the table of zones"
     assert re.search(r"\d+ ft", american)
 
 

@@ -20,6 +20,11 @@ from vinemap.units import area_unit
 from vinemap.web.still import StillMap, still_map
 from vinemap.web.templates import render
 
+_MOST_ROWS = 14
+_MAP_MM = (30, 66)
+"""Least and greatest height of the map."""
+_LINE_MM, _USUAL_LINES = 5, 8
+
 
 @dataclass(frozen=True)
 class Report:
@@ -60,6 +65,17 @@ class Report:
     warnings: list[Sentence]
     versions: list[tuple[str, str]]
     inputs: list[tuple[str, str]]
+
+    @property
+    def varieties_at_first(self) -> list[list[Any]]:
+        """The table of varieties as the first page has it: the whole vineyard alone where there are too many."""
+        return self.varieties if len(self.varieties) <= _MOST_ROWS else [self.varieties[0], self.varieties[-1]]
+
+    @property
+    def map_height_mm(self) -> int:
+        """Height of the map by which the first page holds the rest too, on A4 and Letter alike."""
+        lines = len(self.varieties_at_first) + len(self.deadlines)
+        return max(_MAP_MM[0], _MAP_MM[1] - _LINE_MM * max(lines - _USUAL_LINES, 0))
 
     def said(self, text: Any) -> str:
         """Return a sentence, a figure or plain text in the report's language."""
@@ -185,7 +201,9 @@ def _varieties(losses: Iterable[Mapping[Any, Any]], settings: Settings) -> list[
     for row in losses:
         name = Sentence("report.whole") if row["whole"] else row["variety"] or Sentence("report.unknown_variety")
         over = "" if pd.isna(row["over_pct"]) else likely(row["over_pct"])
-        rows.append([name, _area(row["area_ha"], settings), _number(row["vines"]), _within(row, "loss"), over])
+        rows.append(
+            [name, _area(row["area_ha"], settings, short=True), _number(row["vines"]), _within(row, "loss"), over]
+        )
     return rows
 
 
@@ -198,7 +216,7 @@ def _injury(blocks: pd.DataFrame, settings: Settings) -> list[list[Any]]:
                 str(number),
                 row["block"],
                 "" if pd.isna(row["variety"]) else row["variety"],
-                _area(row["area_ha"], settings),
+                _area(row["area_ha"], settings, short=True),
                 _number(row["vines"]),
                 cut_sentence(row),
                 _within(row, "map", "map_injury_pct"),
@@ -266,9 +284,9 @@ def _deadlines(settings: Settings) -> list[Sentence]:
     return [*given, Sentence("report.deadline.ask")]
 
 
-def _area(hectares: float, settings: Settings) -> Sentence:
+def _area(hectares: float, settings: Settings, *, short: bool = False) -> Sentence:
     per_hectare, unit = area_unit(settings.units)
-    return Sentence(f"page.unit.{unit}", value=Figure(hectares * per_hectare, 1))
+    return Sentence(f"page.unit.{'ac' if short and unit == 'acres' else unit}", value=Figure(hectares * per_hectare, 1))
 
 
 def _number(value: float) -> Any:

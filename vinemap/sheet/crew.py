@@ -59,10 +59,10 @@ class Words:
         key = "range.or_more" if pd.isna(high) else "range"
         return f"{figure} ({self(key, low=self.number(low), high=self.number(high))})"
 
-    def area(self, hectares: float) -> str:
-        """Return an area in the vineyard's units."""
+    def area(self, hectares: float, *, short: bool = False) -> str:
+        """Return an area in the vineyard's units, their name short where there is little room."""
         per_hectare, unit = area_unit(self.units)
-        return self(f"unit.{unit}", value=self.number(hectares * per_hectare, 2))
+        return self(f"unit.{'ac' if short and unit == 'acres' else unit}", value=self.number(hectares * per_hectare, 2))
 
     def date(self, day: dt.date) -> str:
         """Return a date that cannot be misread: year, month, day (ISO 8601)."""
@@ -218,7 +218,7 @@ def _line(zone: pd.Series[Any], words: Words) -> ZoneLine:
     figures = {
         "nodes": _nodes(zone, words),
         "dead": _injury(zone, words),
-        "area": words.area(zone["area_ha"]),
+        "area": words.area(zone["area_ha"], short=True),
         "vines": words.number(zone["vines"]) if pd.notna(zone["vines"]) else "",
     }
     place = where_sentence(zone.to_dict(), words.units)

@@ -1,7 +1,7 @@
 // One block: what died, what to do, and the sums behind it; `back` is what its button does.
 
 import { ICONS, byId, icon, make, own } from "../../web/script/dom.js";
-import { actionName, area, areaNumber, hasText, number, ofLanguage, percent, range, signed, t } from "../../web/script/words.js";
+import { actionName, area, areaCell, areaNumber, hasText, number, ofLanguage, percent, range, signed, t } from "../../web/script/words.js";
 import { cautions } from "./about.js";
 import { bar, nodeChart, swatch } from "./charts.js";
 import { actionColour } from "./colours.js";
@@ -176,7 +176,7 @@ function zoneValue(zone, key) {
   return {
     injury: () => within(percent(zone.injury_pct), zone.injury_low_pct == null ? "" : range(zone.injury_low_pct, zone.injury_high_pct)),
     sure: () => (enough(zone) ? probability(zone.sure_pct, zone, true) : t("evidence.no sample")),
-    area: () => area(zone.area_ha),
+    area: () => areaCell(zone.area_ha),
     vines: () => number(zone.vines),
     nodes: () => (zone.nodes_now_low == null ? within(number(zone.nodes_to_keep), nodesRange(zone))
       : t("zones.twice", { low: number(zone.nodes_now_low), high: number(zone.nodes_now_high), after: number(zone.nodes_after_budbreak) })),

@@ -9,6 +9,7 @@ import { contours } from "./contours.js";
 import { blocks, data, placed, threshold, zones } from "./data.js";
 import { CHANGE_SPAN, LAYERS, surface } from "./layers.js";
 import { state } from "./state.js";
+import { byZone } from "./tasks.js";
 
 export function legend() {
   const box = byId("legend");
@@ -22,6 +23,7 @@ export function legend() {
   const lines = state.contours ? contours() : null;
   if (lines) more.append(make("span", { class: "key" }, lineSwatch(), t("legend.contours", { step: metres(lines.step.metres, words.units === "us" ? 1 : 0) })));
   if (state.samples && placed.length) more.append(sampleKey());
+  if (zones.length && (state.zones || state.layer === "action" || blocks.some(byZone))) more.append(zoneKey());
   if (more.childNodes.length) box.append(more);
   box.hidden = !box.childNodes.length;
 }
@@ -74,6 +76,12 @@ function fewSwatch() {
 function lineSwatch() {
   return draw("svg", { viewBox: "0 0 22 16", width: 22, height: 16, "aria-hidden": "true" },
     draw("path", { d: "M1 5Q11 0 21 6M1 13Q11 8 21 14", fill: "none", stroke: INK, "stroke-opacity": 0.5 }));
+}
+
+// On paper alone: zones that differ have their numbers on the printed map, and the list of blocks has them too.
+function zoneKey() {
+  const border = draw("svg", { viewBox: "0 0 22 16", width: 22, height: 16, "aria-hidden": "true" }, draw("path", { d: "M1 8H21", stroke: INK, "stroke-width": 1.6, "stroke-dasharray": "7 4" }));
+  return make("span", { class: "key paper" }, border, t("legend.zones"));
 }
 
 function sampleKey() {

@@ -1,7 +1,7 @@
 // The printed sheet: map and legend above, then the ranked table, what to do, cautions and sources.
 
 import { byId, fill, make, own } from "../../web/script/dom.js";
-import { actionName, area, hasText, number, ofLanguage, percent, range, t } from "../../web/script/words.js";
+import { actionName, areaCell, hasText, number, ofLanguage, percent, range, t } from "../../web/script/words.js";
 import { cautions, sources } from "./about.js";
 import { swatch } from "./charts.js";
 import { actionColour } from "./colours.js";
@@ -14,11 +14,14 @@ import { painters } from "./painter.js";
 import { state } from "./state.js";
 import { byZone, zoneTasks } from "./tasks.js";
 
+// A cell of the table whose figure and unit stay together.
+const amount = (content) => make("td", { class: "amount" }, content);
+
 export function sheet() {
   const head = ["rank", "block", "variety", "area", "vines", "injury", "range", "action", !spring && "nodes"].filter(Boolean).map((key) => make("th", { scope: "col" }, t(`sheet.${key}`)));
   const rows = ranked.map((block) => [make("tr", byZone(block) ? { class: "parted" } : {},
-    make("td", {}, String(block.rank)), make("th", { scope: "row" }, own(block.block), make("span", { class: "rests" }, cut(block))), make("td", {}, own(block.variety ?? "–")),
-    make("td", {}, area(block.area_ha)), make("td", {}, number(block.vines)), make("td", {}, make("b", {}, percent(block.pct))), make("td", {}, range(block.low, block.high)),
+    make("td", {}, String(block.rank)), make("th", { scope: "row" }, own(block.block), make("span", { class: "rests" }, cut(block))), make("td", { class: "variety" }, own(block.variety ?? "–")),
+    amount(areaCell(block.area_ha)), amount(number(block.vines)), amount(make("b", {}, percent(block.pct))), amount(range(block.low, block.high)),
     make("td", {}, actionName(block.action)), spring ? "" : make("td", {}, number(block.nodes_to_keep))),
   byZone(block) ? make("tr", {}, make("td", {}), make("td", { colspan: String(head.length - 1), class: "parts" }, zoneTasks(block, Infinity, "div"))) : ""]);
   const tasks = new Set(blocks.flatMap((block) => (byZone(block) ? block.zonesHere : [block]).map(({ action }) => action)));

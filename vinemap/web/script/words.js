@@ -66,6 +66,12 @@ export function area(hectares) {
   return t(us ? "unit.acres" : "unit.ha", { value: number(us ? hectares * ACRES_PER_HA : hectares, 1) });
 }
 
+// In a table, where the unit has little room.
+export function areaCell(hectares) {
+  if (hectares === null || hectares === undefined) return "–";
+  return t(words.units === "us" ? "unit.ac" : "unit.ha", { value: areaNumber(hectares) });
+}
+
 export function areaNumber(hectares) {
   return number(words.units === "us" ? hectares * ACRES_PER_HA : hectares, 1);
 }
