@@ -33,6 +33,7 @@ from vinemap.states import (
     Mapped,
     Origin,
     Part,
+    Protection,
     Pruning,
     Rate,
     Side,
@@ -510,6 +511,31 @@ WOOD = Layout(
             Kind.YES_NO,
             "whether the cut across shows a stained wedge, as of a fungus, not of cold: such a piece is in no share",
         ),
+    ),
+)
+PROTECTION = Layout(
+    "protection.geojson, .gpkg, .shp, .fgb, .kml, .kmz, .gpx, .parquet, .csv, .xlsx",
+    "a wind machine, heater, sprinkler, cover, hilled piece, hedge or wall: a point, line or polygon, or lon and lat",
+    (
+        Column("name", Kind.TEXT, "what it is called", format_name="name"),
+        Column("kind", Kind.WORD, "what it is", words=tuple(Protection), required=True, filled=True),
+        _in_feet(
+            Column(
+                "reach_m",
+                Kind.NUMBER,
+                "metres from it within which it works, 1 to 1000; empty where a polygon is the ground that it protects",
+                "m",
+                low=1,
+                high=1000,
+            )
+        ),
+        Column(
+            "ran",
+            Kind.YES_NO,
+            "whether it ran in the night of the freeze; what only stands there did where not given",
+        ),
+        _LON,
+        _LAT,
     ),
 )
 _SEEN = "; empty where nobody looked"
@@ -1329,6 +1355,7 @@ INPUTS = (
     LOGGERS,
     READINGS,
     HARDINESS,
+    PROTECTION,
 )
 OUTPUTS = (
     *(BLOCKS_CSV, SAMPLES_CSV, ZONES_CSV, ROWS_CSV, WORK_LIST, MORE_CANES_CSV),

@@ -45,6 +45,7 @@ from vinemap.decisions.zones import action_zones
 from vinemap.errors import InputError, Problem, TooFewSamplesError
 from vinemap.evidence.covariate import Evidence
 from vinemap.evidence.gridded import layer_evidence
+from vinemap.evidence.protected import protection_evidence
 from vinemap.exports.exchange import settle, staged
 from vinemap.exports.formats import read_run, write_csv, write_geopackage, write_injury
 from vinemap.exports.navigation import write_navigation
@@ -354,7 +355,8 @@ def _evidence(vineyard: Vineyard) -> tuple[Evidence, ...]:
     """Return what else than terrain is known of a vineyard's ground; each source of evidence adds its own here."""
     site = vineyard.site
     bounds = tuple(site.blocks.total_bounds)
-    return tuple(layer_evidence(layer, site.crs, bounds, site.settings.surface.cell_m) for layer in site.layers)
+    layers = tuple(layer_evidence(layer, site.crs, bounds, site.settings.surface.cell_m) for layer in site.layers)
+    return layers if site.protection is None else (*layers, *protection_evidence(site.protection))
 
 
 def _others(grown: pd.DataFrame | None) -> tuple[Bud, ...]:
@@ -493,6 +495,7 @@ def _fill(stage: Path, run: MapRun, earlier: Path | None = None, *, pdf: bool = 
         compare=blocks_then,
         compare_surface=surface_then,
         terrain=run.terrain,
+        protection=run.vineyard.site.protection,
         online=_online(settings),
     )
     _write_sheets(run, stage, pdf=pdf)

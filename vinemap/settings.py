@@ -54,6 +54,8 @@ class Files(_Section):
     wood: str | None = Field(None, description="file of the wood checks")
     loggers: str | None = Field(None, description="file of the temperature loggers")
     hardiness: str | None = Field(None, description="file of the buds' lethal temperatures")
+    protection: str | None = Field(None, description="file of what stood against the frost")
+    protection_layer: str | None = Field(None, description="its layer, where it holds several")
 
 
 class Layer(_Section):
@@ -72,6 +74,7 @@ class Columns(_Section):
     samples: dict[str, str] = Field(default_factory=dict, description="of the samples file")
     buds: dict[str, str] = Field(default_factory=dict, description="of the buds file")
     wood: dict[str, str] = Field(default_factory=dict, description="of the wood file")
+    protection: dict[str, str] = Field(default_factory=dict, description="of the protection file")
     loggers: dict[str, str] = Field(default_factory=dict, description="of the loggers file, and of files of readings")
     hardiness: dict[str, str] = Field(default_factory=dict, description="of the hardiness file")
 

@@ -111,6 +111,21 @@ class Pruning(StrEnum):
     CANE = "cane"
 
 
+class Protection(StrEnum):
+    """What stands against frost."""
+
+    WIND_MACHINE = "wind_machine"
+    HEATER = "heater"
+    SPRINKLER = "sprinkler"
+    COVER = "cover"
+    HILLED = "hilled"
+    BARRIER = "barrier"
+
+
+LIT = (Protection.WIND_MACHINE, Protection.HEATER, Protection.SPRINKLER)
+"""Protection that works only where somebody lights or starts it."""
+
+
 class SpeciesGroup(StrEnum):
     """Kin of the variety, by which secondaries crop and vines carry nodes."""
 

@@ -649,6 +649,24 @@ def test_what_else_is_known_is_told_with_its_own_name(opened: Open, tmp_path: Pa
         assert any(line.startswith(start.format(HOSTILE[0])) for line in said), said
 
 
+def test_the_reach_of_protection_is_drawn_and_can_be_put_away(opened: Open, tmp_path: Path) -> None:
+    """Where there is protection its reach is a layer with a legend; put away, the map changes and the legend goes."""
+    case = page_case()
+    middle = case.blocks.geometry.iloc[0].centroid
+    fan = gpd.GeoDataFrame({"reach_m": [80.0], "ran": [True]}, geometry=[middle], crs=case.blocks.crs)
+    write_page(tmp_path / "map.html", **case.arguments(), protection=fan)
+    page = opened(tmp_path / "map.html")
+    said = "reach of frost protection; faint: it did not run, or nobody said so"
+    assert said in page.page.inner_text("#legend")
+    box = page.page.locator("#overlay-choice [value=protection]")
+    page.at_rest()
+    drawn = page.page.screenshot()
+    page.after("document.querySelector('#legend').innerText", lambda: box.uncheck(force=True))
+    assert said not in page.page.inner_text("#legend")
+    page.page.evaluate(FRAMES)
+    assert page.page.screenshot() != drawn
+
+
 def test_the_readout_shows_the_statistic_that_was_found_to_matter(opened: Open, tmp_path: Path) -> None:
     """It names the most probable statistic that is told; where none is, a height, and that nothing was found."""
     case = page_case()

@@ -20,6 +20,7 @@ from vinemap.columns import (
     BUDS_BY_NODE,
     HARDINESS,
     LOGGERS,
+    PROTECTION,
     SAMPLES,
     SHOOTS,
     WOOD,
@@ -121,6 +122,12 @@ def _shapes() -> Iterator[_Shape]:
     yield _Shape("shoots", "shoots", SHOOTS.columns, shoots)
     yield _Shape("loggers", "loggers", tuple(_without_projected(LOGGERS)), _LOGGERS)
     yield _Shape("hardiness", "hardiness", HARDINESS.columns, _HARDINESS)
+    protection = (
+        "One row a wind machine, heater, sprinkler, cover, hilled piece, hedge or wall, at its lon and lat.",
+        "reach_m: metres from it within which it works. ran: whether it ran in the night of the freeze.",
+        "Lines and polygons are drawn in a layer of shapes with the same columns instead.",
+    )
+    yield _Shape("protection", "protection", PROTECTION.columns, protection)
     yield _Shape("wood", "wood", WOOD.columns, (*_WOOD, _STATES.replace("Buds", "Tissue"), _CUT))
 
 

@@ -49,6 +49,7 @@ def write_page(
     compare: gpd.GeoDataFrame | None = None,
     compare_surface: xr.Dataset | None = None,
     terrain: xr.Dataset | None = None,
+    protection: gpd.GeoDataFrame | None = None,
     online: OnlineBasemap | None = None,
 ) -> None:
     """Write the map page: one HTML file with the map, the tables and the words, that asks no network for anything.
@@ -77,6 +78,8 @@ def write_page(
         The earlier run's grid with ``primary_injury``: the change is then shown cell by cell.
     terrain : Dataset (y, x), optional
         ``elevation_m`` and the terrain statistics, beyond the blocks for the hill shading; ``surface`` by default.
+    protection : GeoDataFrame, optional
+        What stood against the frost, as `vinemap.reading.protection.read_protection` gives it.
     online : OnlineBasemap, optional
         A tile service that the reader may switch on.
     """
@@ -129,6 +132,7 @@ def write_page(
             "place": places(samples.to_crs(4326).geometry),
             "canes": _canes(nodes, samples),
         },
+        "protection": _reaches(protection),
         "surface": _embedded(surface, change),
         "terrain": embedded_terrain(surface if terrain is None else terrain, report.get("model", {})),
         "care": [one.everywhere() for one in cared],
@@ -166,6 +170,15 @@ def _cared(block: dict[Any, Any], zones: pd.DataFrame, rules: Rules) -> list[Sen
     """Return how the vines of a block are brought through, by what is done in it and in its zones."""
     actions = {block["action"], *zones.loc[zones["block"] == block["block"], "action"]}
     return care_sentences(block, actions, rules)
+
+
+def _reaches(protection: gpd.GeoDataFrame | None) -> dict[str, Any]:
+    """Return the ground within the reach of what stood against the frost; a line or point without one is not drawn."""
+    if protection is None:
+        return {"ran": [], "outline": []}
+    ground = protection.geometry.buffer(protection["reach_m"].fillna(0.0), quad_segs=16)
+    drawn = ~ground.is_empty
+    return {"ran": protection.loc[drawn, "ran"].eq(True).tolist(), "outline": outlines(ground[drawn].to_crs(4326))}
 
 
 def _rows_of(names: pd.Series[str], blocks: gpd.GeoDataFrame) -> list[int]:

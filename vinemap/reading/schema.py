@@ -30,6 +30,7 @@ from vinemap.columns import (
     BUDS_BY_COUNT,
     BUDS_BY_NODE,
     DRAWN_ROWS,
+    PROTECTION,
     SAMPLES,
     WOOD,
     Column,
@@ -133,6 +134,11 @@ class CountRow(Row):
             remedy = "those that had died before the freeze are counted in primary_dead too: correct either"
             raise bad(f"{before} dead before the freeze of {dead} dead", remedy)
         return before
+
+
+@with_columns(PROTECTION)
+class ProtectionRow(Row):
+    """A row of protection.*: what stood against the frost."""
 
 
 @with_columns(WOOD)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TypedDict
 
 import geopandas as gpd
 import numpy as np
@@ -25,9 +26,10 @@ from vinemap.reading.hardiness import HardinessRow, read_hardiness
 from vinemap.reading.join import join
 from vinemap.reading.loggers import LoggerRow, ReadingRow, read_loggers
 from vinemap.reading.metric import metric_crs, refuse_strays
+from vinemap.reading.protection import read_protection
 from vinemap.reading.row_layer import read_rows, with_row_facts
 from vinemap.reading.samples import read_samples, refuse_mistaken_axes, refuse_placeless
-from vinemap.reading.schema import BlockRow, CountRow, LineRow, NodeRow, Row, SampleRow, WoodRow, typed
+from vinemap.reading.schema import BlockRow, CountRow, LineRow, NodeRow, ProtectionRow, Row, SampleRow, WoodRow, typed
 from vinemap.reading.species import ask_for_groups
 from vinemap.sentences import Figure, Listed, Sentence
 from vinemap.settings import SETTINGS_FILE, Settings, load_settings
@@ -52,6 +54,7 @@ _MODELS: dict[str, tuple[type[Row], ...]] = {
     "wood": (WoodRow,),
     "loggers": (LoggerRow, ReadingRow),
     "hardiness": (HardinessRow,),
+    "protection": (ProtectionRow,),
 }
 
 
@@ -83,6 +86,8 @@ class Site:
         Lethal temperatures, by `vinemap.columns.HARDINESS`.
     rows : GeoDataFrame or None
         Vine rows that were drawn, of `vinemap.reading.row_layer.read_rows`; None where there are none.
+    protection : GeoDataFrame or None
+        What stood against the frost, as `vinemap.reading.protection.read_protection` gives it.
     """
 
     folder: Path
@@ -96,6 +101,7 @@ class Site:
     loggers: gpd.GeoDataFrame | None = None
     hardiness: pd.DataFrame | None = None
     rows: gpd.GeoDataFrame | None = None
+    protection: gpd.GeoDataFrame | None = None
 
 
 @dataclass(frozen=True)
@@ -161,8 +167,7 @@ def read_vineyard(folder: str | os.PathLike[str]) -> Vineyard:
         _refuse_unknown_varieties(blocks, settings, findings)
     blocks, rows = _with_rows(folder, settings, blocks, findings)
     elevation = read_elevation(folder, settings, blocks, findings)
-    layers = read_ground_layers(folder, settings, blocks, findings)
-    night = _read_night(folder, settings, blocks, findings)
+    known = _read_known(folder, settings, blocks, findings)
     site_warnings = findings.warnings.copy()
     samples, names, samples_file = read_samples(folder, settings, blocks, rows, findings)
     nodes, counts = read_buds(folder, settings, names, samples_file, findings)
@@ -178,7 +183,7 @@ def read_vineyard(folder: str | os.PathLike[str]) -> Vineyard:
     ask_for_groups(blocks, nodes, counts, settings.actions.rules, findings)
     _warn_of_formulas([blocks[list(BLOCK_COLUMNS)], samples[list(SAMPLE_COLUMNS)]], settings, findings)
     return Vineyard(
-        site=_site(folder, settings, blocks, elevation, layers, rows, night, site_warnings),
+        site=_site(folder, settings, blocks, elevation, rows, known, site_warnings),
         samples=samples[list(SAMPLE_COLUMNS)],
         nodes=nodes,
         counts=counts,
@@ -211,21 +216,29 @@ def read_site(folder: str | os.PathLike[str], *, with_elevation: bool = True) ->
     blocks = _metric_blocks(folder, settings, findings)
     blocks, rows = _with_rows(folder, settings, blocks, findings)
     elevation = read_elevation(folder, settings, blocks, findings) if with_elevation else None
-    layers = read_ground_layers(folder, settings, blocks, findings)
-    night = _read_night(folder, settings, blocks, findings)
+    known = _read_known(folder, settings, blocks, findings)
     if findings.problems or blocks is None:
         raise InputError(_in_order(findings.problems))
     _warn_of_formulas([blocks[list(BLOCK_COLUMNS)]], settings, findings)
-    return _site(folder, settings, blocks, elevation, layers, rows, night, findings.warnings)
+    return _site(folder, settings, blocks, elevation, rows, known, findings.warnings)
 
 
-_Night = tuple[gpd.GeoDataFrame | None, pd.DataFrame | None]
+class _Known(TypedDict):
+    """What else is known of the ground and of the night, by the names of a `Site`."""
+
+    layers: tuple[GroundLayer, ...]
+    protection: gpd.GeoDataFrame | None
+    loggers: gpd.GeoDataFrame | None
+    hardiness: pd.DataFrame | None
 
 
-def _read_night(folder: Path, settings: Settings, blocks: gpd.GeoDataFrame | None, findings: Findings) -> _Night:
-    """Return what is known of the night itself: the loggers, and what the buds could bear."""
-    loggers = read_loggers(folder, settings, blocks, findings)
-    return loggers, read_hardiness(folder, settings, blocks, findings)
+def _read_known(folder: Path, settings: Settings, blocks: gpd.GeoDataFrame | None, findings: Findings) -> _Known:
+    return {
+        "layers": read_ground_layers(folder, settings, blocks, findings),
+        "protection": read_protection(folder, settings, blocks, findings),
+        "loggers": read_loggers(folder, settings, blocks, findings),
+        "hardiness": read_hardiness(folder, settings, blocks, findings),
+    }
 
 
 def _site(
@@ -233,9 +246,8 @@ def _site(
     settings: Settings,
     blocks: gpd.GeoDataFrame,
     elevation: xr.DataArray | None,
-    layers: tuple[GroundLayer, ...],
     rows: gpd.GeoDataFrame | None,
-    night: _Night,
+    known: _Known,
     warnings: list[Sentence],
 ) -> Site:
     return Site(
@@ -246,10 +258,8 @@ def _site(
         warnings=_once_each(warnings),
         blocks=blocks[list(BLOCK_COLUMNS)],
         elevation=elevation,
-        layers=layers,
         rows=rows,
-        loggers=night[0],
-        hardiness=night[1],
+        **known,
     )
 
 
@@ -412,8 +422,8 @@ def summary(vineyard: Vineyard) -> list[Sentence]:
     Returns
     -------
     list of Sentence
-        Blocks and their ground, samples, buds, elevation, wood, other layers and loggers where there are any; in acres,
-        feet and degrees Fahrenheit where the settings say ``us``.
+        Blocks and their ground, samples, buds, elevation, wood, other layers, loggers and protection where there are
+        any; in acres, feet and degrees Fahrenheit where the settings say ``us``.
     """
     return [
         _ground(vineyard.site),
@@ -423,6 +433,7 @@ def summary(vineyard: Vineyard) -> list[Sentence]:
         _wood(vineyard),
         *_layers(vineyard.site),
         *_loggers(vineyard.site),
+        *_protection(vineyard.site),
     ]
 
 
@@ -491,6 +502,13 @@ def _layers(site: Site) -> list[Sentence]:
     if not site.layers:
         return []
     return [Sentence("folder.layers", layers=Listed(layer.label for layer in site.layers))]
+
+
+def _protection(site: Site) -> list[Sentence]:
+    if site.protection is None:
+        return []
+    ran = Figure(int(site.protection["ran"].eq(True).sum()))
+    return [Sentence("folder.protection", count=Figure(len(site.protection)), ran=ran)]
 
 
 def _three_figures(value: float) -> float:

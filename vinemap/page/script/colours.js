@@ -4,6 +4,7 @@ import { data } from "./data.js";
 
 export const INK = token("--ink");
 export const CHOSEN = token("--wine");
+export const REACH = token("--reach");
 const ramps = Object.fromEntries(Object.entries(data.ramps).map(([name, ramp]) => [name, ramp.stops.map(rgb)]));
 
 // A colour or typeface of the page's style, for what is painted.

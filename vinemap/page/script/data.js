@@ -8,6 +8,7 @@ export const threshold = Math.round(data.settings.threshold * 100);
 export const blocks = rowsOf(data.blocks);
 export const zones = rowsOf(data.zones);
 export const samples = rowsOf(data.samples);
+export const protection = rowsOf(data.protection);
 export const placed = samples.filter((sample) => sample.at); // the others are known by their block alone
 
 // What the map rests on: buds that the razor showed or, after budbreak, nodes with no shoot.

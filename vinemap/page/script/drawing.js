@@ -1,9 +1,9 @@
 // What is drawn: terrain, injury, hatching, outlines.
 
 import { paintSamples } from "./circles.js";
-import { CHOSEN, INK, actionColour, colour } from "./colours.js";
+import { CHOSEN, INK, REACH, actionColour, colour } from "./colours.js";
 import { paintContours } from "./contours.js";
-import { blocks, zones } from "./data.js";
+import { blocks, protection, zones } from "./data.js";
 import { LAYERS, shareOf, surface, terrain } from "./layers.js";
 import { paintNames } from "./names.js";
 import { colourTable, place, raster, trace, visible } from "./painter.js";
@@ -83,6 +83,7 @@ function insideBlocks(view) {
 export function paintMarks(view) {
   if (state.contours) paintContours(view);
   if (state.few && LAYERS[state.layer].grid) paintFew(view);
+  if (state.protection) paintReaches(view);
   paintZones(view, zonesDrawn());
   paintOutlines(view);
   if (state.samples) paintSamples(view);
@@ -125,6 +126,27 @@ function hatching(context, ink) {
     pen.stroke();
   }
   return context.createPattern(tile, "repeat");
+}
+
+// How far protection reaches, dotted; faint where it did not run.
+function paintReaches(view) {
+  const { context } = view;
+  context.save();
+  context.setLineDash([2, 5]);
+  context.lineCap = "round";
+  for (const reach of protection) {
+    if (!visible(view, reach)) continue;
+    context.beginPath();
+    trace(view, reach);
+    context.globalAlpha = reach.ran ? 1 : 0.4;
+    context.lineWidth = 4.5;
+    context.strokeStyle = "rgba(255,255,255,0.85)";
+    context.stroke();
+    context.lineWidth = 2.5;
+    context.strokeStyle = REACH;
+    context.stroke();
+  }
+  context.restore();
 }
 
 function paintZones(view, drawn) {

@@ -1,0 +1,159 @@
+"""What stood against the frost: wind machines, heaters, sprinklers, covers, hilled rows, hedges and walls."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import geopandas as gpd
+import numpy as np
+import shapely
+from pyproj import CRS
+from shapely import Point
+from shapely.geometry.base import BaseGeometry
+
+from vinemap.columns import PROTECTION
+from vinemap.errors import Findings
+from vinemap.reading.crs import LONLAT, layer_crs
+from vinemap.reading.files import LAYERS, TABLES, find_file
+from vinemap.reading.schema import Checked, ProtectionRow, check_rows, match_columns, typed
+from vinemap.reading.tabular import ONLY_OURS, folded, read_table
+from vinemap.reading.vector import read_layer
+from vinemap.sentences import Listed, Sentence
+from vinemap.settings import Settings
+from vinemap.states import LIT
+
+ENDINGS = (*LAYERS, ".gpx", *TABLES)
+_MOST = 2000
+_MOST_CORNERS = 200_000
+_FARTHEST_M = 20_000.0
+_PLACE = "draw it as a point, a line or a polygon, or give lon and lat"
+
+
+def read_protection(
+    folder: Path, settings: Settings, blocks: gpd.GeoDataFrame | None, findings: Findings
+) -> gpd.GeoDataFrame | None:
+    """Read and check protection.*.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the vineyard.
+    settings : Settings
+        Names of file, layer and columns.
+    blocks : GeoDataFrame or None
+        In the metric CRS; None where they could not be read, and the places are not checked then.
+    findings : Findings
+        Gets problems and warnings.
+
+    Returns
+    -------
+    GeoDataFrame or None
+        Columns of `vinemap.columns.PROTECTION` but for places, ``ran`` True, False or None (nobody knows), and any
+        geometry in the blocks' CRS; None where there is no file or it cannot be used.
+    """
+    path = find_file(folder, "protection", ENDINGS, settings.files.protection, findings)
+    if path is None:
+        return None
+    if path.suffix.lower() in TABLES:
+        table = read_table(path, "protection", findings)
+    else:
+        table = read_layer(path, "protection", settings.files.protection_layer, findings)
+    if table is not None and len(table.rows) > _MOST:
+        what = f"holds {len(table.rows):,} rows, and at most {_MOST:,} are read"
+        findings.problem(table.file, None, "", what, ONLY_OURS)
+        table = None
+    if table is None:
+        return None
+    columns = match_columns(table, ProtectionRow, settings.columns.protection, findings)
+    checked = check_rows(table, ProtectionRow, columns, findings, section="protection")
+    with folded(findings, len(table.rows)):
+        return _placed(checked, settings, blocks, findings)
+
+
+def _placed(
+    checked: Checked[ProtectionRow], settings: Settings, blocks: gpd.GeoDataFrame | None, findings: Findings
+) -> gpd.GeoDataFrame | None:
+    table = checked.table
+    crs = LONLAT if table.geometry is None else layer_crs(table, settings, findings)
+    if crs is None:
+        return None
+    shapes = _shapes(checked, findings)
+    if blocks is None:
+        return None
+    moved = gpd.GeoSeries(list(shapes.values()), crs=crs).to_crs(blocks.crs)
+    home = shapely.union_all(blocks.geometry.to_numpy())
+    kept: dict[int, BaseGeometry] = {}
+    for place, shape in zip(shapes, moved, strict=True):
+        fault = _fault(checked.rows[place], shape, home)
+        if fault is None:
+            kept[place] = shape
+        else:
+            findings.problem(table.file, table.numbers[place], *fault)
+    rows = {place: row for place, row in checked.good() if place in kept}
+    _warn_of_idle(checked, rows, kept, home, findings)
+    own = [column for column in PROTECTION.columns if column.carried]
+    frame = {column.name: typed(column, [getattr(row, column.name) for row in rows.values()]) for column in own}
+    frame["ran"] = typed(PROTECTION.columns[PROTECTION.names.index("ran")], [_ran(row) for row in rows.values()])
+    return gpd.GeoDataFrame(frame, geometry=[kept[place] for place in rows], crs=CRS(blocks.crs))
+
+
+def _shapes(checked: Checked[ProtectionRow], findings: Findings) -> dict[int, BaseGeometry]:
+    """Return the shape of each row that has one, by place in the table; name the others."""
+    table = checked.table
+    drawn = table.geometry
+    found: dict[int, BaseGeometry] = {}
+    for place, row in checked.good():
+        shape = None if drawn is None else drawn.iloc[place]
+        if shape is None and row.lon is not None and row.lat is not None:
+            shape = Point(row.lon, row.lat)
+        if shape is None or shape.is_empty:
+            findings.problem(table.file, table.numbers[place], "geometry", "it has no place", _PLACE)
+        elif not np.isfinite(shapely.get_coordinates(shape)).all():
+            what = "the shape has corners that are not numbers"
+            findings.problem(table.file, table.numbers[place], "geometry", what, "draw it again")
+        elif shapely.get_num_coordinates(shape) > _MOST_CORNERS:
+            what = f"the shape has more than {_MOST_CORNERS:,} corners"
+            findings.problem(table.file, table.numbers[place], "geometry", what, "simplify it")
+        else:
+            found[place] = shapely.make_valid(shape)
+    return found
+
+
+def _fault(row: ProtectionRow | None, shape: BaseGeometry, home: BaseGeometry) -> tuple[str, str, str] | None:
+    """Say, by column, what is wrong with a shape in the vineyard's CRS."""
+    if not np.isfinite(shapely.get_coordinates(shape)).all():
+        return "geometry", "it lies on another side of the earth", "correct its coordinates"
+    away = float(shapely.distance(shape, home))
+    if away > _FARTHEST_M:
+        return (
+            "geometry",
+            f"it lies {away / 1000:,.0f} km from the blocks",
+            "correct its coordinates: longitude and latitude may be swapped, or a sign wrong",
+        )
+    if row is not None and row.reach_m is None and shape.geom_type not in ("Polygon", "MultiPolygon"):
+        what = "a point or a line protects nothing without its reach"
+        return "reach_m", what, "give the metres within which it works, or draw the ground that it protects"
+    return None
+
+
+def _ran(row: ProtectionRow) -> bool | None:
+    """Whether it worked that night: what only stands there did, of what has to be lit or started it must be said."""
+    return row.ran if row.ran is not None or row.kind in LIT else True
+
+
+def _warn_of_idle(
+    checked: Checked[ProtectionRow],
+    rows: dict[int, ProtectionRow],
+    shapes: dict[int, BaseGeometry],
+    home: BaseGeometry,
+    findings: Findings,
+) -> None:
+    """Name what nobody knows to have run, and what reaches no block: it is drawn, and tells nothing."""
+    file, numbers = checked.table.file, checked.table.numbers
+    silent = [numbers[place] for place, row in rows.items() if _ran(row) is None]
+    if silent:
+        findings.warn(Sentence("warning.protection.ran", file=file, rows=Listed(silent)))
+    apart = {place: float(shapely.distance(shapes[place], home)) for place in rows}
+    idle = [numbers[place] for place, row in rows.items() if _ran(row) and apart[place] > (row.reach_m or 0.0)]
+    if idle:
+        findings.warn(Sentence("warning.protection.apart", file=file, rows=Listed(idle)))
