@@ -658,13 +658,10 @@ def test_the_reach_of_protection_is_drawn_and_can_be_put_away(opened: Open, tmp_
     page = opened(tmp_path / "map.html")
     said = "reach of frost protection; faint: it did not run, or nobody said so"
     assert said in page.page.inner_text("#legend")
-    box = page.page.locator("#overlay-choice [value=protection]")
-    page.at_rest()
-    drawn = page.page.screenshot()
-    page.after("document.querySelector('#legend').innerText", lambda: box.uncheck(force=True))
+    page.page.click("#open-layers")
+    page.after(_picture("marks"), page.page.locator("#overlay-choice input[value=protection]").click)
     assert said not in page.page.inner_text("#legend")
-    page.page.evaluate(FRAMES)
-    assert page.page.screenshot() != drawn
+    assert page.quiet(), page.said
 
 
 def test_the_readout_shows_the_statistic_that_was_found_to_matter(opened: Open, tmp_path: Path) -> None:
