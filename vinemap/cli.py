@@ -143,7 +143,9 @@ def bench(plan: Path | None, out: Path, name: str, language: str) -> None:
 @click.argument("tables", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("-o", "--out", type=click.Path(path_type=Path), help="File to write.  [default: buds.csv or wood.csv]")
 def merge(tables: tuple[Path, ...], out: Path | None) -> None:
-    """Put several people's tables of buds, or of wood checks, into one, and name what was entered twice.
+    """Put several people's tables of buds, of wood checks, or of marks on the work list into one.
+
+    Names what was entered twice, and marks that two phones set otherwise: the later one is kept.
 
     Example: vinemap merge buds_ana.csv buds_lee.csv -o demo_blocks/buds.csv
     """

@@ -18,6 +18,7 @@ import pandas as pd
 
 from vinemap.states import (
     DECISIVE,
+    MARKS,
     NONCOUNT,
     TASKS,
     TISSUE_STATES,
@@ -615,6 +616,28 @@ READINGS = Layout(
         _in_fahrenheit(replace(_CELSIUS, name="temp_c", meaning="the temperature, -60 to 60", required=True)),
     ),
 )
+TICKS = Layout(
+    "done.csv, .xlsx",
+    "a mark on a task of the work list, as phones send it; of one task the later mark of a kind stands",
+    (
+        Column("block", Kind.NAME, "block of the task", required=True, filled=True),
+        Column("zone", Kind.WHOLE, "the number of the zone, 1 or more", low=1, high=10_000_000, empty=None),
+        Column("task", Kind.WORD, "the task, as in worklist.csv", words=WORK, required=True, filled=True),
+        Column("mark", Kind.WORD, "what was marked", words=MARKS, required=True, filled=True),
+        Column("set", Kind.YES_NO, "yes where it was set, no where taken back", required=True, filled=True),
+        Column("initials", Kind.TEXT, "of who marked it"),
+        Column("time", Kind.TEXT, "when, with its zone, as 2026-02-14T09:30:00Z", required=True, filled=True),
+        Column(
+            "vines",
+            Kind.NUMBER,
+            "vines that the task took then, 0 or more: a zone with others is another",
+            "vines",
+            low=0,
+            high=100_000_000,
+        ),
+    ),
+)
+
 HARDINESS = Layout(
     "hardiness.csv, .xlsx",
     "lethal temperatures of the buds of a variety, or of a group, on a day, from the adviser's own service",
@@ -1089,6 +1112,12 @@ WORK_LIST = Layout(
         ),
         Column("cost_from", Kind.WORD, f"where the cost comes from: {_ASSUMED}", words=tuple(Rate), on_page=True),
         Column("full_crop_year", Kind.WHOLE, "year of a full crop again", source=f"{_RULES}: recovery", on_page=True),
+        Column("done", Kind.YES_NO, "whether it was ticked as done, by done.csv; empty where not", on_page=True),
+        Column("done_by", Kind.TEXT, "who ticked it", on_page=True),
+        Column("done_at", Kind.TEXT, "when, in UTC", on_page=True),
+        Column("flagged", Kind.YES_NO, "whether it was flagged for whoever leads the work", on_page=True),
+        Column("flagged_by", Kind.TEXT, "who flagged it", on_page=True),
+        Column("flagged_at", Kind.TEXT, "when, in UTC", on_page=True),
     ),
 )
 
@@ -1356,6 +1385,7 @@ INPUTS = (
     READINGS,
     HARDINESS,
     PROTECTION,
+    TICKS,
 )
 OUTPUTS = (
     *(BLOCKS_CSV, SAMPLES_CSV, ZONES_CSV, ROWS_CSV, WORK_LIST, MORE_CANES_CSV),

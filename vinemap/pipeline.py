@@ -38,6 +38,7 @@ from vinemap.decisions.more_canes import more_canes
 from vinemap.decisions.regrowth import SPRING, decide_spring, resting_on_shoots
 from vinemap.decisions.season import WINTER
 from vinemap.decisions.spring import SpringCheck, check_forecast, corrected, spring_findings
+from vinemap.decisions.ticked import with_ticks
 from vinemap.decisions.vine_rows import with_rows, zone_rows
 from vinemap.decisions.worklist import by_action, work_list
 from vinemap.decisions.zone_places import with_places
@@ -335,13 +336,16 @@ def _mapped(vineyard: Vineyard, tallies: pd.DataFrame, progress: Progress, grown
     warnings = [*vineyard.warnings, *_surface_warnings(vineyard, injury), *_apart(block_rows)]
     # After budbreak what grew decides, and the razor's crop is out of date.
     losses = None if spring else crop_losses(injury.shares, block_rows, settings).to_dict("records")
+    work = work_list(_by_what_decides(zones, spring=spring), block_rows, settings)
+    work, strays = with_ticks(work, vineyard.done)
+    warnings += strays
     return MapRun(
         vineyard,
         tallies,
         block_rows,
         sample_rows,
         zones,
-        work_list(_by_what_decides(zones, spring=spring), block_rows, settings),
+        work,
         rows,
         canes,
         surface,

@@ -233,6 +233,11 @@ RENEWED = (Action.RETRAIN, Action.REPLANT)
 """Actions that renew the vines whose trunks are dead."""
 
 
+DONE, FLAGGED = "done", "flagged"
+MARKS = (DONE, FLAGGED)
+"""What a crew marks on a task: that it is done, or that whoever leads the work should look."""
+
+
 class When(StrEnum):
     """When a line of the work list is due."""
 

@@ -209,3 +209,43 @@ def test_more_nodes_than_a_map_reads(tmp_path: Path, monkeypatch: pytest.MonkeyP
     assert faults(tmp_path, one, two, tmp_path / "unread.csv") == [
         "two.csv: with it the files hold more than 3 nodes, which no map reads; merge the files of one vineyard"
     ]
+
+
+MARKS = "block,zone,task,mark,set,initials,time,vines\n"
+
+
+def test_two_phones_are_merged_and_the_later_mark_stands(tmp_path: Path) -> None:
+    """One phone takes back what the other ticked: the later stands, both are named; flags of either stay."""
+    one, two, out = (tmp_path / name for name in ("done_ana.csv", "done_lee.csv", "done.csv"))
+    one.write_text(
+        f"{MARKS}Ash,1,keep_more,done,yes,AN,2026-02-14T09:30:00.000Z,800\n"
+        "Ash,2,as_usual,flagged,yes,AN,2026-02-14T09:31:00.000Z,400\n",
+        encoding="utf-8",
+    )
+    two.write_text(
+        f"{MARKS}Ash,1,keep_more,done,no,LE,2026-02-14T10:30:00.000Z,800\n"
+        "Ash,2,as_usual,done,yes,LE,2026-02-14T10:31:00.000Z,400\n",
+        encoding="utf-8",
+    )
+    said = [str(sentence) for sentence in merge_tables([one, two], out)]
+    merged = pd.read_csv(out)
+    assert merged[["zone", "mark", "set", "initials"]].to_numpy().tolist() == [
+        [2, "flagged", "yes", "AN"], [1, "done", "no", "LE"], [2, "done", "yes", "LE"],
+    ]  # fmt: skip
+    named = "zone 1 of Ash, Keep more nodes: no longer done, by LE at 2026-02-14 10:30 UTC; before that done by AN"
+    assert any(sentence.startswith(named) for sentence in said)
+    assert sum("before that" in sentence for sentence in said) == 1
+    # Again with what was merged: nothing new, nothing lost.
+    merge_tables([out, one, two], out)
+    assert pd.read_csv(out).equals(merged)
+
+
+def test_faults_of_marks_are_named_by_their_file(tmp_path: Path) -> None:
+    """A fault in one of two files with one name is named by its path, and nothing is written."""
+    for name in ("a", "b"):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "done.csv").write_text(f"{MARKS}Ash,1,keep_more,done,yes,AN,noon,8\n", encoding="utf-8")
+    with pytest.raises(InputError, match="noon") as caught:
+        merge_tables([tmp_path / "a" / "done.csv", tmp_path / "b" / "done.csv"], tmp_path / "out.csv")
+    assert len({problem.file for problem in caught.value.problems}) == 2
+    assert not (tmp_path / "out.csv").exists()

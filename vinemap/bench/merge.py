@@ -1,15 +1,16 @@
-"""Several people's files into one: of buds, with every node that two of them read found, or of wood checks."""
+"""Several people's files into one: of buds, of wood checks, or of marks on the work list."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
 from vinemap.characters import is_formula
-from vinemap.columns import BUDS_BY_NODE, WOOD
+from vinemap.columns import BUDS_BY_NODE, TICKS, WOOD
 from vinemap.errors import Findings, InputError
 from vinemap.exports.exchange import added
 from vinemap.exports.formats import write_csv
@@ -18,6 +19,7 @@ from vinemap.reading.cells import bare_name, show
 from vinemap.reading.files import TABLES, usable
 from vinemap.reading.schema import squeeze
 from vinemap.reading.tabular import MOST_ROWS, Table, read_tables
+from vinemap.reading.ticks import MARKED, read_ticks, standing
 from vinemap.sentences import Listed, Sentence
 from vinemap.states import BUDS, NONCOUNT, State
 
@@ -26,14 +28,88 @@ _MOST_NAMED = 200
 
 
 def merge_tables(paths: Sequence[Path], out: Path | None = None) -> list[Sentence]:
-    """Merge tables of wood checks, where the first file holds them, by `merge_wood`; else of buds, by `merge_buds`.
+    """Merge what the first file holds: wood checks by `merge_wood`, marks on tasks by `merge_ticks`, else buds.
 
-    Without ``out`` it writes wood.csv or buds.csv into the current folder.
+    Without ``out`` it writes wood.csv, done.csv or buds.csv into the current folder.
     """
     first = next(iter(_tables(paths[0], "wood", Findings())), None)
-    if first is not None and {"tissue", "phloem"} <= {squeeze(column) for column in first.columns}:
+    heads = set() if first is None else {squeeze(column) for column in first.columns}
+    if {"tissue", "phloem"} <= heads:
         return merge_wood(paths, out or Path("wood.csv"))
+    if {"task", "mark"} <= heads:
+        return merge_ticks(paths, out or Path("done.csv"))
     return merge_buds(paths, out or Path("buds.csv"))
+
+
+def merge_ticks(paths: Sequence[Path], out: Path) -> list[Sentence]:
+    """Merge marks on tasks, as phones send them, into one done.csv: of one task the later mark of a kind stands.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        Tables with the columns of `vinemap.columns.TICKS`.
+    out : Path
+        As `merge_buds` has it.
+
+    Returns
+    -------
+    list of Sentence
+        What was read, marks that two files set otherwise, notes of the reading, what was written.
+
+    Raises
+    ------
+    InputError
+        With every fault of every file; nothing is written.
+    """
+    findings, files = Findings(), _names(paths)
+    _refuse_out(paths, out, findings)
+    parts = []
+    for path, file in zip(paths, files, strict=True):
+        tables = [replace(one, file=one.file.replace(path.name, file, 1)) for one in _tables(path, "done", findings)]
+        parts.append(pd.concat([read_ticks(table, findings) for table in tables]) if tables else None)
+    if findings.problems:
+        raise InputError(findings.problems)
+    known = [part.assign(file=file) for part, file in zip(parts, files, strict=True) if part is not None]
+    ticks = pd.concat(known, ignore_index=True)
+    merged = standing(ticks).sort_values("time", kind="stable", ignore_index=True)
+    with added(out.absolute().parent, replacing=[out.name]) as stage:
+        write_csv(merged[TICKS.names], stage / out.name, TICKS)
+    read = [
+        Sentence("merged.ticks.read", file=part["file"].iloc[0], marks=Sentence.counted("count.marks", len(part)))
+        for part in known
+        if len(part)
+    ]
+    written = Sentence("merged.ticks.written", file=out.name, marks=Sentence.counted("count.marks", len(merged)))
+    return [*read, *_ticked_otherwise(ticks), *findings.warnings, *_formulas(merged), written]
+
+
+def _ticked_otherwise(ticks: pd.DataFrame) -> list[Sentence]:
+    """Name each mark that stands set in one file and taken back in another: the later one was kept."""
+    ends = pd.concat([standing(own).assign(file=file) for file, own in ticks.groupby("file", sort=False)])
+    told = []
+    for _, same in ends.groupby(MARKED, sort=False, dropna=False):
+        if same["set"].nunique() > 1:
+            late = same.sort_values(["time", "set"], kind="stable").to_dict("records")
+            told.append(_otherwise(late[-1], next(row for row in reversed(late) if row["set"] != late[-1]["set"])))
+    return told
+
+
+def _otherwise(kept: dict[Any, Any], other: dict[Any, Any]) -> Sentence:
+    """Say which of two marks was kept."""
+    where: Sentence | str = kept["block"]
+    if pd.notna(kept["zone"]):
+        where = Sentence("merged.ticks.zone", zone=int(kept["zone"]), block=kept["block"])
+    said = [
+        Sentence(
+            f"merged.ticks.{'set' if row['set'] else 'unset'}",
+            mark=Sentence(f"work.mark.{row['mark']}"),
+            who=row["initials"] if isinstance(row["initials"], str) else row["file"],
+            time=row["time"][:16].replace("T", " "),
+        )
+        for row in (kept, other)
+    ]
+    task = Sentence(f"page.action.{kept['task']}")
+    return Sentence("merged.ticks.differs", where=where, task=task, kept=said[0], other=said[1])
 
 
 def merge_buds(paths: Sequence[Path], out: Path) -> list[Sentence]:
@@ -302,7 +378,7 @@ def _near_names(samples: Iterable[str]) -> list[Sentence]:
 
 def _formulas(merged: pd.DataFrame) -> list[Sentence]:
     """Name what a spreadsheet would run of the file."""
-    named = merged.filter(["sample", "cane", "reader"]).fillna("")
+    named = merged.filter(["sample", "cane", "reader", "block", "initials"]).fillna("")
     names = pd.unique(named.to_numpy().ravel())
     run = [name for name in names if is_formula(name)]
     return [Sentence("warning.formulas.merged", names=Listed(run))] if run else []

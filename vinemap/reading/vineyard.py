@@ -31,6 +31,7 @@ from vinemap.reading.row_layer import read_rows, with_row_facts
 from vinemap.reading.samples import read_samples, refuse_mistaken_axes, refuse_placeless
 from vinemap.reading.schema import BlockRow, CountRow, LineRow, NodeRow, ProtectionRow, Row, SampleRow, WoodRow, typed
 from vinemap.reading.species import ask_for_groups
+from vinemap.reading.ticks import read_done
 from vinemap.sentences import Figure, Listed, Sentence
 from vinemap.settings import SETTINGS_FILE, Settings, load_settings
 from vinemap.states import State
@@ -43,7 +44,7 @@ SAMPLE_COLUMNS = (
     "geometry",
 )
 
-_READ = ("samples", "buds_by_", "buds.", "wood", "shoots", "logger", "hardiness", "protection", "rows")
+_READ = ("samples", "buds_by_", "buds.", "wood", "shoots", "logger", "hardiness", "protection", "rows", "done.")
 """How tables begin that some command reads, or that `vinemap template` wrote."""
 
 _MODELS: dict[str, tuple[type[Row], ...]] = {
@@ -126,6 +127,8 @@ class Vineyard:
         A row a slice, by `vinemap.columns.WOOD`.
     warnings : tuple of Sentence
         Plain sentences: what was left out, repaired or assumed, the site's own included.
+    done : DataFrame or None
+        Marks on tasks that crews sent back, as `vinemap.reading.ticks.read_done` gives them.
     """
 
     site: Site
@@ -134,6 +137,7 @@ class Vineyard:
     counts: pd.DataFrame
     wood: pd.DataFrame
     warnings: tuple[Sentence, ...]
+    done: pd.DataFrame | None = None
 
 
 def read_vineyard(folder: str | os.PathLike[str]) -> Vineyard:
@@ -172,6 +176,7 @@ def read_vineyard(folder: str | os.PathLike[str]) -> Vineyard:
     samples, names, samples_file = read_samples(folder, settings, blocks, rows, findings)
     nodes, counts = read_buds(folder, settings, names, samples_file, findings)
     wood = read_wood(folder, settings, names, samples_file, findings)
+    done = read_done(folder, findings)
     if blocks is not None and samples is not None:
         samples = _joined(samples, blocks, settings, findings)
     if findings.problems or blocks is None or samples is None:
@@ -189,6 +194,7 @@ def read_vineyard(folder: str | os.PathLike[str]) -> Vineyard:
         counts=counts,
         wood=wood,
         warnings=_once_each(findings.warnings),
+        done=done,
     )
 
 
