@@ -44,6 +44,7 @@ from vinemap.states import (
     Tissue,
     TrunkGrade,
     Verdict,
+    VineFrom,
     Visit,
     When,
     WoodState,
@@ -956,6 +957,15 @@ SAMPLES_CSV = Layout(
     (
         SAMPLES.columns[0],
         Column("block", Kind.NAME, "block that the sample lies in or joins; empty outside every block"),
+        Column("row", Kind.WHOLE, "vine row; as given, else the nearest where the block's rows are known"),
+        Column("vine", Kind.WHOLE, "vine in that row; as given, else the nearest", on_page=True),
+        Column(
+            "vine_from",
+            Kind.WORD,
+            "where row and vine come from; by a position they are as good as that is",
+            words=tuple(filter(None, VineFrom)),
+            on_page=True,
+        ),
         Column("stated_block", Kind.TEXT, "block that the samples' file states", on_page=True),
         Column("distance_m", Kind.NUMBER, "metres to the block; 0 inside it", "m", 3, on_page=True),
         *(column for column in SAMPLES.columns[1:] if column.carried),

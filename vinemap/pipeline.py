@@ -39,7 +39,7 @@ from vinemap.decisions.regrowth import SPRING, decide_spring, resting_on_shoots
 from vinemap.decisions.season import WINTER
 from vinemap.decisions.spring import SpringCheck, check_forecast, corrected, spring_findings
 from vinemap.decisions.ticked import with_ticks
-from vinemap.decisions.vine_rows import with_rows, zone_rows
+from vinemap.decisions.vine_rows import row_ends, sample_vines, with_rows, zone_rows
 from vinemap.decisions.worklist import by_action, work_list
 from vinemap.decisions.zone_places import with_places
 from vinemap.decisions.zones import action_zones
@@ -316,7 +316,8 @@ def _mapped(vineyard: Vineyard, tallies: pd.DataFrame, progress: Progress, grown
     if spring:
         surface = resting_on_shoots(surface, settings)
     cut = sample_table(samples, tallies, settings.survival.confidence)
-    cut = cut.assign(canes=cut_canes(samples, vineyard.nodes))
+    cut = cut.assign(canes=cut_canes(samples, vineyard.nodes)).drop(columns=["stated_row", "stated_vine"])
+    cut = cut.join(sample_vines(frames, samples))
     sample_rows = _with_geometry(SAMPLES_CSV.arranged(cut), samples)
     by_mean = _block_rows(vineyard, tallies, injury, grown)
     evidence = block_evidence(by_mean, sample_rows, surface, terrain, settings.actions.rules)
@@ -486,7 +487,7 @@ def write_spring(check: SpringCheck, run: MapRun, out: Path, progress: Progress 
 def _fill(stage: Path, run: MapRun, earlier: Path | None = None, *, pdf: bool = False) -> None:
     """Write every output of a run into a folder."""
     blocks_then, surface_then = (None, None) if earlier is None else _earlier(run, earlier)
-    settings = run.vineyard.site.settings
+    settings, frames = run.vineyard.site.settings, known_rows(run.vineyard.site.blocks, run.vineyard.site.rows)
     write_page(
         stage / "map.html",
         blocks=run.blocks,
@@ -500,6 +501,7 @@ def _fill(stage: Path, run: MapRun, earlier: Path | None = None, *, pdf: bool = 
         compare_surface=surface_then,
         terrain=run.terrain,
         protection=run.vineyard.site.protection,
+        rows=frames,
         online=_online(settings),
     )
     _write_sheets(run, stage, pdf=pdf)
@@ -518,7 +520,8 @@ def _fill(stage: Path, run: MapRun, earlier: Path | None = None, *, pdf: bool = 
     write_injury(run.surface, stage / "injury.tif")
     write_injury_styles(stage / "injury.tif")
     (stage / "navigation").mkdir()
-    write_navigation(run.zones, stage / "navigation", settings.language, spring="spring" in run.report)
+    ends = row_ends(run.rows, frames)
+    write_navigation(run.zones, stage / "navigation", settings.language, spring="spring" in run.report, ends=ends)
 
 
 def _content(run: MapRun) -> Content:

@@ -158,6 +158,14 @@ class Side(StrEnum):
     NORTH_WEST = "NW"
 
 
+class VineFrom(StrEnum):
+    """How row and vine of a sample are known."""
+
+    GIVEN = "given"
+    POSITION = "position"
+    UNKNOWN = ""
+
+
 class Origin(StrEnum):
     """Where a number of vines or of nodes comes from."""
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from math import nan
+
 import geopandas as gpd
 import pandas as pd
 import pytest
-from shapely import Polygon, box
+from shapely import Point, Polygon, box
 
-from vinemap.decisions.vine_rows import rows_sentence, with_rows, zone_rows
+from vinemap.decisions.vine_rows import row_ends, rows_sentence, sample_vines, with_rows, zone_rows
 from vinemap.reading.frames import known_rows
 from vinemap.reading.rows import RowFrame
 
@@ -83,6 +85,31 @@ def test_a_block_with_a_bend_has_no_vines_in_its_notch() -> None:
     drawn = zones(outline)
     runs = zone_rows(frames(outline), drawn)
     assert told(runs) == [(row, 1, 1, 3 if row in (5, 6) else 10, 3 if row in (5, 6) else 10) for row in range(1, 11)]
+
+
+def test_a_zone_is_entered_at_the_ends_of_its_outer_rows() -> None:
+    """The north half of the square block (vines 6 to 10 of each row) from the far ends of rows 1 and 10; a zone of row
+    4 alone (9 to 12 m east) from its first vine, once."""
+    outline = box(X, Y, X + 30, Y + 20)
+    north, fourth = box(X, Y + 10, X + 30, Y + 20), box(X + 9, Y, X + 12, Y + 20)
+    rows = frames(outline)
+    ends = row_ends(zone_rows(rows, zones(north, outline.difference(north))), rows)
+    assert ends[ends["zone"] == 1].round(1).to_numpy().tolist() == [
+        [1, 1, "6–10", X + 1.5, Y + 19],
+        [1, 10, "6–10", X + 28.5, Y + 19],
+    ]
+    ends = row_ends(zone_rows(rows, zones(fourth, outline.difference(fourth))), rows)
+    assert ends[ends["zone"] == 1].round(1).to_numpy().tolist() == [[1, 4, "1–10", X + 10.5, Y + 1]]
+
+
+def test_samples_say_their_vine() -> None:
+    """As stated, else the nearest to the point; nothing in a block whose rows are not known."""
+    table = {"block": ["A", "A", "B", "A"], "stated_row": [2, nan, nan, nan], "stated_vine": [9, nan, nan, nan]}
+    points = [Point(X + 29, Y + 1), Point(X + 11, Y + 12.4), Point(X, Y), None]
+    said = sample_vines(frames(box(X, Y, X + 30, Y + 20)), gpd.GeoDataFrame(table, geometry=points, crs=CRS))
+    assert said["row"].tolist() == [2, 4, pd.NA, pd.NA]
+    assert said["vine"].tolist() == [9, 7, pd.NA, pd.NA]
+    assert said["vine_from"].tolist() == ["given", "position", "", ""]
 
 
 @pytest.mark.parametrize("facts", [{"first": None}, {"row_bearing_deg": None}, {"vine_spacing_m": None}])

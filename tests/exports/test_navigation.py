@@ -48,6 +48,20 @@ def test_every_file_is_written(tmp_path: Path) -> None:
     assert all(path.stat().st_size for path in written)
 
 
+def test_points_of_known_rows_stand_at_row_ends(tmp_path: Path) -> None:
+    """A zone whose rows are known has its two ends, with row and vines in the name; the others a point inside."""
+    ends = pd.DataFrame(
+        {"zone": 1, "row": [1, 33], "vines": ["1–50", "1–20, 31–50"], "x": [X + 1, X + 99], "y": [Y + 1] * 2}
+    )
+    write_navigation(zones(), tmp_path, ends=ends)
+    points = gpd.read_file(tmp_path / "zone_points.gpx", layer="waypoints").to_crs(32618)
+    names = ["1 Mühlau, row 1, vines 1–50", "1 Mühlau, row 33, vines 1–20, 31–50", "2 <b>&Co</b>", "3 Ridge"]
+    assert points["name"].tolist() == names
+    assert [(round(p.x - X), round(p.y - Y)) for p in points.geometry[:2]] == [(1, 1), (99, 1)]
+    assert zones().geometry[1].contains(points.geometry[2])
+    assert "54" in points["desc"][1]
+
+
 def test_polygons_come_back(tmp_path: Path) -> None:
     """GeoJSON, KML and the shapefile hold the zones' own ground, to two centimetres along the border."""
     write_navigation(zones(), tmp_path)

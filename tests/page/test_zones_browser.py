@@ -6,8 +6,11 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import geopandas as gpd
+import numpy as np
 import pytest
 from pyproj import Transformer
+from shapely import LineString
 
 from tests.builders import CRS, EAST, NORTH, write_hollow_vineyard
 from vinemap.pipeline import make_map, write_map
@@ -22,7 +25,14 @@ POINT = "([lat, lon]) => { const at = map_vineyard.latLngToContainerPoint([lat, 
 def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A finished run over a block half in a hollow."""
     folder = tmp_path_factory.mktemp("zones")
-    write_map(make_map(write_hollow_vineyard(folder)), folder / "out")
+    write_hollow_vineyard(folder)
+    # In the block beside: rows of 70 vines, 2 m apart, that bend half-way, 4 m from row to row.
+    lines = [
+        LineString([(x, NORTH + 1), (x, NORTH + 70), (x + 1, NORTH + 139)]) for x in EAST + 260 + np.arange(2, 138, 4)
+    ]
+    rows = {"block": "Level", "row": range(1, 35), "vines": 70}
+    gpd.GeoDataFrame(rows, geometry=lines, crs=CRS).to_file(folder / "rows.gpkg")
+    write_map(make_map(folder), folder / "out")
     return folder / "out"
 
 
@@ -49,6 +59,20 @@ def _tap(page: Any, east: float, north: float) -> str:
     page.mouse.click(box["x"] + x, box["y"] + y)
     page.wait_for_function(f"before => document.querySelector('#readout.pinned') && ({TOLD}) !== before", arg=before)
     return " ".join(page.evaluate(TOLD).split())
+
+
+def test_the_box_names_row_and_vine_where_rows_are_known(page: Any) -> None:
+    """Row 16 runs 62 m east of the block's corner, and 0.5 m further half-way up its upper half, 104.5 m north, where
+    its vine 53 of 70 stands; in the block whose rows are not known nothing is said."""
+    assert "Level Row 16, vine 53" in _tap(page, 260 + 62.6, 104.5)
+    assert "vine" not in _tap(page, 40, 175).split("Chance")[0]
+
+
+def test_where_a_zone_lies_is_told_from_the_corner(page: Any) -> None:
+    """The hollow's zone begins at the corner and goes right across; where rows are known they are named."""
+    told = page.evaluate("[...document.querySelectorAll('.zone-task')].map((one) => one.textContent).join('|')")
+    assert "From the south-west corner: 0 to 70\u00a0m along the south side, right across the block." in told
+    assert "Rows 1–32." in told
 
 
 def test_the_box_gives_the_zone_s_task_and_what_it_rests_on(page: Any) -> None:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from vinemap.columns import ROWS_CSV
 from vinemap.reading.rows import RowFrame
 from vinemap.sentences import Sentence
+from vinemap.states import VineFrom
 
 _OUTSIDE_M = 3.0
 """A vine so far outside every zone stands beyond a bend of the outline, or in a hole of it: there is none."""
@@ -56,6 +57,37 @@ def _runs(block: str, frame: RowFrame, zones: gpd.GeoDataFrame) -> Iterator[dict
             yield found | {name: zone[name] for name in ("zone", "action", "nodes_to_keep")}
 
 
+def sample_vines(frames: Mapping[str, RowFrame], samples: gpd.GeoDataFrame) -> pd.DataFrame:
+    """Say which vine each sample is of.
+
+    Parameters
+    ----------
+    frames : mapping
+        Of `vinemap.reading.frames.known_rows`, by block.
+    samples : GeoDataFrame
+        Of a `vinemap.reading.vineyard.Vineyard`: block, stated_row, stated_vine, points, in the frames' CRS.
+
+    Returns
+    -------
+    DataFrame
+        A row a sample, by its index: row and vine (Int64), as stated, else the nearest vine where the block's rows are
+        known; vine_from, 'given' or 'position', or '' where neither is known.
+    """
+    found: list[tuple[int | None, int | None, VineFrom]] = []
+    for block, row, vine, point in zip(
+        samples["block"], samples["stated_row"], samples["stated_vine"], samples.geometry, strict=True
+    ):
+        if np.isfinite(row) and np.isfinite(vine):
+            found.append((int(row), int(vine), VineFrom.GIVEN))
+        elif block in frames and point is not None:
+            found.append((*frames[block].nearest(np.array([point.x, point.y])), VineFrom.POSITION))
+        else:
+            found.append((None, None, VineFrom.UNKNOWN))
+    rows, vines, origins = zip(*found, strict=True) if found else ((), (), ())
+    columns = {"row": pd.array(rows, "Int64"), "vine": pd.array(vines, "Int64"), "vine_from": list(map(str, origins))}
+    return pd.DataFrame(columns, index=samples.index)
+
+
 def _zone_of(shapes: NDArray[np.object_], vines: NDArray[np.object_]) -> NDArray[np.intp]:
     """Return the place of each vine's zone; the nearest one for a vine just outside, -1 for one where there is none."""
     inside = shapely.contains(shapes[:, None], vines[None, :])
@@ -96,6 +128,35 @@ def with_rows(zones: gpd.GeoDataFrame, runs: pd.DataFrame) -> gpd.GeoDataFrame:
         for name, which in (("rows_whole", alone), ("rows_part", ~alone))
     }
     return zones.assign(**{name: zones["zone"].map(spans).astype(object) for name, spans in found.items()})
+
+
+def row_ends(runs: pd.DataFrame, frames: Mapping[str, RowFrame]) -> pd.DataFrame:
+    """Return where to enter each zone: its first and its last row, at the end of the row that lies nearer to its vines.
+
+    Parameters
+    ----------
+    runs : DataFrame
+        Of `zone_rows`.
+    frames : mapping
+        Of `vinemap.reading.frames.known_rows`, by block.
+
+    Returns
+    -------
+    DataFrame
+        zone, row, vines (the zone's vines of that row, as spans), x, y (the row's first or last vine, in the frames'
+        CRS): two rows a zone, one where it has a single row.
+    """
+    ends = []
+    for (zone, block), here in runs.groupby(["zone", "block"], sort=False):
+        frame = frames[str(block)]
+        for row in dict.fromkeys((here["row"].iloc[0], here["row"].iloc[-1])):
+            spans = here.loc[here["row"] == row, ["vine_from", "vine_to"]].to_numpy()
+            count = frame.vines(int(row))
+            near = spans.min() - 1 <= count - spans.max()
+            x, y = frame.place(int(row), 1 if near else count)
+            vines = ", ".join(f"{low}–{high}" if low < high else f"{low}" for low, high in spans)
+            ends.append({"zone": zone, "row": row, "vines": vines, "x": x, "y": y})
+    return pd.DataFrame(ends, columns=["zone", "row", "vines", "x", "y"])
 
 
 def rows_sentence(zone: Mapping[Any, Any]) -> Sentence | None:

@@ -7,6 +7,7 @@ from typing import Any
 
 import geopandas as gpd
 import pandas as pd
+import shapely
 
 from vinemap.characters import for_xml
 from vinemap.columns import NAVIGATION
@@ -21,7 +22,12 @@ FILES = ("zone_points.gpx", "zone_outlines.gpx", "zones.kml", "zones.geojson", "
 
 
 def write_navigation(
-    zones: gpd.GeoDataFrame, folder: Path, language: str = "en", *, spring: bool = False
+    zones: gpd.GeoDataFrame,
+    folder: Path,
+    language: str = "en",
+    *,
+    spring: bool = False,
+    ends: pd.DataFrame | None = None,
 ) -> list[Path]:
     """Write the zones in the formats that phones and terminals open.
 
@@ -35,6 +41,8 @@ def write_navigation(
         'en' or 'es', of the names of the actions.
     spring : bool
         Whether what grew decides; dead_pct is then that of nodes with no shoot.
+    ends : DataFrame, optional
+        Of `vinemap.decisions.vine_rows.row_ends`: where to enter the zones whose rows are known.
 
     Returns
     -------
@@ -43,8 +51,9 @@ def write_navigation(
 
     Notes
     -----
-    - zone_points.gpx (GPX 1.1, www.topografix.com): a waypoint inside each zone; zone_outlines.gpx: its outline as a
-      track. The cautions stand in the file's description.
+    - zone_points.gpx (GPX 1.1, www.topografix.com): a waypoint at the end of the first and of the last vine row of each
+      zone, named by zone, block, row and vines; inside the zone where rows are not known. zone_outlines.gpx: its
+      outline as a track. The cautions stand in the file's description.
     - zones.kml (OGC 12-007), zones.geojson (RFC 7946): polygons with name and description.
     - zones_shp/: a shapefile in longitude and latitude with zone, block, action, area_ha, vines, nodes, dead_pct,
       nodes_cut; its column names keep to ten characters.
@@ -61,7 +70,7 @@ def write_navigation(
             "desc": [_described(row, vines, language, spring=spring) for row in table.to_dict("records")],
         }
     )
-    points = gpd.GeoDataFrame(named, geometry=zones.geometry.representative_point().to_crs(4326).to_numpy(), crs=4326)
+    points = _points(zones, named, ends, section("rows")[language]["waypoint"])
     outlines = gpd.GeoDataFrame(named, geometry=place.geometry.boundary.to_numpy(), crs=4326)
     shapes = gpd.GeoDataFrame(named, geometry=place.geometry.to_numpy(), crs=4326)
     plain = gpd.GeoDataFrame(_short(table, dead), geometry=place.geometry.to_numpy(), crs=4326)
@@ -76,6 +85,22 @@ def write_navigation(
     described.to_file(written[3], driver="GeoJSON", engine="pyogrio", RFC7946="YES")
     with_text(plain, for_xml).to_file(written[4], driver="ESRI Shapefile", engine="pyogrio", encoding="UTF-8")
     return [*written[:-1], *sorted(written[-1].parent.iterdir())]
+
+
+def _points(zones: gpd.GeoDataFrame, named: pd.DataFrame, ends: pd.DataFrame | None, name: str) -> gpd.GeoDataFrame:
+    """Return where to go for each zone: the ends of its outer rows, else a place inside it."""
+    inside = zones.geometry.representative_point()
+    of_zone = {} if ends is None else dict(list(ends.groupby("zone")))
+    rows, places = [], []
+    for place, (zone, about) in enumerate(zip(zones["zone"], named.to_dict("records"), strict=True)):
+        if zone not in of_zone:
+            rows.append(about)
+            places.append(inside.iloc[place])
+            continue
+        for end in of_zone[zone].to_dict("records"):
+            rows.append(about | {"name": name.format(zone=about["name"], row=end["row"], vines=end["vines"])})
+            places.append(shapely.Point(end["x"], end["y"]))
+    return gpd.GeoDataFrame(rows, geometry=places, crs=zones.crs).to_crs(4326)
 
 
 def _described(row: dict[Any, Any], count: str, language: str, *, spring: bool) -> str:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from itertools import groupby
 from operator import itemgetter
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 import geopandas as gpd
@@ -24,7 +26,9 @@ from vinemap.page.grids import CHANGE, MASK, PERCENT, Frame, encoded
 from vinemap.page.outlines import label_points, outlines, places
 from vinemap.page.shell import OnlineBasemap, page
 from vinemap.page.terrain import embedded_terrain
+from vinemap.page.vine_lines import vine_lines
 from vinemap.page.without_scripts import without_scripts
+from vinemap.reading.rows import RowFrame
 from vinemap.resources import finite
 from vinemap.rules import Rules
 from vinemap.sentences import Sentence, ruled, section
@@ -50,6 +54,7 @@ def write_page(
     compare_surface: xr.Dataset | None = None,
     terrain: xr.Dataset | None = None,
     protection: gpd.GeoDataFrame | None = None,
+    rows: Mapping[str, RowFrame] = MappingProxyType({}),
     online: OnlineBasemap | None = None,
 ) -> None:
     """Write the map page: one HTML file with the map, the tables and the words, that asks no network for anything.
@@ -80,11 +85,13 @@ def write_page(
         ``elevation_m`` and the terrain statistics, beyond the blocks for the hill shading; ``surface`` by default.
     protection : GeoDataFrame, optional
         What stood against the frost, as `vinemap.reading.protection.read_protection` gives it.
+    rows : mapping, optional
+        Of `vinemap.reading.frames.known_rows`: vine rows by block, which the readout names.
     online : OnlineBasemap, optional
         A tile service that the reader may switch on.
     """
-    rows = blocks.drop(columns="geometry").to_dict("records")
-    care = [_cared(row, zones, settings.actions.rules) for row in rows]
+    facts = blocks.drop(columns="geometry").to_dict("records")
+    care = [_cared(row, zones, settings.actions.rules) for row in facts]
     # Many blocks have the same few sentences, which stand once.
     cared = dict.fromkeys(one for here in care for one in here)
     change, earlier = _change(blocks, surface, compare, compare_surface)
@@ -111,11 +118,11 @@ def write_page(
         "blocks": {
             **columns(blocks, BLOCKS_CSV.on_page),
             "earlier_pct": earlier,
-            "advice": [advice_key(row) for row in rows],
+            "advice": [advice_key(row) for row in facts],
             "care": [[list(cared).index(one) for one in here] for here in care],
             "wood_asks": [
                 [_everywhere(text) for text in wood_sentences(row, settings.actions.rules, spring="spring" in report)]
-                for row in rows
+                for row in facts
             ],
             "outline": outlines(blocks.to_crs(4326).geometry),
             "label": label_points(blocks.geometry),
@@ -126,8 +133,11 @@ def write_page(
             "outline": outlines(zones.to_crs(4326).geometry) if len(zones) else [],
             "label": label_points(zones.geometry) if len(zones) else [],
         },
+        "rows": vine_lines(rows, blocks),
         "samples": {
             **columns(samples, SAMPLES_CSV.on_page),
+            # On the page, the row of a table is its place.
+            **columns(samples.rename(columns={"row": "vine_row"}), ["vine_row"]),
             "block": _rows_of(samples["block"], blocks),
             "place": places(samples.to_crs(4326).geometry),
             "canes": _canes(nodes, samples),

@@ -6,6 +6,8 @@ import geopandas as gpd
 import numpy as np
 import shapely
 
+from vinemap.arrays import Array
+
 _DEGREES = 1e-7  # about a centimetre: outlines are sent as whole steps of this
 
 
@@ -23,7 +25,7 @@ def outlines(shapes: gpd.GeoSeries) -> list[list[list[int]]]:
         For each shape its rings (exterior and interior alike: the page fills by the even-odd rule), each a flat list
         ``[lon, lat, dlon, dlat, …]``: the first corner, then the steps from corner to corner.
     """
-    return [[_steps(ring) for ring in _rings(shape)] for shape in shapes]
+    return [[steps(shapely.get_coordinates(ring)[:-1]) for ring in _rings(shape)] for shape in shapes]
 
 
 def _rings(shape: shapely.Geometry | None) -> list[shapely.LinearRing]:
@@ -31,10 +33,10 @@ def _rings(shape: shapely.Geometry | None) -> list[shapely.LinearRing]:
     return [ring for part in parts for ring in shapely.get_rings(part)]
 
 
-def _steps(ring: shapely.LinearRing) -> list[int]:
-    corners = np.rint(shapely.get_coordinates(ring)[:-1] / _DEGREES).astype(np.int64)
-    steps = np.diff(corners, axis=0, prepend=np.zeros((1, 2), dtype=np.int64))
-    return [int(step) for step in steps.ravel()]
+def steps(corners: Array) -> list[int]:
+    """Give corners in degrees, shape (n, 2), as whole steps of 1e-7 degrees from one to the next, the first from 0."""
+    whole = np.rint(corners / _DEGREES).astype(np.int64)
+    return [int(step) for step in np.diff(whole, axis=0, prepend=np.zeros((1, 2), dtype=np.int64)).ravel()]
 
 
 def label_points(shapes: gpd.GeoSeries) -> list[list[float]]:

@@ -9,6 +9,7 @@ import { cut, probability } from "./evidence.js";
 import { holds, toWorld } from "./geometry.js";
 import { surface, terrain } from "./layers.js";
 import { choose } from "./list.js";
+import { vineAt } from "./rows.js";
 import { state } from "./state.js";
 import { swatches, task } from "./tasks.js";
 
@@ -27,6 +28,7 @@ export function look(lon, lat) {
     probability: value("prob_over_threshold"),
     change: value("change"),
     few: value("too_few") === 1,
+    vine: block && vineAt(block, x, y),
     ground: terrain?.at(terrain.statistic.layer, lon, lat) ?? null,
   };
 }
@@ -42,6 +44,7 @@ export function readout(found, pinned = false) {
   const { block } = found;
   if (block) {
     box.append(make("p", { class: "where" }, own(block.block, "b"), block.variety ? [" · ", own(block.variety)] : ""));
+    if (found.vine) box.append(make("p", { class: "line", "data-of": "vine" }, vineWords(found)));
     box.append(injuryRead(found));
     if (found.zone) box.append(make("p", { class: "act one-line" }, swatch(actionColour(found.zone.action)), make("span", {}, t("by_zone.zone", { zone: number(found.zone.zone), task: task(found.zone, block) }))));
     else if (block.action) box.append(make("p", { class: "act" }, swatches(block), actionName(block.action)));
@@ -53,6 +56,8 @@ export function readout(found, pinned = false) {
     box.append(make("button", { type: "button", class: "go", onclick: () => choose(block, { open: true }) }, t("readout.open")));
   }
 }
+
+const vineWords = ({ vine: { row, vine } }) => t("readout.vine", { row: number(row), vine: number(vine) });
 
 function injuryRead(found) {
   const box = make("div", { class: "figures" });
@@ -87,7 +92,7 @@ export function spoken(found) {
   if (!found?.block) return t("readout.outside");
   const what = found.injury === null ? t("readout.nothing")
     : `${percent(100 * found.injury)} ${t(`tissue.${state.tissue}.dead`)}, ${t("readout.interval", { low: number(100 * found.low), high: percent(100 * found.high) })}`;
-  return `${isolated(found.block.block)}: ${what}`;
+  return `${isolated(found.block.block)}${found.vine ? `, ${vineWords(found)}` : ""}: ${what}`;
 }
 
 export function say(text) {

@@ -32,6 +32,7 @@ function sampleCard(sample) {
   const card = make("div", { class: "card" }, make("h2", {}, t("sample.title"), " ", own(sample.sample)));
   const place = [block ? own(block.block) : t("sample.no_block"), sample.date ? day(sample.date) : null].filter(Boolean);
   card.append(make("p", {}, place.flatMap((part, k) => (k ? [" · ", part] : [part]))));
+  if (sample.vine_row) card.append(make("p", {}, t(sample.vine_from === "given" ? "readout.vine" : "sample.vine_about", { row: number(sample.vine_row), vine: number(sample.vine) })));
   if (sample.stated_block && sample.stated_block !== block?.block) {
     card.append(make("p", { class: "warn" }, sentence("sample.stated", { stated: sample.stated_block })));
   }
