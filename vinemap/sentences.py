@@ -1,6 +1,7 @@
 """Sentences in every language: one file of words a language, one key a sentence.
 
-A language is a file ``texts/CODE.json``: keys, dotted and the same in every file, to text with places in braces.
+A language is a file ``texts/CODE.json``: keys, dotted and the same in every file, to text with places in braces. One
+more key, ``reviewed``, says whether a native reader who knows the trade has read it. ``texts/terms.toml`` is the word list.
 """
 
 from __future__ import annotations
@@ -8,6 +9,7 @@ from __future__ import annotations
 import json
 import tomllib
 from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 from typing import Any
@@ -27,15 +29,52 @@ _BESIDE = {
 """Data files that carry words, and what their keys begin with."""
 
 
+_REVIEWED = "reviewed"
+
+
 @cache
-def languages() -> dict[str, dict[str, str]]:
-    """Return every language's words, by its code."""
+def _files() -> dict[str, dict[str, Any]]:
+    """Return what each language's file holds, by its code."""
     found = sorted(files("vinemap").joinpath("texts").iterdir(), key=lambda entry: entry.name)
-    tables = {
+    return {
         entry.name.removesuffix(".json"): json.loads(entry.read_text(encoding="utf-8"))
         for entry in found
         if entry.name.endswith(".json")
     }
+
+
+def unreviewed() -> list[str]:
+    """Return the codes of the languages that no native reader has read yet."""
+    return [code for code, words in _files().items() if words[_REVIEWED] is not True]
+
+
+@dataclass(frozen=True)
+class Term:
+    """A word of the trade.
+
+    Attributes
+    ----------
+    means : str
+        In English.
+    says : dict of str to list of str
+        Its forms in each language, the one to use first.
+    """
+
+    means: str
+    says: dict[str, list[str]]
+
+
+@cache
+def terms() -> list[Term]:
+    """Return the word list for translators."""
+    listed = tomllib.loads(asset("vinemap", "texts/terms.toml"))["term"]
+    return [Term(term.pop("means"), term) for term in listed]
+
+
+@cache
+def languages() -> dict[str, dict[str, str]]:
+    """Return every language's words, by its code."""
+    tables = {code: {key: text for key, text in words.items() if key != _REVIEWED} for code, words in _files().items()}
     # The English of a rule's label, source and caution stands beside its numbers, and nowhere else.
     for name, key in _BESIDE.items():
         tables[_OWN] |= dict(_of_rules(tomllib.loads(asset("vinemap", name)), key))

@@ -611,6 +611,9 @@ def test_settings_choose_language_and_units(opened: Open, tmp_path: Path) -> Non
     assert "Cuarteles" in page.page.inner_text("#panel")
     assert "acres" in page.page.text_content("#ranks")
     assert " ac" in page.page.text_content("#sheet td.amount").replace("\u00a0", " ")
+    assert "lengua materna" in page.page.text_content("#about")
+    page.page.click("#languages [value=en]")
+    assert "native reader" not in page.page.text_content("#about")
 
 
 def test_effects_are_injury_at_both_ends(opened: Open, file: Path) -> None:

@@ -14,7 +14,7 @@ from starlette.responses import HTMLResponse
 from vinemap.desk.assets import assets
 from vinemap.desk.jobs import Jobs
 from vinemap.desk.vineyards import Place, Vineyards
-from vinemap.sentences import Said, languages, said, section
+from vinemap.sentences import Said, languages, said, section, unreviewed
 from vinemap.web.embed import to_json
 from vinemap.web.templates import render, trusted
 
@@ -99,6 +99,7 @@ def page(
         busy=job if job is not None and job.state == "running" else None,
         here=request.url.path,
         command=command,
+        unreviewed=said(language, "page.unreviewed") if language in unreviewed() else "",
         alone=vineyards_of(request).is_one,
         assets=assets().addresses,
         # No character that an HTML parser acts on is left in this JSON.

@@ -12,6 +12,7 @@ from pydantic.fields import FieldInfo
 
 from vinemap.columns import INPUTS, OUTPUTS, Layout, dictionary
 from vinemap.rules import PruningRule, Rules, Step, default_rules
+from vinemap.sentences import languages, terms, unreviewed
 from vinemap.settings import Settings
 from vinemap.states import SpeciesGroup
 from vinemap.varieties import Varieties
@@ -185,6 +186,18 @@ def _shown(value: Any) -> str:
 
 def _sourced(table: Any) -> str:
     return f"Source: {table.source.rstrip('.')}. {table.caution}"
+
+
+def terms_table() -> str:
+    """Return the word list of the trade as Markdown, a column a language."""
+    rows = ((term.means, *(", ".join(term.says[code]) for code in languages())) for term in terms())
+    return _table(("meaning", *(words["language"] for words in languages().values())), rows)
+
+
+def unreviewed_languages() -> str:
+    """Return a sentence that names the languages which no native reader has read yet."""
+    names = [languages()[code]["language"] for code in unreviewed()]
+    return f"Now that is so of: {', '.join(names)}." if names else "Now every language has been read."
 
 
 def _table(heads: tuple[str, ...], rows: Iterable[tuple[str, ...]]) -> str:

@@ -11,19 +11,33 @@ from typing import NamedTuple
 from markdown_it import MarkdownIt
 
 from vinemap.exports.exchange import replaced
-from vinemap.guide.generated import columns_tables, rules_tables, settings_tables
+from vinemap.guide.generated import columns_tables, rules_tables, settings_tables, terms_table, unreviewed_languages
 from vinemap.resources import asset
 from vinemap.web.templates import render, trusted
 
-CHAPTERS = ("first_map", "desk", "files", "map", "decides", "columns", "settings", "method", "python", "changes")
+CHAPTERS = (
+    "first_map",
+    "desk",
+    "files",
+    "map",
+    "decides",
+    "columns",
+    "settings",
+    "method",
+    "python",
+    "translating",
+    "changes",
+)
 """In reading order: each is ``chapters/NAME.md``, and NAME is the anchor that the others link to."""
 
 _GENERATED: dict[str, Callable[[], str]] = {
     "columns": columns_tables,
     "settings": settings_tables,
     "rules": rules_tables,
+    "terms": terms_table,
+    "unreviewed": unreviewed_languages,
 }
-_PLACE = re.compile(r"^\[\[(\w+)\]\]$", re.MULTILINE)
+_PLACE = re.compile(r"\[\[(\w+)\]\]")
 
 
 class Chapter(NamedTuple):

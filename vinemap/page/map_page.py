@@ -31,7 +31,7 @@ from vinemap.page.without_scripts import without_scripts
 from vinemap.reading.rows import RowFrame
 from vinemap.resources import finite
 from vinemap.rules import Rules
-from vinemap.sentences import Sentence, ruled, section
+from vinemap.sentences import Sentence, ruled, section, unreviewed
 from vinemap.settings import Settings
 from vinemap.states import BUDS, MAPPED
 from vinemap.terrain.grid import coarsened
@@ -149,6 +149,7 @@ def write_page(
         "action_colours": ACTION_COLOURS,
         "ramps": ramps(),
         "texts": _texts(),
+        "unreviewed": unreviewed(),
         "online": {"url": online.url, "attribution": online.attribution, "zoom": online.most_zoom} if online else None,
     }
     still = without_scripts(blocks, zones, surface, settings, report.get("name", ""), spring="spring" in report)

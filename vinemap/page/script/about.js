@@ -1,7 +1,7 @@
 // How sure the map is, what it follows, cautions, and where its rules come from.
 
 import { byId, make, own } from "../../web/script/dom.js";
-import { measured, metres, number, ofLanguage, percent, range, sentence, t } from "../../web/script/words.js";
+import { measured, metres, number, ofLanguage, percent, range, sentence, t, words } from "../../web/script/words.js";
 import { data } from "./data.js";
 import { surface, terrain } from "./layers.js";
 
@@ -90,6 +90,7 @@ export function cautions() {
 export function sources() {
   const list = ["rules", "model", "intervals", "colours", "made"].map((key) => make("li", {}, t(`source.${key}`, { version: data.report.vinemap ?? "" })));
   list.splice(1, 0, make("li", {}, sentence("source.razor", { source: ofLanguage(data.settings.razor.source, "span") })));
+  if (data.unreviewed.includes(words.language)) list.push(make("li", {}, t("unreviewed")));
   return make("ul", {}, data.report.elevation_source ? [...list.slice(0, -1), make("li", {}, heightWords(data.report.elevation_source)), ...list.slice(-1)] : list);
 }
 
