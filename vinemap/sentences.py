@@ -1,7 +1,8 @@
 """Sentences in every language: one file of words a language, one key a sentence.
 
 A language is a file ``texts/CODE.json``: keys, dotted and the same in every file, to text with places in braces. One
-more key, ``reviewed``, says whether a native reader who knows the trade has read it. ``texts/terms.toml`` is the word list.
+more key, ``reviewed``, says whether a native reader who knows the trade has read it. ``texts/terms.toml`` is the
+word list.
 """
 
 from __future__ import annotations
