@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -28,9 +28,10 @@ _STEPS_DRAWN = 8.0
 _MOST_PREDICTED = 2e5
 _MOST_DRAWN = 2e7
 _FEW = 400
-_WINDOW = 4.0
+_WINDOW = 5.0
 _MASS = 0.98
-_MOST_MODELS = 6
+_MOST_MODELS = 20
+_INTEGRATED = 0.4
 
 
 @dataclass(frozen=True)
@@ -298,24 +299,37 @@ class BinomialField:
         return [kind(counts, mode, weight / total) for mode, weight in kept]
 
     def _design(self, counts: Counts, modes: list[Mode]) -> list[tuple[Mode, float]]:
-        """Design over the covariance parameters of every model that was kept: composite, or its axial part alone."""
+        """Design over the covariance parameters: composite, or its axial part alone.
+
+        The models that hold two fifths of the weight are integrated; the others stand at their mode, for many models
+        of little weight each tell more together than one of them integrated.
+        """
         peak = max(mode.log_posterior for mode in modes)
-        low, high = counts.limits().T
+        modes = sorted(modes, key=lambda mode: -mode.log_posterior)
+        at_mode = np.exp([mode.log_posterior - peak for mode in modes])
+        integrated = int(np.searchsorted(np.cumsum(at_mode), _INTEGRATED * at_mode.sum())) + 1
+        weighted = [
+            [(point, float(share * np.exp(point.log_posterior - peak))) for point, share in self._around(counts, mode)]
+            for mode in modes[:integrated]
+        ]
+        # A model's posterior has about as much mass, for its height, as those of the models that hold most of it.
+        mass = sum(weight for points in weighted for _, weight in points) / at_mode[:integrated].sum()
+        rest = zip(modes[integrated:], mass * at_mode[integrated:], strict=True)
+        return [*itertools.chain(*weighted), *((mode, float(weight)) for mode, weight in rest)]
+
+    def _around(self, counts: Counts, mode: Mode) -> Iterator[tuple[Mode, float]]:
+        """Yield the points of the design around one mode, each with the volume that it stands for."""
+        yield mode, 1.0
+        own, (low, high) = replace(counts, smoothness=mode.smoothness), counts.limits().T
         stretch = 1.1
         radius = stretch * np.sqrt(3)
         # With this weight the design gives a normal posterior its total mass and its variance exactly.
         directions = _axial_directions() if len(counts) > NEARLY_NORMAL else _composite_directions()
-        sphere = np.exp(radius**2 / 2) / (len(directions) * (stretch**2 - 1))
-        weighted = []
-        for mode in modes:
-            own = replace(counts, smoothness=mode.smoothness)
-            axes = own.axes(mode)
-            weighted.append((mode, float(np.exp(mode.log_posterior - peak))))
-            for direction in directions:
-                theta = np.clip(mode.theta + axes @ (radius * direction), low, high)
-                point = own.at(theta, mode.variance, mode.log_prior, mode.fit)
-                weighted.append((point, float(sphere * np.exp(point.log_posterior - peak))))
-        return weighted
+        sphere = float(np.exp(radius**2 / 2) / (len(directions) * (stretch**2 - 1)))
+        axes = own.axes(mode)
+        for direction in directions:
+            theta = np.clip(mode.theta + axes @ (radius * direction), low, high)
+            yield own.at(theta, mode.variance, mode.log_prior, mode.fit), sphere
 
     # Prediction
 
