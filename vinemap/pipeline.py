@@ -7,7 +7,7 @@ import os
 import platform
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -47,6 +47,7 @@ from vinemap.errors import InputError, Problem, TooFewSamplesError
 from vinemap.evidence.covariate import Evidence
 from vinemap.evidence.gridded import layer_evidence
 from vinemap.evidence.protected import protection_evidence
+from vinemap.evidence.temperature import FEWEST_LOGGERS, NightTemperature, night_of, night_sentences
 from vinemap.exports.exchange import settle, staged
 from vinemap.exports.formats import read_run, write_csv, write_geopackage, write_injury
 from vinemap.exports.navigation import write_navigation
@@ -305,12 +306,15 @@ def _mapped(vineyard: Vineyard, tallies: pd.DataFrame, progress: Progress, grown
     terrain = None
     if vineyard.site.elevation is not None:
         terrain = terrain_layers(vineyard.site.elevation, vineyard.site.crs, tuple(blocks.total_bounds))
-    known = _evidence(vineyard)
+    night = night_of(vineyard.site.loggers, grid, terrain)
+    known = _evidence(vineyard, night)
     with _named(vineyard):
         injury = injury_map(samples, blocks, tallies, grid, terrain, settings.surface, progress, _others(grown), known)
     progress("wood")
     trunks = wood_layers(vineyard.wood, samples, blocks, grid, terrain, settings.surface, grown, known)
     surface = injury.grid.merge(trunks)
+    if night is not None:
+        surface = surface.assign(night.layers(grid))
     progress("actions")
     spring = grown is not None
     if spring:
@@ -351,17 +355,42 @@ def _mapped(vineyard: Vineyard, tallies: pd.DataFrame, progress: Progress, grown
         canes,
         surface,
         terrain,
-        _report(vineyard, injury, zones, warnings, losses),
-        spring_summary(block_rows, zones, settings) if spring else findings(block_rows, zones, injury, settings),
+        _report(vineyard, injury, zones, warnings, losses) | _of_night(night, settings),
+        spring_summary(block_rows, zones, settings)
+        if spring
+        else [
+            *findings(block_rows, zones, injury, settings),
+            *([] if night is None else night_sentences(night, settings)),
+        ],
     )
 
 
-def _evidence(vineyard: Vineyard) -> tuple[Evidence, ...]:
+def _evidence(vineyard: Vineyard, night: NightTemperature | None) -> tuple[Evidence, ...]:
     """Return what else than terrain is known of a vineyard's ground; each source of evidence adds its own here."""
     site = vineyard.site
     bounds = tuple(site.blocks.total_bounds)
+    hardiness = site.settings.actions.rules.hardiness
     layers = tuple(layer_evidence(layer, site.crs, bounds, site.settings.surface.cell_m) for layer in site.layers)
-    return layers if site.protection is None else (*layers, *protection_evidence(site.protection))
+    protection = () if site.protection is None else protection_evidence(site.protection)
+    cold = () if night is None else (night.evidence(hardiness.slope, hardiness.slope_sd),)
+    return (*layers, *protection, *cold)
+
+
+def _of_night(night: NightTemperature | None, settings: Settings) -> dict[str, Any]:
+    """Return what run.json and the page say of the temperatures of the night."""
+    if night is None:
+        return {}
+    loggers = night.loggers.to_crs(4326)
+    places = zip(loggers.geometry.x.round(7), loggers.geometry.y.round(7), strict=True)
+    rows = loggers[["logger", "min_c", "height_m"]].to_dict("records")
+    lie = night.lie
+    return {
+        "night": {
+            "loggers": [{**row, "lon": lon, "lat": lat} for row, (lon, lat) in zip(rows, places, strict=True)],
+            "lie": None if lie is None else {**asdict(lie), "said": lie.key},
+            "findings": night_sentences(night, settings),
+        }
+    }
 
 
 def _others(grown: pd.DataFrame | None) -> tuple[Bud, ...]:
@@ -608,6 +637,9 @@ def _surface_warnings(vineyard: Vineyard, injury: InjuryMap) -> list[Sentence]:
     if vineyard.site.elevation is None:
         warnings.append(Sentence("warning.no_elevation"))
     warnings.extend(_evidence_warnings(injury.model["evidence"]))
+    loggers = vineyard.site.loggers
+    if loggers is not None and len(loggers) < FEWEST_LOGGERS:
+        warnings.append(Sentence.counted("warning.logger.few", len(loggers), least=FEWEST_LOGGERS))
     if not injury.scores["better_than_block_means"]:
         warnings.extend(verdict(injury.scores))
     return warnings

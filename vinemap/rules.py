@@ -253,6 +253,34 @@ class Razor(_Sourced):
     agreement_pct: float = Field(ge=0, le=100, description="of the buds that were read")
 
 
+class Hardiness(_Sourced):
+    """The cold that buds bear in midwinter, where no figures of the week are at hand."""
+
+    vinifera_c: float = Field(ge=-60, le=0, description="°C at which injury usually begins, vinifera")
+    french_hybrid_c: float = Field(
+        ge=-60, le=0, description="the same, French hybrids, and hybrids of which no more is known"
+    )
+    american_c: float = Field(ge=-60, le=0, description="the same, American varieties")
+    sd_c: float = Field(ge=0.1, le=20, description="standard deviation of these for one variety and night, °C")
+    unknown_c: float = Field(
+        ge=-60, le=0, description="the same, where neither variety nor group is known, or none is published"
+    )
+    unknown_sd_c: float = Field(ge=0.1, le=20, description="its standard deviation, °C")
+    slope: float = Field(gt=0, le=10, description="log-odds of a dead bud for each °C colder")
+    slope_sd: float = Field(gt=0, le=5, description="its standard deviation")
+    drift_c_per_day: float = Field(ge=0, le=2, description="°C that hardiness may move in a day")
+
+    def begins_c(self, group: SpeciesGroup) -> float | None:
+        """Return where injury of a group usually begins; None where nothing was found that is published."""
+        published = {
+            SpeciesGroup.VINIFERA: self.vinifera_c,
+            SpeciesGroup.FRENCH_HYBRID: self.french_hybrid_c,
+            SpeciesGroup.HYBRID: self.french_hybrid_c,
+            SpeciesGroup.AMERICAN: self.american_c,
+        }
+        return published.get(group)
+
+
 class FrostStage(_Table):
     """A stage after budswell, where it begins on two scales, and what kills."""
 
@@ -299,6 +327,7 @@ class Rules(_Table):
     spring: Spring
     razor: Razor
     frost: Frost
+    hardiness: Hardiness
 
     def secondary_share(self, kin: Kin) -> tuple[str, Share]:
         """Return the crop of a variety's secondaries: the key of the table that has it, and the share.

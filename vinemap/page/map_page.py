@@ -96,7 +96,7 @@ def write_page(
     cared = dict.fromkeys(one for here in care for one in here)
     change, earlier = _change(blocks, surface, compare, compare_surface)
     data = {
-        "report": finite(report | {"warnings": [_everywhere(text) for text in report["warnings"]]} | _spring(report)),
+        "report": finite(report | {"warnings": [_everywhere(text) for text in report["warnings"]]} | _found(report)),
         "settings": {
             "units": settings.units,
             "language": settings.language,
@@ -156,11 +156,13 @@ def write_page(
     path.write_text(page(data, still, online), encoding="utf-8")
 
 
-def _spring(report: dict[str, Any]) -> dict[str, Any]:
-    """Return what spring said, in every language, where the map rests on shoots."""
-    if "spring" not in report:
-        return {}
-    return {"spring": report["spring"] | {"findings": [_everywhere(text) for text in report["spring"]["findings"]]}}
+def _found(report: dict[str, Any]) -> dict[str, Any]:
+    """Return what spring said, where the map rests on shoots, and what loggers said of the night, in every language."""
+    return {
+        key: report[key] | {"findings": [_everywhere(text) for text in report[key]["findings"]]}
+        for key in ("spring", "night")
+        if key in report
+    }
 
 
 def _texts() -> dict[str, dict[str, str]]:

@@ -16,7 +16,7 @@ from vinemap.surface.design import Design, Known
 from vinemap.surface.draws import QUANTILES, JointDraws
 from vinemap.surface.observations import Observations
 from vinemap.terrain.grid import read_layers
-from vinemap.units import length_unit
+from vinemap.units import length_unit, temperature
 
 _PLACES = 2000
 _END_SHARE = 1 / 20
@@ -228,7 +228,7 @@ def effect_sentences(model: dict[str, Any], settings: Settings) -> list[Sentence
     terrain = [_terrain(one, settings) for one in told if one["of"] == "terrain"]
     if not terrain and model["relief_m"] is not None:
         terrain = [_nothing(model, settings)]
-    known = [_known(one) for one in told if one["of"] == "evidence"]
+    known = [_known(one, settings) for one in told if one["of"] == "evidence"]
     return [*terrain, *known, *(_other(one) for one in told if one["of"] not in ("terrain", "evidence"))]
 
 
@@ -251,8 +251,11 @@ def _terrain(one: dict[str, Any], settings: Settings) -> Sentence:
     return Sentence("page.effect.terrain", ends=ends, **_shares(one))
 
 
-def _known(one: dict[str, Any]) -> Sentence:
-    here, there = (Figure(one[end], one["decimals"], one["unit"]) for end in ("here", "there"))
+def _known(one: dict[str, Any], settings: Settings) -> Sentence:
+    measured = [(one[end], one["unit"]) for end in ("here", "there")]
+    if one["unit"] == "°C":
+        measured = [temperature(value, settings.units) for value, _ in measured]
+    here, there = (Figure(value, one["decimals"], unit) for value, unit in measured)
     ends = Sentence(one["said"], name=one["label"], here=here, there=there)
     return Sentence("page.effect.terrain", ends=ends, **_shares(one))
 

@@ -1,7 +1,7 @@
 // How sure the map is, what it follows, cautions, and where its rules come from.
 
 import { byId, make, own } from "../../web/script/dom.js";
-import { measured, metres, number, ofLanguage, percent, range, sentence, t, words } from "../../web/script/words.js";
+import { celsius, measured, metres, number, ofLanguage, percent, range, sentence, t, words } from "../../web/script/words.js";
 import { data } from "./data.js";
 import { surface, terrain } from "./layers.js";
 
@@ -59,7 +59,7 @@ function endsWords({ name, around_m: around, shown, here, there }) {
 
 // Both ends of what else is known of the ground: its name is the user's own.
 function knownWords({ said, label, here, there, decimals, unit }) {
-  const figure = (value) => own(`${number(value, decimals)} ${unit}`.trim());
+  const figure = (value) => own(unit === "°C" ? celsius(value) : `${number(value, decimals)} ${unit}`.trim());
   return make("span", {}, sentence(said.replace("page.", ""), { name: own(label), here: figure(here), there: figure(there) }));
 }
 
@@ -79,6 +79,7 @@ function modelWords(model) {
   const effects = model.effects ? effectWords(model) : [];
   const lines = [];
   if (effects.length) lines.push(make("p", {}, t("sure.follows")), make("ul", {}, effects));
+  if (data.report.night) lines.push(make("p", {}, t("sure.night")), make("ul", {}, data.report.night.findings.map((text) => ofLanguage(text, "li"))));
   if (model.range_m != null) lines.push(make("p", {}, t("sure.range", { range: metres(model.range_m, 0), low: metres(model.range_low_m ?? model.range_m, 0), high: metres(model.range_high_m ?? model.range_m, 0) })));
   return lines;
 }

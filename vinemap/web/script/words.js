@@ -81,6 +81,11 @@ export function metres(value, digits = 1) {
   return t(us ? "unit.ft" : "unit.m", { value: number(us ? value * FEET_PER_M : value, us ? Math.max(0, digits - 1) : digits) });
 }
 
+export function celsius(value, digits = 1) {
+  const us = words.units === "us";
+  return t(us ? "unit.fahrenheit" : "unit.celsius", { value: number(us ? (value * 9) / 5 + 32 : value, digits) });
+}
+
 // Both ends of a span, outward to what can be paced out: whole 5 metres or 10 feet; the unit stands after the second.
 export function paced(start, end) {
   const us = words.units === "us";
