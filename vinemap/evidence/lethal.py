@@ -141,7 +141,7 @@ def expected_kill(mean_c: Array, sd_c: Array, block: Array, lethal: list[Lethal]
     >>> from vinemap.evidence.lethal import Lethal, expected_kill
     >>> buds = [Lethal(-22.0, 1.0, 1.25, 0.15, "variety")]
     >>> expected_kill(np.array([-18.0, -22.0, -26.0]), np.full(3, 0.5), np.zeros(3, int), buds).mean.round(2).tolist()
-    [0.03, 0.5, 0.97]
+    [0.02, 0.5, 0.98]
     """
     half, sd, slope, slope_sd = (
         np.array([getattr(one, name) for one in lethal])[block] for name in ("lt50_c", "sd_c", "slope", "slope_sd")
