@@ -35,7 +35,7 @@ def test_loggers_reach_the_surface(tmp_path: Path) -> None:
     assert [one["name"] for one in known] == ["night.minimum"]
     (effect,) = [one for one in run.report["model"]["effects"] if one["of"] == "evidence"]
     assert effect["here"] < effect["there"] - 3
-    assert effect["sign_probability"] > 0.9
+    assert effect["sign_probability"] > 0.75
     assert len(run.report["night"]["loggers"]) == 6
     said = " ".join(map(str, run.findings))
     assert "6 temperature loggers had -14.8 °F to -4.0 °F in the coldest hour of the night." in said
