@@ -5,12 +5,13 @@ from __future__ import annotations
 import json
 import re
 import shutil
+import zipfile
 from pathlib import Path
 
 import pandas as pd
 import pytest
 
-from tests.builders import blocks, write_elevation, write_vineyard
+from tests.builders import blocks, samples, samples_table, write_elevation, write_vineyard
 from vinemap.pipeline import make_map, write_map
 from vinemap.region.region import RegionRun, faults, map_region, told
 from vinemap.region.task import Outcome, Task, map_member
@@ -87,6 +88,36 @@ def test_each_is_mapped_as_map_does(run) -> None:
     assert len(compared) >= 10
     for path in compared:
         assert _plain(path) == _plain(ours / path.name), path.name
+
+
+def _public_text(out: Path) -> dict[str, str]:
+    """Return the text of every file that is for everybody, of workbooks too."""
+    found = {}
+    for path in sorted(out.iterdir()):
+        if path.suffix == ".xlsx":
+            parts = zipfile.ZipFile(path)
+            found[path.name] = "".join(parts.read(name).decode("utf-8", "replace") for name in parts.namelist())
+        elif path.is_file():
+            found[path.name] = path.read_text(encoding="utf-8")
+    return found
+
+
+def test_no_public_file_tells_of_a_vineyard(run) -> None:
+    """No grower, folder, file, block or sample of anybody's, and no coordinate, stands in any file beside private."""
+    home, found, _ = run
+    public = _public_text(home / "out")
+    assert {"bulletin.html", "bulletin.csv", "bulletin.xlsx", "districts.geojson", "run.json"} == set(public)
+    secret = {*GROWERS, *found.outcomes, "buds.csv", "samples.csv", "blocks.geojson", "elevation.tif", "A1", "C2"}
+    points = samples_table()
+    secret |= {f"{value:.3f}" for name in ("lon", "lat") for value in points[name]}
+    secret |= {f"{value:.0f}" for value in (*samples().geometry.x, *samples().geometry.y)}
+    for name, text in public.items():
+        # Cells of a workbook are called A1 too.
+        words = {word for word in secret if len(word) > 2} if name.endswith(".xlsx") else secret
+        told = [word for word in sorted(words) if re.search(rf"(?<![\w.]){re.escape(word)}", text, re.IGNORECASE)]
+        assert told == [], name
+    assert '"geometry": null' in public["districts.geojson"]
+    assert "Lakeside,shown,4,24," in public["bulletin.csv"]
 
 
 def test_what_is_unchanged_is_not_mapped_again(run) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from importlib.metadata import version
@@ -12,19 +12,30 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
-from vinemap.columns import VINEYARDS
+import geopandas as gpd
+import pandas as pd
+from openpyxl import Workbook
+from shapely import orient_polygons
+from shapely.geometry import mapping
+
+from vinemap.columns import BULLETIN, BULLETIN_DISTRICTS, BULLETIN_GROUPS, BULLETIN_HEIGHTS, VINEYARDS, Layout
 from vinemap.errors import InputError, Problem
 from vinemap.exports.exchange import claimed, staged
-from vinemap.exports.formats import write_csv
+from vinemap.exports.formats import write_csv, write_json
 from vinemap.exports.record import RUN_FILE
+from vinemap.exports.spreadsheet import Shown, freeze, put_line, put_table, to_print
 from vinemap.interrupts import note_written
+from vinemap.reading.tabular import NOTES_SHEET
 from vinemap.region.addresses import below, brought, folders_at, is_address, last_name, sent
+from vinemap.region.bulletin import Bulletin
 from vinemap.region.engine import cluster, outcomes
 from vinemap.region.members import Region, folders_in, read_region
 from vinemap.region.ranking import index_page, vineyards_table
+from vinemap.region.tables import bulletin_tables
 from vinemap.region.task import Outcome, Task
 from vinemap.sentences import Sentence
 from vinemap.states import Mapped
+from vinemap.web.pdf import write_pdf
 
 PRIVATE = "private"
 """Folder of the outputs for the adviser alone."""
@@ -149,7 +160,7 @@ def _write(region: Region, found: dict[str, Outcome], home: str, target: str, *,
         local = Path(stack.enter_context(TemporaryDirectory(prefix="vinemap-"))) if is_address(target) else Path(target)
         source = local if is_address(home) else Path(home)
         with staged(local / "out" if is_address(target) else local, source, "region", report) as stage:
-            _fill(stage, region, found, pdf=pdf)
+            _fill(stage, region, found, report, pdf=pdf)
             names = sorted(path.relative_to(stage).as_posix() for path in stage.rglob("*") if path.is_file())
         if is_address(target):
             sent(local / "out", target, set(), RUN_FILE)
@@ -157,11 +168,70 @@ def _write(region: Region, found: dict[str, Outcome], home: str, target: str, *,
     return [below(target, *name.split("/")) for name in names]
 
 
-def _fill(stage: Path, region: Region, found: dict[str, Outcome], *, pdf: bool) -> None:
+def _fill(stage: Path, region: Region, found: dict[str, Outcome], report: Mapping[str, Any], *, pdf: bool) -> None:
+    """Write what is for everybody, and below `PRIVATE` what is for the adviser alone."""
+    outlined = [] if region.districts is None else [str(name) for name in region.districts["district"]]
+    tables = bulletin_tables(region.members, found, region.settings, outlined)
+    page = Bulletin(region, found, tables, report["made"][:10], report["vinemap"])
+    html = page.html()
+    (stage / "bulletin.html").write_text(html, encoding="utf-8")
+    if pdf:
+        write_pdf(html, stage / "bulletin.pdf")
+    write_csv(tables.varieties, stage / "bulletin.csv", BULLETIN, quoted=True)
+    sheets = {
+        "varieties": (tables.varieties, BULLETIN),
+        "districts": (tables.districts, BULLETIN_DISTRICTS),
+        "groups": (tables.groups, BULLETIN_GROUPS),
+        "heights": (tables.heights, BULLETIN_HEIGHTS),
+    }
+    _write_workbook(sheets, [*page.method, page("crossed.note"), page("caution")], stage / "bulletin.xlsx")
+    write_json(districts_geojson(tables.districts, region.districts), stage / "districts.geojson")
     (stage / PRIVATE).mkdir()
     table = vineyards_table(region.members, found)
     write_csv(table, stage / PRIVATE / "vineyards.csv", VINEYARDS, quoted=True)
     (stage / PRIVATE / "index.html").write_text(index_page(region, table, found), encoding="utf-8")
+
+
+def _write_workbook(tables: Mapping[str, tuple[pd.DataFrame, Layout]], notes: Sequence[str], path: Path) -> None:
+    """Write the tables as a spreadsheet, a sheet each with what its columns mean, and notes on a sheet of their own."""
+    book = Workbook()
+    book.remove(book.active)
+    for title, (table, layout) in tables.items():
+        sheet = book.create_sheet(title)
+        shown = layout.rounded(table)
+        columns = [
+            Shown(column.name, shown[column.name].tolist(), column.meaning, "0.0" if column.decimals else "0")
+            for column in layout.columns
+        ]
+        put_table(sheet, columns)
+        freeze(sheet, 2, len(table))
+        to_print(sheet)
+    sheet = book.create_sheet(NOTES_SHEET)
+    sheet.column_dimensions["A"].width = 120
+    for row, note in enumerate(notes, start=1):
+        put_line(sheet, row, note, across=1)
+    book.save(path)
+
+
+def districts_geojson(table: pd.DataFrame, outlines: gpd.GeoDataFrame | None) -> dict[str, Any]:
+    """Return the districts as GeoJSON: with the outlines that were given for them, else with none.
+
+    References
+    ----------
+    RFC 7946: a feature without a place has the geometry null; outer rings turn anticlockwise.
+    """
+    shapes = {} if outlines is None else dict(zip(outlines["district"], outlines.geometry, strict=True))
+    rounded = BULLETIN_DISTRICTS.rounded(table).astype(object)
+    rows = rounded.where(rounded.notna(), None).to_dict("records")
+    features = [
+        {
+            "type": "Feature",
+            "properties": {str(name): value for name, value in row.items()},
+            "geometry": None if (shape := shapes.get(row["district"])) is None else mapping(orient_polygons(shape)),
+        }
+        for row in rows
+    ]
+    return {"type": "FeatureCollection", "features": features}
 
 
 def faults(run: RegionRun) -> list[Sentence]:

@@ -48,11 +48,26 @@ def wilson(dead: ArrayLike, read: ArrayLike, confidence: float) -> tuple[Array, 
     """
     read = np.asarray(read, dtype=np.float64)
     share = np.divide(dead, read, out=np.full(read.shape, np.nan), where=read > 0)
-    return _score(share, read, np.full(read.shape, norm.ppf((1 + confidence) / 2)))
+    return score_interval(share, read, np.full(read.shape, norm.ppf((1 + confidence) / 2)))
 
 
-def _score(share: Array, size: Array, quantile: Array) -> tuple[Array, Array]:
-    """Return the score interval of ``share`` of ``size`` trials, ``quantile`` standard errors wide on each side."""
+def score_interval(share: Array, size: Array, quantile: Array) -> tuple[Array, Array]:
+    """Return the score interval of a share, so many standard errors wide on each side as ``quantile`` says.
+
+    Parameters
+    ----------
+    share, size, quantile : ndarray
+        Fractions, trials that need not be whole, and quantiles, of one shape.
+
+    Returns
+    -------
+    low, high : ndarray
+        Fractions 0 to 1.
+
+    References
+    ----------
+    E. B. Wilson, J. Am. Stat. Assoc. 22 (1927) 209.
+    """
     square = quantile**2
     middle = (share * size + square / 2) / (size + square)
     half = quantile * np.sqrt(share * (1 - share) * size + square / 4) / (size + square)
@@ -198,5 +213,5 @@ def cluster_interval(
     freedom = np.inf if effect == 1 else correlation.freedom * (effect / (effect - 1)) ** 2
     quantile = np.array([student.ppf((1 + confidence) / 2, freedom)])
     share = np.array([np.sum(dead) / read.sum()])
-    low, high = _score(share, np.array([read.sum() / effect]), quantile)
+    low, high = score_interval(share, np.array([read.sum() / effect]), quantile)
     return float(low[0]), float(high[0])

@@ -1,0 +1,105 @@
+"""The bulletin as a page: one file, in both languages, with markup in no name."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import geopandas as gpd
+import pytest
+from pypdf import PdfReader
+
+from tests.builders import HOSTILE, Html
+from tests.region.simulated import DISTRICTS, region
+from vinemap.region.bulletin import Bulletin
+from vinemap.region.ranking import index_page, vineyards_table
+from vinemap.region.region import districts_geojson
+from vinemap.region.tables import bulletin_tables
+from vinemap.web.pdf import write_pdf
+
+
+def _bulletin(count: int = 40, **settings: object) -> Bulletin:
+    home, outcomes = region(count, **settings)
+    return Bulletin(home, outcomes, bulletin_tables(home.members, outcomes, home.settings), "2026-01-30", "0")
+
+
+@pytest.mark.parametrize(
+    ("language", "words"),
+    [("en", ("alive", "no results", "not shown", "Freeze")), ("es", ("Vive el", "no se muestra", "Helada"))],
+)
+def test_it_says_what_a_reader_asks(language: str, words: tuple[str, ...]) -> None:
+    """What lives beside what died, the dates, what is not shown, the method in five lines; it fetches nothing."""
+    page = Html(_bulletin(language=language).html())
+    text = " ".join(page.words)
+    for word in (*words, "2026-01-08", "2026-01-12 – 2026-01-20", "Lakeside", "Abbott 1925"):
+        assert word in text
+    assert sum(tag == "li" for tag, _ in page.elements) == 5
+    assert not [tag for tag, _ in page.elements if tag in ("script", "img", "link", "iframe")]
+    policies = [given.get("content") for tag, given in page.elements if tag == "meta" and "http-equiv" in given]
+    assert policies == ["default-src 'none'; style-src 'unsafe-inline'"]
+
+
+def test_the_drawing_shows_every_district_and_no_place() -> None:
+    """A square each, in colour where a figure is shown; the same districts by their outlines where these are given."""
+    bulletin = _bulletin()
+    assert [district.name for district in bulletin.drawing.districts] == sorted(DISTRICTS)
+    for district in bulletin.drawing.districts:
+        assert (district.colour is None) == (district.injury_pct is None)
+    home, outcomes = region(40)
+    outlines = gpd.GeoDataFrame(
+        {"district": ["Lakeside", "Elsewhere"]},
+        geometry=gpd.points_from_xy([-77.0, -76.0], [42.0, 42.5]).buffer(0.2),
+        crs="EPSG:4326",
+    )
+    tables = bulletin_tables(home.members, outcomes, home.settings, ["Elsewhere"])
+    drawn = Bulletin(replace(home, districts=outlines), outcomes, tables, "2026-01-30", "0").drawing
+    assert [(district.name, district.state) for district in drawn.districts][1] == ("Elsewhere", "no_results")
+    layer = districts_geojson(tables.districts, outlines)
+    kinds = {one["properties"]["district"]: one["geometry"] and one["geometry"]["type"] for one in layer["features"]}
+    assert kinds == {"Lakeside": "Polygon", "Elsewhere": "Polygon", **dict.fromkeys(DISTRICTS[1:])}
+
+
+@pytest.mark.parametrize("name", HOSTILE)
+def test_no_name_is_markup(name: str) -> None:
+    """Names of region, districts, growers and folders change no element of either page."""
+    home, outcomes = region(24)
+    plain = [Html(page).frame for page in _pages(home, outcomes)]
+    renamed = replace(
+        home,
+        name=name,
+        members=[replace(member, district=f"{name}{member.district}", grower=name) for member in home.members],
+    )
+    every = {member.folder: member for member in home.members}
+    assert every.keys() == outcomes.keys()
+    index = Html(_pages(renamed, outcomes)[1]).frame
+    assert index == plain[1]
+    assert {tag for tag, _ in Html(_pages(renamed, outcomes)[0]).frame} <= {tag for tag, _ in plain[0]}
+
+
+def _pages(home, outcomes) -> list[str]:
+    tables = bulletin_tables(home.members, outcomes, home.settings)
+    table = vineyards_table(home.members, outcomes)
+    return [Bulletin(home, outcomes, tables, "2026-01-30", "0").html(), index_page(home, table, outcomes)]
+
+
+def test_the_adviser_sees_all(tmp_path: Path) -> None:
+    """Every vineyard with a link to its map, the worst first; those that could not be mapped last, with the reason."""
+    home, outcomes = region(24)
+    page = Html(_pages(home, outcomes)[1])
+    links = [given["href"] for tag, given in page.elements if tag == "a"]
+    mapped = [name for name, outcome in outcomes.items() if outcome.figures is not None]
+    assert sorted(links) == sorted(f"{name}/map.html" for name in mapped)
+    assert "'purple' is none of the states" in " ".join(page.words)
+    table = vineyards_table(home.members, outcomes)
+    assert table["injury_pct"].dropna().is_monotonic_decreasing
+    assert sorted(table["more_canes"].dropna()) == list(range(1, len(mapped) + 1))
+
+
+def test_it_prints(tmp_path: Path) -> None:
+    """As PDF it has the title, the tables and the method."""
+    write_pdf(_bulletin(24).html(), tmp_path / "bulletin.pdf")
+    text = "".join(page.extract_text() for page in PdfReader(tmp_path / "bulletin.pdf").pages)
+    plain = re.sub(r"\s+", " ", text)
+    for words in ("Winter bud injury: Quillfoot county", "By district", "Method, in five lines"):
+        assert words in plain

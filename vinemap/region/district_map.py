@@ -1,0 +1,116 @@
+"""The bulletin's drawing of the districts: their outlines where they are given, else a square each. Never places."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import shapely
+
+from vinemap.arrays import Array
+from vinemap.exports.colours import injury_stops
+from vinemap.states import Disclosure
+from vinemap.web.drawing import outline_path
+
+WIDTH, _MARGIN, _GAP = 240.0, 4.0, 3.0
+_TALLEST = 150.0
+_FEWEST_ACROSS, _TILE_HEIGHT = 3, 26.0
+_LIGHT_PCT = 45.0
+
+
+@dataclass(frozen=True)
+class DrawnDistrict:
+    """A district on the drawing.
+
+    Attributes
+    ----------
+    name : str
+    path : str
+        Its outline.
+    colour : str or None
+        Of its injury; None where none is shown.
+    light : bool
+        Whether letters on it are light.
+    injury_pct : float or None
+    state : Disclosure
+    x, y : float
+        Where its name stands.
+    """
+
+    name: str
+    path: str
+    colour: str | None
+    light: bool
+    injury_pct: float | None
+    state: Disclosure
+    x: float
+    y: float
+
+
+@dataclass(frozen=True)
+class DistrictMap:
+    """The drawing, in units of about a millimetre on paper."""
+
+    width: float
+    height: float
+    districts: list[DrawnDistrict]
+    stops: list[str]
+    outlined: bool
+
+
+def district_map(table: pd.DataFrame, outlines: gpd.GeoDataFrame | None) -> DistrictMap:
+    """Lay out the drawing.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Rows of `vinemap.columns.BULLETIN_DISTRICTS`.
+    outlines : GeoDataFrame or None
+        district and outline in longitude and latitude; districts without one have no place on the drawing.
+    """
+    rows = {str(row["district"]): row for row in table.to_dict("records")}
+    if outlines is None:
+        return _tiles(rows)
+    bounds = outlines.total_bounds
+    # Degrees of longitude shrink with the cosine of the latitude: true enough for a drawing of districts.
+    shrink = math.cos(math.radians((bounds[1] + bounds[3]) / 2))
+    across, up = (bounds[2] - bounds[0]) * shrink, bounds[3] - bounds[1]
+    scale = min((WIDTH - 2 * _MARGIN) / across, (_TALLEST - 2 * _MARGIN) / up)
+
+    def at(xy: Array) -> Array:
+        return (np.asarray(xy) - (bounds[0], bounds[3])) * (scale * shrink, -scale) + (_MARGIN, _MARGIN)
+
+    drawn = []
+    for name, shape in zip(outlines["district"], outlines.geometry, strict=True):
+        x, y = at(shapely.get_coordinates(shape.representative_point()))[0].tolist()
+        drawn.append(_drawn(str(name), outline_path(shape, at), x, y, rows.get(str(name))))
+    return DistrictMap(across * scale + 2 * _MARGIN, up * scale + 2 * _MARGIN, drawn, injury_stops(), outlined=True)
+
+
+def _tiles(rows: Mapping[str, Mapping[Any, Any]]) -> DistrictMap:
+    """Lay out a square a district, in the order of the table."""
+    across = max(_FEWEST_ACROSS, math.ceil(math.sqrt(max(len(rows), 1) * 0.8)))
+    side = (WIDTH - 2 * _MARGIN - (across - 1) * _GAP) / across
+    drawn = []
+    for number, (name, row) in enumerate(rows.items()):
+        x = _MARGIN + (number % across) * (side + _GAP)
+        y = _MARGIN + (number // across) * (_TILE_HEIGHT + _GAP)
+        path = f"M{x:.1f} {y:.1f}h{side:.1f}v{_TILE_HEIGHT:.1f}h{-side:.1f}Z"
+        drawn.append(_drawn(name, path, x + side / 2, y + _TILE_HEIGHT / 2, row))
+    lines = max(1, math.ceil(len(rows) / across))
+    height = 2 * _MARGIN + lines * _TILE_HEIGHT + (lines - 1) * _GAP
+    return DistrictMap(WIDTH, height, drawn, injury_stops(), outlined=False)
+
+
+def _drawn(name: str, path: str, x: float, y: float, row: Mapping[Any, Any] | None) -> DrawnDistrict:
+    state = Disclosure.NO_RESULTS if row is None else Disclosure(row["state"])
+    if row is None or state != Disclosure.SHOWN:
+        return DrawnDistrict(name, path, None, False, None, state, x, y)
+    injury, stops = float(row["injury_pct"]), injury_stops()
+    colour = stops[round(min(max(injury / 100, 0.0), 1.0) * (len(stops) - 1))]
+    return DrawnDistrict(name, path, colour, injury > _LIGHT_PCT, injury, state, x, y)
