@@ -15,7 +15,7 @@ from tests.region.simulated import DISTRICTS, region
 from vinemap.region.bulletin import Bulletin
 from vinemap.region.ranking import index_page, vineyards_table
 from vinemap.region.region import districts_geojson
-from vinemap.region.tables import bulletin_tables
+from vinemap.region.totals import bulletin_tables
 from vinemap.web.pdf import write_pdf
 
 

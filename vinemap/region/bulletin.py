@@ -10,8 +10,8 @@ import pandas as pd
 from vinemap.exports.summary import likely
 from vinemap.region.district_map import district_map
 from vinemap.region.members import Region
-from vinemap.region.tables import ALL, UNKNOWN, Tables
 from vinemap.region.task import Outcome
+from vinemap.region.totals import ALL, UNKNOWN, Tables
 from vinemap.sentences import Figure, Listed, Said, Sentence, languages
 from vinemap.states import Disclosure
 from vinemap.units import area_unit, length_unit

@@ -31,8 +31,8 @@ from vinemap.region.bulletin import Bulletin
 from vinemap.region.engine import cluster, outcomes
 from vinemap.region.members import Region, folders_in, read_region
 from vinemap.region.ranking import index_page, vineyards_table
-from vinemap.region.tables import bulletin_tables
 from vinemap.region.task import Outcome, Task
+from vinemap.region.totals import bulletin_tables
 from vinemap.sentences import Sentence
 from vinemap.states import Mapped
 from vinemap.web.pdf import write_pdf

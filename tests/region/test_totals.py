@@ -10,7 +10,7 @@ import pytest
 
 from tests.region.simulated import region, vineyard
 from vinemap.region.members import Member
-from vinemap.region.tables import ALL, Tables, bulletin_tables
+from vinemap.region.totals import ALL, Tables, bulletin_tables
 from vinemap.settings import RegionSettings
 from vinemap.states import Disclosure
 
