@@ -56,9 +56,17 @@ def commands() -> None:
 @_FOLDER
 @_out_option()
 @click.option("--compare", type=click.Path(path_type=Path), help="Output folder of an earlier run, to show the change.")
+@click.option(
+    "--after",
+    type=click.Path(path_type=Path),
+    multiple=True,
+    help="Output folder of an earlier freeze on this ground, to learn from; once for each.",
+)
 @click.option("--pdf", is_flag=True, help="Write the crew sheets as PDF too (needs the extra vinemap[pdf]).")
 @click.option("--open", "open_page", is_flag=True, help="Open the page when it is written.")
-def map_command(folder: Path, out: Path | None, compare: Path | None, pdf: bool, open_page: bool) -> None:
+def map_command(
+    folder: Path, out: Path | None, compare: Path | None, after: tuple[Path, ...], pdf: bool, open_page: bool
+) -> None:
     """Map injury and write the page, the tables and the layers.
 
     Example: vinemap map demo_blocks -o outputs/demo --open
@@ -68,7 +76,7 @@ def map_command(folder: Path, out: Path | None, compare: Path | None, pdf: bool,
 
     target = _out(out, folder)
     with claimed(target, folder), _console().status("starting") as status:
-        run = make_map(folder, _shown(status))
+        run = make_map(folder, _shown(status), after)
         written = write_map(run, target, compare, _shown(status), pdf=pdf)
     settings = run.vineyard.site.settings
     _say_all([Sentence("console.worst", name=run.vineyard.site.name)], settings, style="bold")

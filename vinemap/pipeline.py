@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import os
 import platform
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, replace
 from importlib.metadata import version
@@ -15,7 +15,6 @@ from typing import TYPE_CHECKING, Any
 import geopandas as gpd
 import pandas as pd
 import xarray as xr
-from shapely.geometry import box
 
 from vinemap.columns import (
     BLOCKS,
@@ -48,8 +47,10 @@ from vinemap.evidence.covariate import Evidence
 from vinemap.evidence.gridded import layer_evidence
 from vinemap.evidence.protected import protection_evidence
 from vinemap.evidence.temperature import FEWEST_LOGGERS, NightTemperature, night_of, night_sentences
-from vinemap.exports.exchange import settle, staged
-from vinemap.exports.formats import read_run, write_csv, write_geopackage, write_injury
+from vinemap.evidence.winters import winter_evidence
+from vinemap.exports.earlier import CUT, EarlierRun, read_earlier, refuse_twice
+from vinemap.exports.exchange import staged
+from vinemap.exports.formats import write_csv, write_geopackage, write_injury
 from vinemap.exports.navigation import write_navigation
 from vinemap.exports.picture import plot_map
 from vinemap.exports.record import RUN_FILE, digest
@@ -163,7 +164,11 @@ def block_named(blocks: gpd.GeoDataFrame, name: str) -> pd.Series[Any]:
     return pd.Series(blocks.drop(columns="geometry").iloc[names.index(name)])
 
 
-def make_map(vineyard: Vineyard | str | os.PathLike[str], progress: Progress = _quiet) -> MapRun:
+def make_map(
+    vineyard: Vineyard | str | os.PathLike[str],
+    progress: Progress = _quiet,
+    after: Sequence[str | os.PathLike[str]] = (),
+) -> MapRun:
     """Find out what died, where, and what to do.
 
     Parameters
@@ -172,11 +177,15 @@ def make_map(vineyard: Vineyard | str | os.PathLike[str], progress: Progress = _
         As `vinemap.read` gives it, or the folder to read.
     progress : callable
         Called with words for what is being done.
+    after : sequence of path
+        Output folders of earlier runs on the same ground, each of another freeze: where it froze then is weighed as
+        terrain is.
 
     Raises
     ------
     InputError
-        When the folder cannot be used as it stands, or has fewer than 3 samples in its blocks.
+        When the folder cannot be used as it stands, or has fewer than 3 samples in its blocks; when a folder of
+        ``after`` holds no run of this ground, or one of this freeze.
 
     Examples
     --------
@@ -188,7 +197,17 @@ def make_map(vineyard: Vineyard | str | os.PathLike[str], progress: Progress = _
         progress("reading")
         vineyard = read_vineyard(vineyard)
     progress("survival")
-    return _mapped(vineyard, _tallied(vineyard), progress)
+    return _mapped(vineyard, _tallied(vineyard), progress, earlier=_before(vineyard, after))
+
+
+def _before(vineyard: Vineyard, after: Sequence[str | os.PathLike[str]]) -> list[EarlierRun]:
+    """Read earlier runs back, each of another freeze than the others and this one."""
+    runs = [read_earlier(Path(out), vineyard.site.blocks) for out in after]
+    date = vineyard.site.settings.event_date
+    folder = vineyard.site.folder
+    cut = {name: digest(folder / name) for name in inputs_in(folder) if name.startswith(CUT)}
+    refuse_twice(runs, cut, None if date is None else date.isoformat())
+    return runs
 
 
 def check_folder(folder: str | os.PathLike[str]) -> Vineyard:
@@ -297,7 +316,13 @@ def _by_what_decides(zones: gpd.GeoDataFrame, *, spring: bool) -> gpd.GeoDataFra
     return zones.assign(**{f"injury{end}_pct": zones[f"no_live_bud{end}_pct"] for end in ("", "_low", "_high")})
 
 
-def _mapped(vineyard: Vineyard, tallies: pd.DataFrame, progress: Progress, grown: pd.DataFrame | None = None) -> MapRun:
+def _mapped(
+    vineyard: Vineyard,
+    tallies: pd.DataFrame,
+    progress: Progress,
+    grown: pd.DataFrame | None = None,
+    earlier: Sequence[EarlierRun] = (),
+) -> MapRun:
     """From counts to actions: by the buds that were cut or, where shoots were counted, by what grew."""
     settings, blocks, samples = vineyard.site.settings, vineyard.site.blocks, vineyard.samples
     frames = known_rows(blocks, vineyard.site.rows)
@@ -307,7 +332,7 @@ def _mapped(vineyard: Vineyard, tallies: pd.DataFrame, progress: Progress, grown
     if vineyard.site.elevation is not None:
         terrain = terrain_layers(vineyard.site.elevation, vineyard.site.crs, tuple(blocks.total_bounds))
     night = night_of(vineyard.site.loggers, grid, terrain)
-    known = _evidence(vineyard, night)
+    known = _evidence(vineyard, night, earlier)
     with _named(vineyard):
         injury = injury_map(samples, blocks, tallies, grid, terrain, settings.surface, progress, _others(grown), known)
     progress("wood")
@@ -355,7 +380,7 @@ def _mapped(vineyard: Vineyard, tallies: pd.DataFrame, progress: Progress, grown
         canes,
         surface,
         terrain,
-        _report(vineyard, injury, zones, warnings, losses) | _of_night(night, settings),
+        _report(vineyard, injury, zones, warnings, losses) | _of_night(night, settings) | _told(earlier),
         spring_summary(block_rows, zones, settings)
         if spring
         else [
@@ -365,15 +390,18 @@ def _mapped(vineyard: Vineyard, tallies: pd.DataFrame, progress: Progress, grown
     )
 
 
-def _evidence(vineyard: Vineyard, night: NightTemperature | None) -> tuple[Evidence, ...]:
+def _evidence(
+    vineyard: Vineyard, night: NightTemperature | None, earlier: Sequence[EarlierRun]
+) -> tuple[Evidence, ...]:
     """Return what else than terrain is known of a vineyard's ground; each source of evidence adds its own here."""
     site = vineyard.site
-    bounds = tuple(site.blocks.total_bounds)
+    ground = site.crs, tuple(site.blocks.total_bounds), site.settings.surface.cell_m
     hardiness = site.settings.actions.rules.hardiness
-    layers = tuple(layer_evidence(layer, site.crs, bounds, site.settings.surface.cell_m) for layer in site.layers)
+    layers = tuple(layer_evidence(layer, *ground) for layer in site.layers)
     protection = () if site.protection is None else protection_evidence(site.protection)
     cold = () if night is None else (night.evidence(hardiness.slope, hardiness.slope_sd),)
-    return (*layers, *protection, *cold)
+    winters = (winter_evidence([run.winter for run in earlier], *ground),) if earlier else ()
+    return (*layers, *protection, *cold, *winters)
 
 
 def _of_night(night: NightTemperature | None, settings: Settings) -> dict[str, Any]:
@@ -391,6 +419,11 @@ def _of_night(night: NightTemperature | None, settings: Settings) -> dict[str, A
             "findings": night_sentences(night, settings),
         }
     }
+
+
+def _told(earlier: Sequence[EarlierRun]) -> dict[str, Any]:
+    """Return which freezes the map comes after, where it does."""
+    return {"after": [run.winter.name for run in earlier]} if earlier else {}
 
 
 def _others(grown: pd.DataFrame | None) -> tuple[Bud, ...]:
@@ -561,12 +594,8 @@ def _content(run: MapRun) -> Content:
 
 def _earlier(run: MapRun, out: Path) -> tuple[gpd.GeoDataFrame, xr.Dataset]:
     """Read back an earlier run, which must lie on the same ground."""
-    settle(out)
-    blocks, surface = read_run(out)
-    if not box(*blocks.to_crs(run.blocks.crs).total_bounds).intersects(box(*run.blocks.total_bounds)):
-        what, remedy = "holds the map of other ground", "name an earlier run of this vineyard"
-        raise InputError([Problem(str(out), None, "", what, remedy)])
-    return blocks, surface
+    earlier = read_earlier(out, run.blocks)
+    return earlier.blocks, earlier.winter.surface
 
 
 def _page_first(stage: Path) -> list[str]:

@@ -53,7 +53,7 @@ def layer_evidence(
     >>> layer_evidence(heights, site.crs, tuple(site.blocks.total_bounds)).name
     'layer.height'
     """
-    grid = _metric(layer.values, crs, bounds, cell_m)
+    grid = metric(layer.values, crs, bounds, cell_m)
     return Evidence(
         name=f"layer.{layer.key}",
         label=layer.label,
@@ -78,7 +78,7 @@ def reader(grid: xr.DataArray) -> Reader:
     return read
 
 
-def _metric(values: xr.DataArray, crs: CRS, bounds: tuple[float, float, float, float], cell_m: float) -> xr.DataArray:
+def metric(values: xr.DataArray, crs: CRS, bounds: tuple[float, float, float, float], cell_m: float) -> xr.DataArray:
     """Bring a grid to the vineyard's CRS over the blocks, in its own cells or the wider ones of the surface."""
     own = values.rio.transform_bounds(crs)
     step = float(np.sqrt((own[2] - own[0]) * (own[3] - own[1]) / values.size))

@@ -156,7 +156,7 @@ def read_run(out: Path) -> tuple[gpd.GeoDataFrame, xr.Dataset]:
     blocks : GeoDataFrame
         The layer ``blocks`` of vineyard.gpkg.
     surface : Dataset (y, x)
-        ``primary_injury``.
+        ``primary_injury``, ``primary_low``, ``primary_high``.
 
     Raises
     ------
@@ -167,17 +167,22 @@ def read_run(out: Path) -> tuple[gpd.GeoDataFrame, xr.Dataset]:
     layers, grid = out / "vineyard.gpkg", out / "injury.tif"
     if usable(layers, (".gpkg",), findings) and usable(grid, (".tif",), findings):
         with suppress(OSError, RefusedError, RuntimeError, ValueError), open_grid(grid) as bands:
-            surface = bands.read(band=1 + BANDS.index("primary_injury")).rio.write_crs(bands.crs)
+            layers_read = {
+                name: bands.read(band=number)
+                for number, name in enumerate(BANDS[:3], start=1)
+                if bands.count >= len(BANDS)
+            }
+            surface = xr.Dataset(layers_read).rio.write_crs(bands.crs)
             file = Layers(layers)
             names = [name for name, _ in file.names()]
             blocks = file.read(names.index("blocks"))
-            if bands.transform.determinant and _are_ours(blocks, surface):
-                return blocks, surface.to_dataset(name="primary_injury")
+            if layers_read and bands.transform.determinant and _are_ours(blocks, surface):
+                return blocks, surface
     problem = Problem(str(out), None, "", "is no output folder of vinemap", "name the folder of an earlier run")
     raise InputError([problem])
 
 
-def _are_ours(blocks: gpd.GeoDataFrame, surface: xr.DataArray) -> bool:
+def _are_ours(blocks: gpd.GeoDataFrame, surface: xr.Dataset) -> bool:
     """Whether blocks and surface hold what a run writes, and lie on the earth."""
     if any(crs is None or misplaced(CRS(crs)) is not None for crs in (blocks.crs, surface.rio.crs)):
         return False
@@ -188,7 +193,7 @@ def _are_ours(blocks: gpd.GeoDataFrame, surface: xr.DataArray) -> bool:
         pd.api.types.is_numeric_dtype(kind) or figures[name].isna().all() for name, kind in figures.dtypes.items()
     ):
         return False
-    shares = [figures.to_numpy(float, na_value=np.nan) / 100, surface.to_numpy()]
+    shares = [figures.to_numpy(float, na_value=np.nan) / 100, *(surface[name].to_numpy() for name in surface)]
     return all(((share >= 0) & (share <= 1) | np.isnan(share)).all() for share in shares)
 
 

@@ -1,0 +1,194 @@
+"""What else is known, and what it is worth: maps with and without it, on simulated vineyards, paired.
+
+Run: python -m tests.benchmarks.evidence [vineyards] [case ...]
+
+Cases: ``after`` (an earlier freeze of a shared cold pattern), ``after_other`` (one with nothing in common), ``layer``
+(a grid that goes with the cold), ``layer_other`` (one that does not). Peers get the same layer as a covariate.
+"""
+
+from __future__ import annotations
+
+import sys
+import warnings
+import zlib
+from collections.abc import Callable
+from dataclasses import replace
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+import pyproj
+import xarray as xr
+from rich.console import Console
+from rich.progress import track
+from rich.table import Table
+from scipy.ndimage import gaussian_filter
+from scipy.special import expit, logit
+
+from tests.benchmarks.peers import Estimate, Task, binomial_glm, random_forest, regression_kriging
+from tests.benchmarks.simulate import CELL, CRS, EAST, NORTH, SIDE, Simulated, simulate
+from vinemap.evidence.covariate import Evidence
+from vinemap.evidence.gridded import layer_evidence
+from vinemap.evidence.winters import Winter, winter_evidence
+from vinemap.reading.ground_layers import GroundLayer
+from vinemap.surface.design import Design
+from vinemap.surface.fit import fit_field
+from vinemap.surface.observations import Observations
+from vinemap.survival.tally import tally
+from vinemap.terrain.grid import block_grid, centres, read_layers
+from vinemap.terrain.layers import terrain_layers
+
+KINDS = ("hollow", "slope", "pools", "no_terrain")
+CANES = (15, 60)
+NODES = 12
+# How much of the pattern two nights share, as a correlation of their log-odds; judgement.
+SHARED = 0.85
+WANTED = {
+    ("after", 15): 0.85,
+    ("after", 60): 0.95,
+    ("after_other", 15): 1.02,
+    ("after_other", 60): 1.02,
+    ("layer_other", 15): 1.02,
+    ("layer_other", 60): 1.02,
+}
+PEERS = {"regression kriging": regression_kriging, "GLM": binomial_glm, "random forest": random_forest}
+_TERRAIN = ["elevation_m", "height_above_low_m", "slope_deg"]
+_CELL_M = 10.0
+_NO_NODES = pd.DataFrame(columns=["sample", "node", "primary", "secondary", "tertiary"])
+
+
+def _noise(rng: np.random.Generator, cells: float) -> np.ndarray:
+    field = gaussian_filter(rng.standard_normal((SIDE, SIDE)), cells, mode="wrap")
+    return field / field.std()
+
+
+def like(case: Simulated, shared: float, rng: np.random.Generator) -> np.ndarray:
+    """Log-odds, north up, of another night that shares so much of the cold pattern, at a level of its own."""
+    truth = logit(case.truth)
+    pattern = truth - truth.mean()
+    other = shared * pattern + np.sqrt(1 - shared**2) * pattern.std() * _noise(rng, rng.uniform(6, 20))
+    return rng.uniform(-1.0, 1.0) + rng.uniform(0.7, 1.3) * other
+
+
+def cut(case: Simulated, log_odds: np.ndarray, canes: int, rng: np.random.Generator) -> Simulated:
+    """Cut so many canes at random places of a vineyard with these log-odds."""
+    xy = rng.uniform(0, SIDE * CELL - 1e-6, (canes, 2))
+    column, row = (xy / CELL).astype(int).T
+    share = expit(log_odds[::-1][row, column] + 0.4 * rng.standard_normal(canes))
+    half = SIDE * CELL / 2
+    names = [str(k) for k in range(canes)]
+    frame = {"sample": names, "block": [f"block {2 * int(e > half) + int(n > half)}" for e, n in xy]}
+    samples = gpd.GeoDataFrame(frame, geometry=gpd.points_from_xy(EAST + xy[:, 0], NORTH + xy[:, 1]), crs=CRS)
+    unknown = {"secondary_dead": np.nan, "tertiary_dead": np.nan}
+    counts = {"sample": names, "part": "all", "nodes": NODES, "primary_dead": rng.binomial(NODES, share), **unknown}
+    return replace(case, samples=samples, counts=pd.DataFrame(counts))
+
+
+def surface(case: Simulated, evidence: tuple[Evidence, ...] = ()) -> Estimate:
+    """Injury with its interval at every cell of 10 m, north up, row by row."""
+    grid = block_grid(case.blocks, _CELL_M)
+    terrain = terrain_layers(case.elevation, pyproj.CRS(CRS), tuple(case.blocks.total_bounds))
+    design = Design.over(case.blocks, grid, terrain, {}, evidence)
+    counts = tally(_NO_NODES, case.counts, pd.Series(dtype=int))
+    field = fit_field(Observations.of(case.samples, case.blocks, counts, "primary"), design)
+    index = grid["block_index"].to_numpy()
+    predicted = field.predict(centres(grid, index >= 0), *design.rows(centres(grid, index >= 0), index[index >= 0]))
+    return predicted.mean, predicted.low, predicted.high
+
+
+def _grid(values: np.ndarray, cell: float) -> xr.DataArray:
+    step = (np.arange(len(values)) + 0.5) * cell
+    y, x = NORTH + step[::-1], EAST + step
+    return xr.DataArray(values, coords={"y": y, "x": x}, dims=("y", "x")).rio.write_crs(CRS)
+
+
+def earlier(case: Simulated, shared: float, rng: np.random.Generator) -> Evidence:
+    """Evidence of one earlier freeze, which was mapped from sixty canes of its own."""
+    mean, low, high = surface(cut(case, like(case, shared, rng), 60, rng))
+    side = int(SIDE * CELL / _CELL_M)
+    layers = {"primary_injury": mean, "primary_low": low, "primary_high": high}
+    then = xr.Dataset({name: _grid(layer.reshape(side, side), _CELL_M) for name, layer in layers.items()})
+    bounds = tuple(case.blocks.total_bounds)
+    return winter_evidence([Winter("then", then.rio.write_crs(CRS))], pyproj.CRS(CRS), bounds, _CELL_M)
+
+
+def layer(case: Simulated, shared: float, rng: np.random.Generator) -> Evidence:
+    """Evidence of a grid in cells of 5 m whose figures go so far with the cold of the night."""
+    values = _grid(like(case, shared, rng), CELL)
+    bounds = tuple(case.blocks.total_bounds)
+    return layer_evidence(GroundLayer("x", "x", "", "layers/x.tif", values), pyproj.CRS(CRS), bounds, _CELL_M)
+
+
+CASES: dict[str, Callable[[Simulated, np.random.Generator], Evidence]] = {
+    "after": lambda case, rng: earlier(case, SHARED, rng),
+    "after_other": lambda case, rng: earlier(case, 0.0, rng),
+    "layer": lambda case, rng: layer(case, SHARED, rng),
+    "layer_other": lambda case, rng: layer(case, 0.0, rng),
+}
+
+
+def _task(case: Simulated, evidence: Evidence) -> Task:
+    grid = block_grid(case.blocks, _CELL_M)
+    terrain = terrain_layers(case.elevation, pyproj.CRS(CRS), tuple(case.blocks.total_bounds))
+    index = grid["block_index"].to_numpy()
+    cells = centres(grid, index >= 0)
+    xy = np.column_stack([case.samples.geometry.x, case.samples.geometry.y])
+    block = pd.Index(case.blocks["block"]).get_indexer(case.samples["block"])
+    dead, read = (case.counts[name].to_numpy(float) for name in ("primary_dead", "nodes"))
+    here, there = (
+        np.column_stack([read_layers(terrain, _TERRAIN, places), np.nan_to_num(evidence.read(places, rows))])
+        for places, rows in ((xy, block), (cells, index[index >= 0]))
+    )
+    origin = np.array([EAST, NORTH])
+    return Task(xy - origin, cells - origin, dead, read, here, there, block, index[index >= 0])
+
+
+def run(vineyards: int, cases: tuple[str, ...]) -> pd.DataFrame:
+    """Map every vineyard with and without: case, kind, seed, canes, method, rmse, coverage."""
+    rows = []
+    for name in cases:
+        for seed in track(range(vineyards), name):
+            kind = KINDS[seed % len(KINDS)]
+            case, rng = simulate(kind, 1000 + seed), np.random.default_rng([seed, zlib.crc32(name.encode())])
+            evidence = CASES[name](case, rng)
+            side = int(SIDE * CELL / _CELL_M)
+            truth = case.truth.reshape(side, 2, side, 2).mean(axis=(1, 3)).ravel()
+            for canes in CANES:
+                now = cut(case, logit(case.truth), canes, rng)
+                task = _task(now, evidence)
+                found = {"without": surface(now), "with": surface(now, (evidence,))}
+                with warnings.catch_warnings():
+                    warnings.simplefilter("ignore")
+                    found |= {peer: method(task) for peer, method in PEERS.items()}
+                for method, (mean, low, high) in found.items():
+                    error = float(np.sqrt(np.mean((mean - truth) ** 2)))
+                    inside = (truth >= low) & (truth <= high)
+                    covered = float(inside.mean()) if np.isfinite(low).all() else np.nan
+                    rows.append((name, kind, seed, canes, method, error, covered))
+    return pd.DataFrame(rows, columns=["case", "kind", "seed", "canes", "method", "rmse", "coverage"])
+
+
+def show(results: pd.DataFrame) -> None:
+    """Print the error of each method as a ratio to the map without, and the coverage of the 90 % intervals."""
+    console = Console(width=140)
+    methods = list(dict.fromkeys(results["method"]))
+    table = Table("case", "canes", *methods, "± (paired)", "wanted", "covered", title="RMSE / the map's without")
+    for (name, canes), part in results.groupby(["case", "canes"], sort=False):
+        error = part.pivot_table(index="seed", columns="method", values="rmse")
+        ratio = error.mean() / error["without"].mean()
+        paired = (
+            (error["with"] - ratio["with"] * error["without"]).std() / np.sqrt(len(error)) / error["without"].mean()
+        )
+        covered = part.loc[part["method"] == "with", "coverage"].mean()
+        wanted = WANTED.get((name, canes))
+        figures = [
+            *(f"{ratio[method]:.3f}" for method in methods),
+            f"{paired:.3f}",
+            "" if wanted is None else f"{wanted}",
+        ]
+        table.add_row(name, str(canes), *figures, f"{covered:.2f}")
+    console.print(table)
+
+
+if __name__ == "__main__":
+    show(run(int(sys.argv[1]) if len(sys.argv) > 1 else 20, tuple(sys.argv[2:]) or tuple(CASES)))

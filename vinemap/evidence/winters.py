@@ -1,0 +1,120 @@
+"""Earlier freezes on the same ground as evidence: where it froze before, it may freeze again."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import rioxarray  # noqa: F401 - registers the .rio accessor
+import xarray as xr
+from pyproj import CRS
+from scipy.special import logit, ndtri
+
+from vinemap.arrays import Array
+from vinemap.evidence.covariate import Evidence, Reader
+from vinemap.evidence.gridded import metric, reader
+from vinemap.sentences import Sentence
+
+_TAIL = float(ndtri(0.95))
+# Surfaces are written in single precision, and injury that is all but none or all has no log-odds.
+_LEAST = 1e-4
+# Two nights alike have a slope of 1, two with nothing in common of 0: N(0.5, 0.5) holds both, and a windy night after
+# a still one, when the pattern turns about, to a sixth.
+_MEAN, _SD = 0.5, 0.5
+
+
+@dataclass(frozen=True)
+class Winter:
+    """What an earlier run found of one freeze.
+
+    Attributes
+    ----------
+    name : str
+        By which readers know it: the date of the freeze, else the day of the run.
+    surface : Dataset (y, x)
+        ``primary_injury``, ``primary_low``, ``primary_high``: fractions, NaN outside blocks, with a CRS.
+    """
+
+    name: str
+    surface: xr.Dataset
+
+
+def log_odds(surface: xr.Dataset) -> tuple[xr.DataArray, xr.DataArray]:
+    """Return mean and standard deviation of the log-odds behind a surface.
+
+    The low and the high estimate are the 5 % and 95 % quantiles of a logistic-normal posterior, so that half of the sum
+    and of the difference of their logits are its mean and 1.645 of its standard deviations.
+
+    Parameters
+    ----------
+    surface : Dataset (y, x)
+        ``primary_low`` and ``primary_high``.
+    """
+    low, high = (logit(surface[name].clip(_LEAST, 1 - _LEAST)) for name in ("primary_low", "primary_high"))
+    crs = surface.rio.crs
+    mean: xr.DataArray = ((low + high) / 2).rio.write_crs(crs)
+    sd: xr.DataArray = ((high - low) / (2 * _TAIL)).rio.write_crs(crs)
+    return mean, sd
+
+
+def winter_evidence(
+    winters: Sequence[Winter], crs: CRS, bounds: tuple[float, float, float, float], cell_m: float = 3.0
+) -> Evidence:
+    """Make earlier freezes one covariate of the surface.
+
+    Parameters
+    ----------
+    winters : sequence of Winter
+        At least one.
+    crs : CRS
+        Metric, of the vineyard.
+    bounds : (left, bottom, right, top)
+        Of the blocks, in ``crs``.
+    cell_m : float
+        As in `vinemap.evidence.gridded.layer_evidence`.
+
+    Returns
+    -------
+    Evidence
+        The mean of the freezes' log-odds, each less its own mean over the ground, where a freeze counts the more the
+        surer its map is there. Its coefficient has the prior N(0.5, 0.5).
+
+    Notes
+    -----
+    An earlier map is the posterior mean given that winter's canes, so that to take it as known leaves the coefficient
+    unbiased, and what it does not know goes into the field (regression calibration: R. J. Carroll, D. Ruppert, L. A.
+    Stefanski & C. M. Crainiceanu, Measurement Error in Nonlinear Models, 2006, chapter 4). How terrain worked then is
+    in that surface already; the coefficients are not taken over as well, which would count the same canes twice.
+    """
+    readers = [_read(winter, crs, bounds, cell_m) for winter in winters]
+
+    def read(xy: Array, block: Array) -> Array:
+        total, weights = np.zeros(len(xy)), np.zeros(len(xy))
+        for mean, weight in readers:
+            values, shares = mean(xy, block), weight(xy, block)
+            known = np.isfinite(values)
+            total[known] += (shares * values)[known]
+            weights[known] += shares[known]
+        return np.divide(total, weights, out=np.full(len(xy), np.nan), where=weights > 0)
+
+    return Evidence(
+        name="winters",
+        label=Sentence("evidence.winters"),
+        read=read,
+        said="page.evidence.winters",
+        mean=_MEAN,
+        sd=_SD,
+    )
+
+
+def _read(winter: Winter, crs: CRS, bounds: tuple[float, float, float, float], cell_m: float) -> tuple[Reader, Reader]:
+    """Return what reads one freeze's log-odds, less their mean over the ground, and how far its map can be trusted.
+
+    The trust is the share of the variance between places in what one place may be: var(m) / (var(m) + sd²).
+    """
+    mean, sd = log_odds(winter.surface)
+    pattern = metric(mean - float(mean.mean()), crs, bounds, cell_m)
+    spread = float(np.nanvar(mean.to_numpy()))
+    trust = spread / (spread + sd**2 + _LEAST)
+    return reader(pattern), reader(metric(trust.rio.write_crs(mean.rio.crs), crs, bounds, cell_m))

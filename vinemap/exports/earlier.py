@@ -1,0 +1,127 @@
+"""Earlier runs, read back as what they know of the ground: which freeze, its blocks, its surface."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+from shapely import box
+
+from vinemap.doors import barred
+from vinemap.errors import InputError, Problem
+from vinemap.evidence.winters import Winter
+from vinemap.exports.exchange import settle
+from vinemap.exports.formats import read_run
+from vinemap.exports.record import MOST_BYTES, RUN_FILE
+
+CUT = ("samples.", "buds.")
+"""How the files begin by which a run is known to rest on the same canes."""
+
+
+@dataclass(frozen=True)
+class EarlierRun:
+    """An earlier run.
+
+    Attributes
+    ----------
+    out : Path
+        Its output folder.
+    winter : Winter
+        Its surface, called by the freeze.
+    blocks : GeoDataFrame
+        The layer ``blocks`` of its vineyard.gpkg.
+    digests : dict of str to str
+        SHA-256 of each of its inputs; empty where run.json does not say.
+    dated : bool
+        Whether it says which freeze it is of.
+    """
+
+    out: Path
+    winter: Winter
+    blocks: gpd.GeoDataFrame
+    digests: dict[str, str]
+    dated: bool
+
+    @property
+    def cut(self) -> dict[str, str]:
+        """Digests of the files of samples and buds."""
+        return {name: sha for name, sha in self.digests.items() if name.startswith(CUT)}
+
+
+def read_earlier(out: Path, ground: gpd.GeoDataFrame | None = None) -> EarlierRun:
+    """Read an earlier run back.
+
+    Parameters
+    ----------
+    out : Path
+        Its output folder.
+    ground : GeoDataFrame, optional
+        Blocks that it has to share ground with.
+
+    Raises
+    ------
+    InputError
+        When the folder holds no run, or one of other ground.
+    """
+    settle(out)
+    blocks, surface = read_run(out)
+    if ground is not None and not box(*blocks.to_crs(ground.crs).total_bounds).intersects(box(*ground.total_bounds)):
+        raise _refused(out, "holds the map of other ground", "name an earlier run of this vineyard")
+    report = _report(out)
+    date, made = _day(report.get("event_date")), _day(report.get("made"))
+    inputs = report.get("inputs")
+    digests = {str(name): str(sha) for name, sha in inputs.items()} if isinstance(inputs, dict) else {}
+    name = date or made or " ".join(out.resolve().name.split())
+    return EarlierRun(out, Winter(name, surface), blocks, digests, date is not None)
+
+
+def refuse_twice(runs: list[EarlierRun], cut: dict[str, str] | None = None, date: str | None = None) -> None:
+    """Refuse runs that rest on the same canes, or are of the same freeze: what is counted twice looks surer than it is.
+
+    Parameters
+    ----------
+    runs : list of EarlierRun
+        In the order that they were named.
+    cut : dict of str to str, optional
+        Digests of the samples and buds that are mapped now.
+    date : str, optional
+        Of the freeze that is mapped now, ISO 8601.
+    """
+    canes = [cut] if cut else []
+    dates = [date] if date else []
+    for run in runs:
+        if run.cut and run.cut in canes:
+            raise _refused(run.out, "is a map of the same cut canes", "name runs of other freezes, each once")
+        if run.dated and run.winter.name in dates:
+            what = f"is a map of the same freeze, {run.winter.name}"
+            raise _refused(run.out, what, "name runs of other freezes, each once")
+        canes += [run.cut] if run.cut else []
+        dates += [run.winter.name] if run.dated else []
+
+
+def _report(out: Path) -> dict[str, Any]:
+    """Return run.json as it is; nothing of one that is missing or no object."""
+    path = out / RUN_FILE
+    if not path.is_file() or barred(path, MOST_BYTES, within=out) is not None:
+        return {}
+    try:
+        found = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError, RecursionError):
+        return {}
+    return found if isinstance(found, dict) else {}
+
+
+def _day(value: object) -> str | None:
+    """Return the day that a date or a time begins with; None where it is none."""
+    try:
+        return dt.date.fromisoformat(str(value)[:10]).isoformat()
+    except ValueError:
+        return None
+
+
+def _refused(out: Path, what: str, remedy: str) -> InputError:
+    return InputError([Problem(str(out), None, "", what, remedy)])
