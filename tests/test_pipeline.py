@@ -90,6 +90,11 @@ def test_every_output_is_there(demo: Demo) -> None:
     assert expected <= {path.name for path in demo.out.iterdir()}
 
 
+def test_the_page_is_small_enough_to_mail(demo: Demo) -> None:
+    """The demonstration's page stays below a megabyte, terrain, scripts and all."""
+    assert (demo.out / "map.html").stat().st_size < 1_000_000
+
+
 @pytest.mark.parametrize(
     ("name", "layout"),
     [("blocks", BLOCKS_CSV), ("samples", SAMPLES_CSV), ("zones", ZONES_CSV), ("worklist", WORK_LIST)],
