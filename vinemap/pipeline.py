@@ -559,6 +559,8 @@ def _fill(stage: Path, run: MapRun, earlier: Path | None = None, *, pdf: bool = 
         surface=run.surface,
         report=run.report,
         settings=settings,
+        work=run.work,
+        canes=run.canes,
         compare=blocks_then,
         compare_surface=surface_then,
         terrain=run.terrain,

@@ -17,10 +17,11 @@ import xarray as xr
 from rasterio.enums import Resampling
 
 from vinemap.arrays import Array
-from vinemap.columns import BLOCKS_CSV, SAMPLES_CSV, ZONES_CSV
+from vinemap.columns import BLOCKS_CSV, MORE_CANES_CSV, SAMPLES_CSV, WORK_LIST, ZONES_CSV
 from vinemap.decisions.actions import advice_key
 from vinemap.decisions.aftercare import care_sentences
 from vinemap.decisions.checks import wood_sentences
+from vinemap.decisions.worklist import terms
 from vinemap.exports.colours import ACTION_COLOURS, ramps
 from vinemap.page.grids import CHANGE, MASK, PERCENT, Frame, encoded
 from vinemap.page.outlines import label_points, outlines, places
@@ -50,6 +51,8 @@ def write_page(
     surface: xr.Dataset,
     report: dict[str, Any],
     settings: Settings,
+    work: pd.DataFrame | None = None,
+    canes: gpd.GeoDataFrame | None = None,
     compare: gpd.GeoDataFrame | None = None,
     compare_surface: xr.Dataset | None = None,
     terrain: xr.Dataset | None = None,
@@ -76,7 +79,11 @@ def write_page(
     report : dict
         Content of run.json.
     settings : Settings
-        Units, language, threshold, the pruning rule.
+        Units, language, threshold, the pruning rule, the crew.
+    work : DataFrame, optional
+        Columns of worklist.csv with the marks that were sent back; the page then lists the work.
+    canes : GeoDataFrame, optional
+        Columns of more_canes.csv, with their places.
     compare : GeoDataFrame, optional
         An earlier run's blocks, matched by ``block``: the page gains a layer that shows the change.
     compare_surface : Dataset (y, x), optional
@@ -103,6 +110,7 @@ def write_page(
             "threshold": settings.surface.threshold,
             "confidence": settings.survival.confidence,
             "kept_nodes": settings.survival.kept_nodes,
+            "unsure_under": settings.actions.rules.evidence.unsure_under_pct,
             "most_sure": settings.actions.rules.evidence.most_sure_pct,
             "rule": settings.actions.rule,
             "blind_limits": [
@@ -143,6 +151,9 @@ def write_page(
             "canes": _canes(nodes, samples),
         },
         "protection": _reaches(protection),
+        "work": {} if work is None else _jobs(work, blocks),
+        "work_terms": _work_terms(settings),
+        "canes": {} if canes is None else _placed(canes),
         "surface": _embedded(surface, change),
         "terrain": embedded_terrain(surface if terrain is None else terrain, report.get("model", {})),
         "care": [one.everywhere() for one in cared],
@@ -154,6 +165,27 @@ def write_page(
     }
     still = without_scripts(blocks, zones, surface, settings, report.get("name", ""), spring="spring" in report)
     path.write_text(page(data, still, online), encoding="utf-8")
+
+
+def _jobs(work: pd.DataFrame, blocks: gpd.GeoDataFrame) -> dict[str, Any]:
+    return {**columns(work, WORK_LIST.on_page), "block_row": _rows_of(work["block"], blocks)}
+
+
+def _placed(canes: gpd.GeoDataFrame) -> dict[str, Any]:
+    return {**columns(canes, MORE_CANES_CSV.on_page), "place": places(canes.to_crs(4326).geometry)}
+
+
+def _work_terms(settings: Settings) -> dict[str, Any]:
+    """Return what the list of work goes by, with the source of what is assumed."""
+    work, labour = settings.work, settings.actions.rules.work
+    return {
+        "crew": work.crew,
+        "hours_a_day": work.hours_a_day,
+        "assumed": not {"crew", "hours_a_day"} <= work.model_fields_set,
+        "currency": terms(settings).currency,
+        "source": _everywhere(ruled("work.source", labour.source)),
+        "caution": _everywhere(ruled("work.caution", labour.caution)),
+    }
 
 
 def _found(report: dict[str, Any]) -> dict[str, Any]:

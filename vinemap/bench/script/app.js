@@ -1,17 +1,17 @@
 // Start: open the store, show what it holds, then the board.
 
 import { ICONS, byId, icon, make } from "../../web/script/dom.js";
+import { copy, save, shareable, tidy } from "../../web/script/hand.js";
+import { kept, openStore, store } from "../../web/script/store.js";
 import { label, number, t, words } from "../../web/script/words.js";
 import { enter, isComplete, place, say } from "./board.js";
 import { keepSlice, openBeside } from "./beside.js";
 import { choice } from "./choice.js";
 import { data } from "./data.js";
-import { copy, save, shareable, tidy } from "./files.js";
 import { clearAll, hand, handWood, load, set, settings } from "./menu.js";
 import { addToPlan, allSamples, nextSample } from "./plan.js";
 import { addSample, listFound, listSamples, stepSample } from "./samples.js";
 import { note, settle } from "./status.js";
-import { kept, openStore, store } from "./store.js";
 import { log } from "./tally.js";
 import { refused } from "./turns.js";
 import { layBuds, moveToDue, openSample, pressed, stepCane, stepNode, undo } from "./work.js";
@@ -96,7 +96,7 @@ async function start() {
   choice.language = data.language;
   addToPlan(data.samples);
   try {
-    await openStore(data.name);
+    await openStore(`vinemap bench ${data.name}`, log);
     Object.assign(choice, await kept("choice", {}));
     addToPlan(await kept("plan", []));
     place.sample = (await kept("place", {})).sample ?? null;

@@ -1,12 +1,12 @@
 // What is noted beside the nodes: slices of wood, and the basal buds of the cane on the board.
 
 import { ICONS, byId, icon, make } from "../../web/script/dom.js";
+import { append } from "../../web/script/store.js";
 import { number, t, words } from "../../web/script/words.js";
 import { place, say } from "./board.js";
 import { feel } from "./feel.js";
 import { blockOf } from "./plan.js";
 import { settle } from "./status.js";
-import { append } from "./store.js";
 import { LAYERS, TISSUES, noncountOf, slicesOf } from "./tally.js";
 import { inTurn } from "./turns.js";
 import { stateRow, tapped } from "./work.js";

@@ -1,6 +1,6 @@
 // Files that come in (a plan, an earlier export) and those that go out (buds.csv and wood.csv, RFC 4180).
 
-import { make } from "../../web/script/dom.js";
+import { csv, tidy } from "../../web/script/hand.js";
 import { BUDS, LAYERS, STATES } from "./tally.js";
 
 const BUD_COLUMNS = ["sample", "cane", "node", ...BUDS, "noncount_alive", "noncount_dead", "reader"];
@@ -15,15 +15,6 @@ export function budsCsv(rows) {
 
 export function woodCsv(rows) {
   return csv([WOOD_COLUMNS, ...rows]);
-}
-
-function csv(rows) {
-  return rows.map((row) => row.map(quoted).join(",")).join("\r\n") + "\r\n";
-}
-
-function quoted(value) {
-  const text = String(value);
-  return /[",;\r\n]|^\s|\s$/.test(text) ? `"${text.replaceAll('"', '""')}"` : text;
 }
 
 // Cells of a text table; the separator is the one that cuts the header into most cells.
@@ -97,10 +88,6 @@ function planOf(rows) {
   return [...plan.values()];
 }
 
-export function tidy(value) {
-  return String(value ?? "").split(/\s+/).filter(Boolean).join(" ");
-}
-
 function count(value) {
   const whole = Number(value || NaN);
   return Number.isInteger(whole) && whole > 0 ? whole : null;
@@ -121,20 +108,4 @@ function noncount(row) {
   if (alive === null && dead === null) return null;
   if (![alive ?? 0, dead ?? 0].every((many) => Number.isInteger(many) && many >= 0)) throw new Error("import.row", { cause: row.number });
   return { alive: alive ?? 0, dead: dead ?? 0 };
-}
-
-// One after the other, whatever this browser and device can: hand over to another app, or save as a file.
-export function save(name, text) {
-  const address = URL.createObjectURL(new Blob([text], { type: "text/csv;charset=utf-8" }));
-  make("a", { href: address, download: name }).click();
-  setTimeout(() => URL.revokeObjectURL(address), 60_000);
-}
-
-export function shareable(name, text) {
-  const files = [new File([text], name, { type: "text/csv" })];
-  return navigator.canShare?.({ files }) ? { files } : null;
-}
-
-export async function copy(text) {
-  await navigator.clipboard.writeText(text);
 }

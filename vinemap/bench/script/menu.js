@@ -1,6 +1,8 @@
 // What is not done at every node: save, load, settings, a new survey.
 
 import { byId, make } from "../../web/script/dom.js";
+import { fileName } from "../../web/script/hand.js";
+import { append, keep } from "../../web/script/store.js";
 import { hasText, number, t, words } from "../../web/script/words.js";
 import { place } from "./board.js";
 import { choice } from "./choice.js";
@@ -8,15 +10,9 @@ import { feel } from "./feel.js";
 import { budsCsv, readFile, woodCsv } from "./files.js";
 import { allSamples, keepPlan } from "./plan.js";
 import { note, settle } from "./status.js";
-import { append, keep } from "./store.js";
 import { BUDS, budRows, log, noncountOf, stateOf, woodRows } from "./tally.js";
 import { inTurn, refused } from "./turns.js";
 import { openSample } from "./work.js";
-
-function fileName(stem) {
-  const reader = choice.reader.normalize("NFKD").replace(/\p{M}/gu, "").replace(/[^\p{L}\p{N}]+/gu, "-").replace(/^-|-$/g, "").toLowerCase();
-  return reader ? `${stem}_${reader}.csv` : `${stem}.csv`;
-}
 
 export function hand(how) {
   const rows = budRows(allSamples(), choice.reader);
@@ -30,7 +26,7 @@ export function handWood(how) {
 
 function handed(how, stem, text, kind, done, values) {
   if (!text) return note("save.nothing");
-  const upto = log.last, name = fileName(stem);
+  const upto = log.last, name = fileName(stem, choice.reader);
   return Promise.resolve(how(name, text)).then(
     () => append([{ kind, upto }]).catch(() => {}).then(() => note(done, { name, ...values })),
     (error) => error.name !== "AbortError" && note("save.failed"),

@@ -1,6 +1,6 @@
 // The samples to cut: those that came with the page, those loaded since, those added by hand, those in the log.
 
-import { change } from "./store.js";
+import { change } from "../../web/script/store.js";
 import { canesOf, log, naturally, nodesOn, stands, sum } from "./tally.js";
 
 export const plan = new Map();

@@ -1,9 +1,9 @@
 // The list of samples, and a sample that no plan holds.
 
 import { byId, icon, make, own } from "../../web/script/dom.js";
+import { tidy } from "../../web/script/hand.js";
 import { number, t } from "../../web/script/words.js";
 import { enter, place } from "./board.js";
-import { tidy } from "./files.js";
 import { allSamples, blockOf, keepPlan, nextSample, plan, plannedCanes, sampleIsDone, wantedNodes } from "./plan.js";
 import { canesOf, nodesOn, sum } from "./tally.js";
 import { inTurn } from "./turns.js";

@@ -13,9 +13,9 @@ export function isDead(state) {
 }
 
 // The log in memory. A record is never changed in the store; what undoes it is a later record of its own.
-export const log = { records: [], last: 0, takes: new Map(), samples: new Map(), beside: new Map() };
+export const log = { records: [], last: 0, takes: new Map(), samples: new Map(), beside: new Map(), absorb };
 
-export function absorb(records) {
+function absorb(records) {
   for (const record of records) {
     if (record.seq <= log.last) continue;
     log.last = record.seq;

@@ -1,12 +1,12 @@
 // At the board: one node after the other.
 
 import { byId, icon, make } from "../../web/script/dom.js";
+import { TAB, append, keep } from "../../web/script/store.js";
 import { number, t } from "../../web/script/words.js";
 import { dueBud, isComplete, place, readBuds, say, show } from "./board.js";
 import { choice } from "./choice.js";
 import { feel } from "./feel.js";
 import { wantedNodes } from "./plan.js";
-import { TAB, append, keep } from "./store.js";
 import { STATES, canesOf, log, naturally, nodesOn, stands } from "./tally.js";
 import { inTurn } from "./turns.js";
 

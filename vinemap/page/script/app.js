@@ -17,6 +17,7 @@ import { readout } from "./readout.js";
 import { showSample } from "./sample.js";
 import { sheet, watchPrint } from "./sheet.js";
 import { state } from "./state.js";
+import { openWork, work } from "./work.js";
 
 // All words again, after the language or the units have changed.
 function speak() {
@@ -25,6 +26,7 @@ function speak() {
   controls();
   overview();
   about();
+  work();
   sheet();
   legend();
   foldWords();
@@ -64,6 +66,7 @@ async function start() {
   watchPrint();
   speak();
   fit(boxOfAll(blocks));
+  openWork();
   limitZoom();
   const { readable } = await needed();
   repaint();

@@ -2,7 +2,7 @@
 
 import { ICONS, byId, icon, make } from "../../web/script/dom.js";
 import { percent, t, words } from "../../web/script/words.js";
-import { blocks, data, placed, protection, threshold, zones } from "./data.js";
+import { blocks, canes, data, placed, protection, threshold, zones } from "./data.js";
 import { here } from "./drawing.js";
 import { boxOfAll, toWorld } from "./geometry.js";
 import { LAYERS, TISSUES, offered, surface, terrain } from "./layers.js";
@@ -40,7 +40,7 @@ function tissueChoice() {
 }
 
 function overlayChoice() {
-  const offers = { samples: placed.length, names: blocks.length, zones: zones.length, contours: terrain, few: surface.has("too_few"), protection: protection.length, online: data.online };
+  const offers = { samples: placed.length, names: blocks.length, zones: zones.length, canes: canes.length, contours: terrain, few: surface.has("too_few"), protection: protection.length, online: data.online };
   byId("overlay-choice").replaceChildren(...Object.entries(offers).filter(([, any]) => any).map(([name]) => {
     const input = make("input", { type: "checkbox", value: name, checked: state[name] });
     input.addEventListener("change", () => show({ [name]: input.checked }));

@@ -9,6 +9,8 @@ export const blocks = rowsOf(data.blocks);
 export const zones = rowsOf(data.zones);
 export const samples = rowsOf(data.samples);
 export const protection = rowsOf(data.protection);
+export const jobs = rowsOf(data.work);
+export const canes = rowsOf(data.canes);
 export const placed = samples.filter((sample) => sample.at); // the others are known by their block alone
 
 // What the map rests on: buds that the razor showed or, after budbreak, nodes with no shoot.
@@ -28,6 +30,9 @@ for (const block of blocks) {
   block.samplesHere = samples.filter((sample) => sample.block === block.row);
   block.zonesHere = zones.filter((zone) => zone.block === block.row);
 }
+
+const byNumber = new Map(zones.map((zone) => [zone.zone, zone]));
+export const zoneNumbered = (number) => byNumber.get(number) ?? null;
 
 // What a block is ranked by: one with too few samples comes last, whatever the map guesses there.
 export const judged = (block) => (block.action === "no_data" ? -1 : block.pct ?? -1);

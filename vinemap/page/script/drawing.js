@@ -3,7 +3,7 @@
 import { paintSamples } from "./circles.js";
 import { CHOSEN, INK, REACH, actionColour, colour } from "./colours.js";
 import { paintContours } from "./contours.js";
-import { blocks, protection, zones } from "./data.js";
+import { blocks, canes, protection, zones } from "./data.js";
 import { LAYERS, shareOf, surface, terrain } from "./layers.js";
 import { paintNames } from "./names.js";
 import { colourTable, place, raster, trace, visible } from "./painter.js";
@@ -87,6 +87,7 @@ export function paintMarks(view) {
   paintZones(view, zonesDrawn());
   paintOutlines(view);
   if (state.samples) paintSamples(view);
+  if (state.canes) paintCanes(view);
   if (state.names) paintNames(view);
   if (here.at) paintHere(view);
 }
@@ -165,6 +166,25 @@ function paintZones(view, drawn) {
     context.stroke();
   }
   context.setLineDash([]);
+}
+
+// Where canes are still to be cut: a cross of its own, so that nobody takes it for a sample.
+function paintCanes(view) {
+  const { context } = view;
+  for (const cane of canes) {
+    const x = view.x(cane.at[0]);
+    const y = view.y(cane.at[1]);
+    for (const [ink, width] of [["rgba(255,255,255,0.9)", 5], [CHOSEN, 2.4]]) {
+      context.beginPath();
+      context.moveTo(x - 6, y);
+      context.lineTo(x + 6, y);
+      context.moveTo(x, y - 6);
+      context.lineTo(x, y + 6);
+      context.strokeStyle = ink;
+      context.lineWidth = width;
+      context.stroke();
+    }
+  }
 }
 
 function paintOutlines(view) {

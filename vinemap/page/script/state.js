@@ -12,6 +12,7 @@ export const state = {
   samples: true,
   names: true,
   few: true,
+  canes: false,
   protection: true,
   online: false,
   block: null,

@@ -4,7 +4,7 @@ import { make } from "../../web/script/dom.js";
 import { actionName, number, paced, percent, t } from "../../web/script/words.js";
 import { swatch } from "./charts.js";
 import { actionColour } from "./colours.js";
-import { blocks, zones } from "./data.js";
+import { blocks, canes, data, spring, zones } from "./data.js";
 import { cut } from "./evidence.js";
 import { state } from "./state.js";
 
@@ -52,23 +52,38 @@ export function zoneTasks(block, most = Infinity, tag = "span") {
   const shown = block.zonesHere.length > most + 1 ? block.zonesHere.slice(0, most) : block.zonesHere;
   const entries = shown.map((zone) => make(tag, { class: "zone-task" }, swatch(actionColour(zone.action)), make("span", {},
     make("b", {}, t("zones.zone", { zone: number(zone.zone) })), ` ${zoneFacts(zone)}`,
-    make("span", { class: "zone-do" }, task(zone, block)), where(zone), make("span", { class: "rests" }, cut(zone)))));
+    make("span", { class: "zone-do" }, task(zone, block)), where(zone), canesAt(zone), make("span", { class: "rests" }, cut(zone)))));
   const more = block.zonesHere.length - shown.length;
   return more ? [...entries, make(tag, { class: "zone-task" }, t("by_zone.more", { count: number(more) }))] : entries;
 }
 
+const rests = (text) => make("span", { class: "rests" }, text);
+
 // Where in its block a zone lies: which vine rows it holds whole and which in part or, where rows are not known, how far
 // from a corner; nothing where it is the whole block.
-function where(zone) {
+export function where(zone) {
   const { rows_whole: whole, rows_part: part, corner, side } = zone;
-  const told = (text) => make("span", { class: "rests" }, text);
-  if (whole || part) return told(t(whole && part ? "rows.both" : whole ? "rows.whole" : "rows.part", { whole, part }));
+  if (whole || part) return rests(t(whole && part ? "rows.both" : whole ? "rows.whole" : "rows.part", { whole, part }));
   if (!side) return "";
   const [along, across] = [zone.along_to_m != null, zone.in_to_m != null];
   const [start, end] = along ? paced(zone.along_from_m, zone.along_to_m) : [];
   const [near, far] = across ? paced(zone.in_from_m, zone.in_to_m) : [];
   const key = along ? (across ? "place.corner" : "place.width") : across ? "place.length" : "place.all";
-  return told(t(key, { corner: t(`plan.side.${corner.toLowerCase()}`), side: t(`plan.side.${side.toLowerCase()}`), start, end, near, far }));
+  return rests(t(key, { corner: t(`plan.side.${corner.toLowerCase()}`), side: t(`plan.side.${side.toLowerCase()}`), start, end, near, far }));
+}
+
+// How many canes more a zone asks for before it is acted on, and where; or that no number would tell.
+function canesAt(zone) {
+  if (zone.canes_more) return [rests(t("canes.more", { count: number(zone.canes_more) })), placesOf(zone)];
+  const doubtful = !spring && zone.canes_more == null && zone.sure_pct != null && zone.sure_pct < data.settings.unsure_under;
+  return doubtful ? rests(t("canes.never")) : "";
+}
+
+// At which vines, where rows are known; the map shows all of them.
+export function placesOf(zone) {
+  const places = canes.filter((cane) => cane.zone === zone.zone);
+  const names = places.map(({ sample, row, vine }) => (row == null ? sample : t(vine == null ? "canes.row" : "canes.vine", { sample, row, vine })));
+  return rests(t(places.some(({ row }) => row != null) ? "canes.at" : "canes.on_map", { places: names.join(", ") }));
 }
 
 function zoneFacts(zone) {

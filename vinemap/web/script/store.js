@@ -1,10 +1,8 @@
 // The store: one append-only log a vineyard in IndexedDB. Nothing counts as taken before its transaction is on the disk.
 
-import { absorb, log } from "./tally.js";
-
 export const TAB = Array.from(crypto.getRandomValues(new Uint32Array(2)), (part) => part.toString(36)).join("");
 const DURABLE = { durability: "strict" };
-export const store = { db: null, others: null, changed: () => {}, lost: () => {} };
+export const store = { db: null, others: null, log: null, changed: () => {}, lost: () => {} };
 
 function asked(request) {
   return new Promise((resolve, reject) => {
@@ -20,8 +18,10 @@ function finished(transaction) {
   });
 }
 
-export async function openStore(name) {
-  const opening = indexedDB.open(`vinemap bench ${name}`, 1);
+// `log` is the page's own: `last` is the number of the last record that it holds, `absorb` takes further ones in.
+export async function openStore(name, log) {
+  store.log = log;
+  const opening = indexedDB.open(name, 1);
   opening.onupgradeneeded = () => {
     opening.result.createObjectStore("log", { keyPath: "seq", autoIncrement: true });
     opening.result.createObjectStore("kept");
@@ -29,7 +29,7 @@ export async function openStore(name) {
   store.db = await asked(opening);
   store.db.onclose = () => store.lost();
   if (window.BroadcastChannel) {
-    store.others = new BroadcastChannel(`vinemap bench ${name}`);
+    store.others = new BroadcastChannel(name);
     store.others.onmessage = () => catchUp();
   }
   document.addEventListener("visibilitychange", () => document.visibilityState === "visible" && catchUp());
@@ -39,13 +39,13 @@ export async function openStore(name) {
 
 // Read what other tabs of this vineyard have written.
 async function catchUp() {
-  const before = log.last;
-  absorb(await asked(since(store.db.transaction("log").objectStore("log"))));
-  if (log.last > before) store.changed();
+  const before = store.log.last;
+  store.log.absorb(await asked(since(store.db.transaction("log").objectStore("log"))));
+  if (store.log.last > before) store.changed();
 }
 
 function since(records) {
-  return records.getAll(IDBKeyRange.lowerBound(log.last, true));
+  return records.getAll(IDBKeyRange.lowerBound(store.log.last, true));
 }
 
 // Append records in one transaction, all or none. Where another tab has meanwhile written what `clash` names, nothing
@@ -58,14 +58,14 @@ export async function append(records, clash = () => false) {
   const fresh = await asked(since(table));
   if (fresh.some(clash)) {
     await ended;
-    absorb(fresh);
+    store.log.absorb(fresh);
     return false;
   }
   const written = records.map((record) => ({ ...record, tab: TAB, at: new Date().toISOString() }));
   const numbers = await Promise.all(written.map((record) => asked(table.add(record))));
   await ended;
-  absorb([...fresh, ...written.map((record, place) => ({ ...record, seq: numbers[place] }))]);
-  store.others?.postMessage(log.last);
+  store.log.absorb([...fresh, ...written.map((record, place) => ({ ...record, seq: numbers[place] }))]);
+  store.others?.postMessage(store.log.last);
   return true;
 }
 
