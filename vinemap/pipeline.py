@@ -55,7 +55,7 @@ from vinemap.exports.navigation import write_navigation
 from vinemap.exports.picture import plot_map
 from vinemap.exports.record import RUN_FILE, digest
 from vinemap.exports.styles import map_styles, write_injury_styles, write_styles
-from vinemap.exports.summary import findings, spring_summary, verdict
+from vinemap.exports.summary import findings, spring_summary, verdict, work_found
 from vinemap.exports.workbook import Content, write_workbook
 from vinemap.guesses import Guesses
 from vinemap.page.map_page import write_page
@@ -369,6 +369,7 @@ def _mapped(
     work = work_list(_by_what_decides(zones, spring=spring), block_rows, settings)
     work, strays = with_ticks(work, vineyard.done)
     warnings += strays
+    found = spring_summary(block_rows, zones, settings) if spring else findings(block_rows, zones, injury, settings)
     return MapRun(
         vineyard,
         tallies,
@@ -381,12 +382,7 @@ def _mapped(
         surface,
         terrain,
         _report(vineyard, injury, zones, warnings, losses) | _of_night(night, settings) | _told(earlier),
-        spring_summary(block_rows, zones, settings)
-        if spring
-        else [
-            *findings(block_rows, zones, injury, settings),
-            *([] if night is None else night_sentences(night, settings)),
-        ],
+        [*found, *work_found(work, settings), *([] if night is None or spring else night_sentences(night, settings))],
     )
 
 
@@ -622,6 +618,8 @@ def _write_sheets(run: MapRun, stage: Path, *, pdf: bool) -> None:
             language=language,
             made=dt.date.fromisoformat(run.report["made"][:10]),
             spring=spring,
+            work=run.work,
+            canes=run.canes,
         )
         path = stage / f"crew_sheet_{language}.html"
         write_sheet(sheet, path)

@@ -9,6 +9,7 @@ from typing import Any
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pytest
 import xarray as xr
 from affine import Affine
@@ -17,6 +18,8 @@ from shapely.geometry import MultiPolygon, box
 
 from tests.builders import HOSTILE, Html
 from vinemap.characters import isolated
+from vinemap.decisions.ticked import with_ticks
+from vinemap.decisions.worklist import work_list
 from vinemap.sentences import section
 from vinemap.settings import Settings
 from vinemap.sheet.crew import LANGUAGES, CrewSheet, crew_sheet, write_sheet
@@ -243,3 +246,38 @@ def test_pdf_has_a_page_a_block(tmp_path: Path, language: str) -> None:
     assert "Knoll" in pages[0]
     assert "59" in pages[0]
     assert "{{ 7*7 }}" in pages[1]
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_the_work_is_listed_in_its_order_with_room_for_marks(language: str) -> None:
+    """A page before the blocks: each task with its zone, rows, hours and boxes; canes by their vines."""
+    blocks, zones, _ = case()
+    zones = zones.assign(canes_more=pd.array([0, 2, 0, 0], dtype="Int64"), rows_whole=["1–4", None, None, None])
+    zones = zones.assign(target_nodes=[40.0, 40.0, 30.0, np.nan])
+    settings = Settings.model_validate({"work": {"vines_per_hour": {"keep_more": 15}, "crew": 2, "hours_a_day": 10}})
+    work, _ = with_ticks(work_list(zones, blocks.assign(trunk_dead_pct=50.0), settings), None)
+    work.loc[work["task"] == "keep_more", ["done", "done_by", "done_at"]] = [True, "A. B.", "2026-02-14T09:30:00.000Z"]
+    canes = pd.DataFrame({"sample": ["KN1", "KN2"], "zone": 2, "row": [7, 9], "vine": [30, 41]})
+    listed = crew_sheet(
+        blocks=blocks, zones=zones, terrain=None, settings=settings, name="Knoll Farm", language=language,
+        made=dt.date(2026, 1, 28), work=work, canes=canes,
+    )  # fmt: skip
+    words = section("page")[language]
+    assert [line.task for line in listed.work] == [
+        words[f"action.{task}"] for task in work["task"] if task != "no_data"
+    ]
+    by_task = {line.task: line for line in listed.work}
+    more = by_task[words["action.keep_more"]]
+    assert "1–4" in more.where
+    assert "59" in more.where
+    assert "200 h" in more.takes  # 3000 vines at 15 an hour; two people at ten hours: ten days
+    assert words["work.hours_assumed"].partition("(")[2] not in more.takes
+    assert "A. B." in more.marked
+    cut = by_task[words["action.more_canes"]]
+    assert "KN1" in cut.where
+    assert "30" in cut.where
+    text = Html(listed.html())
+    assert [tag for tag, _ in text.elements].count("article") == 4
+    assert text.words.index(words["work.title"]) < text.words.index("Knoll")
+    for caution in listed.cautions:
+        assert sum(caution in piece for piece in text.words) == 4

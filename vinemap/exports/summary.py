@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from vinemap.decisions.evidence import cut_sentence
 from vinemap.decisions.worklist import by_action
 from vinemap.sentences import Figure, Listed, Sentence
 from vinemap.settings import Settings
-from vinemap.states import Action
+from vinemap.states import MORE_CANES, Action, Rate, When
 from vinemap.surface.effects import effect_sentences
 from vinemap.surface.fit import InjuryMap
 from vinemap.units import area_unit
@@ -83,6 +84,37 @@ def _work(zones: pd.DataFrame, settings: Settings) -> Sentence:
         key = "found.work.area" if pd.isna(row["vines"]) else "found.work.vines"
         parts.append(Sentence(key, **values, unit=unit, vines=Figure(0 if pd.isna(row["vines"]) else row["vines"])))
     return Sentence("found.work", parts=Listed(parts, between="; "))
+
+
+def work_found(work: pd.DataFrame, settings: Settings) -> list[Sentence]:
+    """Say, of the rows of worklist.csv, what cannot wait and how long the crew needs; nothing where it is not known."""
+    first = [_first(row) for row in work[work["when"].eq(When.NOW)].to_dict("records") if row["task"] in _BEFORE]
+    said = [Sentence("found.first", parts=Listed(first, between="; "))] if first else []
+    soon = work[work["when"].isin([When.NOW, When.DORMANT]) & work["task"].ne(Action.NO_DATA)]
+    if len(soon) and soon["crew_days"].notna().all() and soon["crew_days"].sum() > 0:
+        assumed = soon["days_from"].eq(Rate.ASSUMED).any()
+        figures = {
+            "crew": Figure(settings.work.crew),
+            "a_day": Figure(settings.work.hours_a_day, None),
+            "hours": Figure(soon["hours"].sum()),
+            "days": Figure(float(np.ceil(soon["crew_days"].sum()))),
+        }
+        said.append(Sentence("found.days.assumed" if assumed else "found.days", **figures))
+    return said
+
+
+_BEFORE = {MORE_CANES: "canes", Action.CHECK_WOOD.value: "checks"}
+
+
+def _first(row: dict[Any, Any]) -> Sentence:
+    """Say one task that comes before pruning."""
+    where: Sentence | str = row["block"]
+    if pd.notna(row["zone"]):
+        where = Sentence("page.work.at", zone=Figure(row["zone"]), block=row["block"])
+    key = f"found.first.{_BEFORE[row['task']]}"
+    if pd.isna(row["vines_to_work"]):
+        return Sentence(f"{key}.some", where=where)
+    return Sentence.counted(key, int(row["vines_to_work"]), where=where)
 
 
 def _area(injury: InjuryMap, settings: Settings) -> Sentence:

@@ -12,61 +12,23 @@ import geopandas as gpd
 import pandas as pd
 import xarray as xr
 
-from vinemap.characters import isolated
 from vinemap.decisions.actions import NODES_TWICE, advice_key, number_sentences, twice_sentences
 from vinemap.decisions.aftercare import care_sentences
 from vinemap.decisions.checks import wood_sentences
 from vinemap.decisions.zone_places import where_sentence
 from vinemap.rules import Rules
-from vinemap.sentences import section
+from vinemap.sentences import Sentence, ruled
 from vinemap.settings import Settings
+from vinemap.sheet.sheet_words import Words
+from vinemap.sheet.work_lines import WorkLine, work_lines
 from vinemap.sheet.zone_map import BlockMap, block_maps
 from vinemap.states import NUMBERED, Action, Evidence
-from vinemap.units import area_unit
 from vinemap.web.templates import render
 
 LANGUAGES = ("en", "es")
 
 _CAUTIONS = ("tools", "gloves", "cold", "buds", "budbreak", "look_alike", "advice")
-_UNSURE_PCT = 70.0
 _FIGURES = ("nodes", "dead", "area", "vines")
-
-
-class Words:
-    """The words and numbers of one language, as plain text."""
-
-    def __init__(self, language: str, units: str, *, spring: bool = False) -> None:
-        # What to do is said in the page's own words.
-        self._texts = section("page")[language] | section("sheet")[language]
-        if spring:
-            after = {key: text for key, text in self._texts.items() if key.startswith("spring.")}
-            self._texts |= {key.removeprefix("spring."): text for key, text in after.items()}
-        self.units, self.language = units, language
-
-    def __call__(self, key: str, **values: str) -> str:
-        """Return a text of the table with its blanks filled."""
-        return self._texts[key].format(**{name: isolated(value) for name, value in values.items()})
-
-    def number(self, value: float, decimals: int = 0) -> str:
-        """Return a number with the language's decimal sign."""
-        text = f"{value:.{decimals}f}"
-        return text.replace(".", ",") if self.language == "es" else text
-
-    def within(self, figure: str, low: float, high: float) -> str:
-        """Return a figure with its interval, where it has any; the high end may be missing."""
-        if pd.isna(low) or low == high:
-            return figure
-        key = "range.or_more" if pd.isna(high) else "range"
-        return f"{figure} ({self(key, low=self.number(low), high=self.number(high))})"
-
-    def area(self, hectares: float, *, short: bool = False) -> str:
-        """Return an area in the vineyard's units, their name short where there is little room."""
-        per_hectare, unit = area_unit(self.units)
-        return self(f"unit.{'ac' if short and unit == 'acres' else unit}", value=self.number(hectares * per_hectare, 2))
-
-    def date(self, day: dt.date) -> str:
-        """Return a date that cannot be misread: year, month, day (ISO 8601)."""
-        return day.isoformat()
 
 
 @dataclass(frozen=True)
@@ -96,7 +58,7 @@ class BlockPage:
 
 @dataclass(frozen=True)
 class CrewSheet:
-    """The sheets of a vineyard in one language: what stands on every page, and a page a block; all plain text."""
+    """The sheets of a vineyard in one language: what stands on every page, a page a block, the work; all plain text."""
 
     words: Words
     title: str
@@ -106,6 +68,8 @@ class CrewSheet:
     cautions: list[str]
     figures: tuple[str, ...]
     pages: list[BlockPage]
+    work: list[WorkLine]
+    terms: str
 
     def html(self, *, own_style: bool = False) -> str:
         """Return the sheets as one page of HTML that needs no network and runs no script.
@@ -130,6 +94,8 @@ def crew_sheet(
     spring: bool = False,
     credit: str = "",
     drawings: Sequence[BlockMap] | None = None,
+    work: pd.DataFrame | None = None,
+    canes: pd.DataFrame | None = None,
 ) -> CrewSheet:
     """Put together the crew sheets.
 
@@ -156,6 +122,8 @@ def crew_sheet(
         Whom the elevation grid names as its source, printed beside its shading.
     drawings : sequence of BlockMap, optional
         Of `block_maps`, where another language's sheets have them already: they hold no words.
+    work, canes : DataFrame, optional
+        Rows of worklist.csv and more_canes.csv: the work is then listed in its order, before the blocks.
     """
     words = Words(language, settings.units, spring=spring)
     maps = block_maps(blocks, zones, terrain, settings.units) if drawings is None else drawings
@@ -175,7 +143,19 @@ def crew_sheet(
         cautions=[words(f"caution.{key}") for key in _CAUTIONS],
         figures=_FIGURES[1:] if spring else _FIGURES,
         pages=pages,
+        work=[] if work is None else work_lines(work, zones, canes, words, spring=spring),
+        terms=_terms(words, settings),
     )
+
+
+def _terms(words: Words, settings: Settings) -> str:
+    """Say whose days the list of work counts, and what of it is assumed."""
+    work, labour = settings.work, settings.actions.rules.work
+    given = {"crew", "hours_a_day"} <= work.model_fields_set
+    crew = words("work.hint" if given else "work.hint_assumed", crew=f"{work.crew}", hours=f"{work.hours_a_day:g}")
+    sources = (ruled("work.source", labour.source), ruled("work.caution", labour.caution))
+    said = (text.said(words.language) if isinstance(text, Sentence) else text for text in sources)
+    return " ".join([crew, *(text if text.endswith(".") else f"{text}." for text in said)])
 
 
 def write_sheet(sheet: CrewSheet, path: Path) -> None:
@@ -253,7 +233,7 @@ def _watch(block: pd.Series[Any], zones: gpd.GeoDataFrame, words: Words, setting
     if block["trunks_hurt"] and zones["action"].isin(NUMBERED).any():
         points.insert(0, words("do.trunks_hurt"))
     unheard = zones["evidence"].ne(Evidence.ENOUGH) & zones["action"].ne(Action.NO_DATA)
-    unsure = zones.loc[zones["sure_pct"].lt(_UNSURE_PCT) | unheard, "zone"]
+    unsure = zones.loc[zones["sure_pct"].lt(settings.actions.rules.evidence.unsure_under_pct) | unheard, "zone"]
     if len(unsure):
         points.append(words("watch.unsure", zones=", ".join(map(str, unsure))))
     points.append(words("watch.wood"))
