@@ -24,7 +24,7 @@ HEAD = "sheet/templates/sheet.html.j2"
 class _Sheet:
     """A crew sheet of no pages whose words are all one text."""
 
-    pages = ()
+    pages = work = ()
 
     def __init__(self, title: str) -> None:
         self.title, self.words = title, {"language": title}

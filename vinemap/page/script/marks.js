@@ -16,7 +16,7 @@ function absorb(records) {
   }
 }
 
-export function keyOf({ block, zone, task, mark }) {
+function keyOf({ block, zone, task, mark }) {
   return JSON.stringify([block, zone ?? null, task, mark]);
 }
 

@@ -21,7 +21,7 @@ let initials = "";
 let queue = Promise.resolve();
 
 // Which of the two lists is shown.
-export function openTab(name) {
+function openTab(name) {
   for (const tab of byId("tabs").children) tab.setAttribute("aria-pressed", String(tab.value === name));
   byId("listed").hidden = name !== "blocks";
   byId("jobs").hidden = name !== "work";
