@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from vinemap.evidence.temperature import night_sentences
 from vinemap.plan.options import PlanOptions
 from vinemap.plan.plan import Plan
 from vinemap.sentences import Figure, Listed, Sentence
@@ -33,7 +34,15 @@ def area(hectares: float, settings: Settings) -> Figure:
 
 def sentences(plan: Plan) -> list[Sentence]:
     """Say what was planned, and on what assumptions."""
-    return [_what(plan), *_unheeded(plan), _walk(plan), *crossing(plan), *_assumptions(plan), *plan.warnings]
+    return [
+        _what(plan),
+        *expected(plan),
+        *_unheeded(plan),
+        _walk(plan),
+        *crossing(plan),
+        *_assumptions(plan),
+        *plan.warnings,
+    ]
 
 
 def _what(plan: Plan) -> Sentence:
@@ -54,6 +63,30 @@ def _what(plan: Plan) -> Sentence:
     return Sentence.counted(
         "planned.second", len(points), now=now, threshold=threshold, nodes=options.nodes_per_cane, after=after
     )
+
+
+def expected(plan: Plan) -> list[Sentence]:
+    """Say where to look first by the night's cold, of what that is made, and that it decides nothing."""
+    if plan.outlook is None:
+        return []
+    ranked = plan.outlook.ranked().dropna(subset="expected_pct")
+    first = Listed(
+        Sentence(
+            "planned.outlook.block",
+            block=row["block"],
+            pct=Figure(row["expected_pct"]),
+            low=Figure(row["low_pct"]),
+            high=Figure(row["high_pct"], 0, "%"),
+        )
+        for row in ranked.to_dict("records")
+    )
+    guessed = ranked.loc[~ranked["known_by"].isin(["variety", "group"]), "block"].tolist()
+    return [
+        *night_sentences(plan.outlook.night, plan.settings),
+        Sentence("planned.outlook", blocks=first),
+        *([Sentence("planned.outlook.published", blocks=Listed(guessed))] if guessed else []),
+        Sentence("planned.outlook.forecast"),
+    ]
 
 
 def _unheeded(plan: Plan) -> list[Sentence]:
@@ -98,7 +131,11 @@ def rows_guessed(plan: Plan) -> list[Sentence]:
 
 def _assumptions(plan: Plan) -> list[Sentence]:
     found = [
-        Sentence(f"planned.sizes.{plan.rho_from}", share=Figure(100 * plan.options.share), rho=Figure(plan.rho, 2))
+        Sentence(
+            f"planned.sizes.{plan.rho_from}{'.outlook' if plan.outlook else ''}",
+            share=Figure(100 * plan.options.share),
+            rho=Figure(plan.rho, 2),
+        )
     ]
     found += rows_guessed(plan)
     if plan.terrain is None:

@@ -10,6 +10,7 @@ import xarray as xr
 from pyproj import CRS
 
 from vinemap.plan.options import PlanOptions
+from vinemap.plan.outlook import Outlook
 from vinemap.plan.second import NextPoints
 from vinemap.plan.walk import Walk
 from vinemap.reading.rows import Direction, RowFrame
@@ -49,6 +50,8 @@ class Plan:
         Terrain.
     gain : NextPoints or None
         Of a second round.
+    outlook : Outlook or None
+        Of a first round where temperature loggers hung: what they let expect.
     origin : dict or None
         Where the elevation comes from, as `vinemap.reading.elevation.origin` has it.
     warnings : tuple of Sentence
@@ -69,5 +72,6 @@ class Plan:
     frames: list[RowFrame | None]
     terrain: xr.Dataset | None
     gain: NextPoints | None
+    outlook: Outlook | None
     origin: dict[str, str | float] | None
     warnings: tuple[Sentence, ...]

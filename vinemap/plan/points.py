@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import partial
+
 import geopandas as gpd
 import numpy as np
 import pandas as pd
@@ -10,6 +13,7 @@ import xarray as xr
 from shapely import MultiPolygon, Polygon
 
 from vinemap.arrays import Array
+from vinemap.plan.outlook import Outlook
 from vinemap.plan.pivotal import best_draw
 from vinemap.plan.places import candidates, standing
 from vinemap.reading.inside import inner
@@ -28,8 +32,9 @@ def spread_points(
     frames: list[RowFrame | None],
     edge_m: float,
     rng: np.random.Generator,
+    outlook: Outlook | None = None,
 ) -> pd.DataFrame:
-    """Choose points in every block, spread over space and height by `vinemap.plan.pivotal.best_draw`.
+    """Choose points in every block, spread over space and height, or expected injury, by `best_draw`.
 
     Parameters
     ----------
@@ -45,6 +50,8 @@ def spread_points(
         Distance to keep from a block's edge.
     rng : numpy.random.Generator
         Source of randomness.
+    outlook : Outlook, optional
+        What loggers let expect: points are then spread over that in the place of height.
 
     Returns
     -------
@@ -54,7 +61,8 @@ def spread_points(
     parts = []
     for row, (shape, count, frame) in enumerate(zip(blocks.geometry, wanted, frames, strict=True)):
         if count:
-            xy, third = _in_block(shape, count, terrain, edge_m, rng)
+            strata = None if outlook is None else partial(outlook.coldness, block=row)
+            xy, third = _in_block(shape, count, terrain, edge_m, rng, strata)
             parts.append(_table(row, xy if frame is None else snapped(frame, xy, shape), third))
     return pd.concat(parts, ignore_index=True)
 
@@ -64,11 +72,17 @@ def _table(row: int, xy: Array, third: Array) -> pd.DataFrame:
 
 
 def _in_block(
-    shape: Polygon | MultiPolygon, count: int, terrain: xr.Dataset | None, edge_m: float, rng: np.random.Generator
+    shape: Polygon | MultiPolygon,
+    count: int,
+    terrain: xr.Dataset | None,
+    edge_m: float,
+    rng: np.random.Generator,
+    strata: Callable[[Array], Array] | None = None,
 ) -> tuple[Array, Array]:
     """Return places and their third of the block by height."""
     xy = candidates(inner(shape, edge_m), max(_CANDIDATES, 10 * count), rng)
     height, third = standing(terrain, xy)
+    height = height if strata is None else strata(xy)
     inclusion = np.full(len(xy), count / len(xy))
     parts = np.column_stack([*(third == one for one in np.unique(third)), *_ends(shape, xy)])
 

@@ -14,7 +14,7 @@ import segno
 from pyproj import CRS
 
 from vinemap.arrays import Array
-from vinemap.plan.overview import area, crossing, height, rows_guessed, way
+from vinemap.plan.overview import area, crossing, expected, height, rows_guessed, way
 from vinemap.plan.plan import Plan
 from vinemap.plan.route import Paper, RouteMap, dot_size, route_map
 from vinemap.plan.stops import place_of
@@ -49,6 +49,7 @@ def write_sheet(plan: Plan, path: Path, today: dt.date) -> None:
         today=today.isoformat(),
         summary=_summary(plan),
         second=_second(plan),
+        outlook=expected(plan),
         threshold=_percent(plan),
         whole=route_map(whole, plan.blocks, plan.points, plan.walk.path, plan.terrain),
         line_note=Sentence(
@@ -155,7 +156,7 @@ def _size(row: dict[Any, Any]) -> dict[str, Any]:
 
 def _size_note(plan: Plan) -> Sentence:
     return Sentence(
-        "plan.sizes.note",
+        "plan.sizes.note.outlook" if plan.outlook else "plan.sizes.note",
         confidence=f"{100 * plan.options.confidence:g}",
         share=f"{100 * plan.options.share:.0f} %",
         rho=Figure(plan.rho, 2),

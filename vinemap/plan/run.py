@@ -19,6 +19,7 @@ from vinemap.bench.bench_page import write_bench
 from vinemap.errors import InputError, Problem
 from vinemap.exports.exchange import claimed, staged
 from vinemap.plan.options import PlanOptions
+from vinemap.plan.outlook import outlook_of
 from vinemap.plan.outputs import write_files
 from vinemap.plan.plan import Plan
 from vinemap.plan.points import spread_points
@@ -136,11 +137,12 @@ def plan_round(
     directions, frames = block_frames(site.blocks, site.rows)
     progress("points")
     rho = survey.correlation.rho if survey.correlation.known else options.rho
-    gain, used = None, set[str]()
+    gain, outlook, used = None, None, set[str]()
     if survey.vineyard is None:
-        sizes = block_sizes(survey.table, options, rho)
+        outlook = outlook_of(site, terrain)
+        sizes = block_sizes(survey.table, options, rho, shares=None if outlook is None else outlook.shares())
         rng = np.random.default_rng(options.seed)
-        table = spread_points(site.blocks, sizes["canes"].tolist(), terrain, frames, options.edge_m, rng)
+        table = spread_points(site.blocks, sizes["canes"].tolist(), terrain, frames, options.edge_m, rng, outlook)
     else:
         gain, used = _second(survey, survey.vineyard, options, terrain, frames), set(survey.vineyard.samples["sample"])
         table = gain.points
@@ -173,6 +175,7 @@ def plan_round(
         frames=frames,
         terrain=terrain,
         gain=gain,
+        outlook=outlook,
         origin=origin(site.elevation),
         warnings=(site if survey.vineyard is None else survey.vineyard).warnings,
     )

@@ -92,7 +92,13 @@ def _per_cane(nodes_per_cane: int, rho: float) -> float:
     return design_effect(np.array([nodes_per_cane]), rho) / nodes_per_cane
 
 
-def block_sizes(table: pd.DataFrame, options: PlanOptions, rho: float, chosen: list[int] | None = None) -> pd.DataFrame:
+def block_sizes(
+    table: pd.DataFrame,
+    options: PlanOptions,
+    rho: float,
+    chosen: list[int] | None = None,
+    shares: list[float] | None = None,
+) -> pd.DataFrame:
     """Return how much each block needs, or what it gets from canes that are chosen already.
 
     Parameters
@@ -105,15 +111,18 @@ def block_sizes(table: pd.DataFrame, options: PlanOptions, rho: float, chosen: l
         Intraclass correlation of the buds of one cane.
     chosen : list of int, optional
         Canes a block in a second round.
+    shares : list of float, optional
+        Injury to count with in each block, in the place of the options' one for all.
 
     Returns
     -------
     DataFrame
         The ``sizes`` of a `Plan`.
     """
-    simple = simple_size(options.half_width, options.confidence, options.share)
     rows = []
     for row, block in enumerate(table.to_dict("records")):
+        share = options.share if shares is None else shares[row]
+        simple = simple_size(options.half_width, options.confidence, share)
         vines = math.inf if pd.isna(block["vines"]) else float(block["vines"])
         had, nodes = int(block["samples"]), options.nodes_per_cane
         if chosen is None:
@@ -123,7 +132,7 @@ def block_sizes(table: pd.DataFrame, options: PlanOptions, rho: float, chosen: l
         half = float("nan")
         if had + canes:
             mean = max(1, round((int(block["nodes"]) + canes * nodes) / (had + canes)))
-            half = half_width_of(had + canes, mean, rho, options.confidence, options.share, vines)
+            half = half_width_of(had + canes, mean, rho, options.confidence, share, vines)
         found = {"block": block["block"], "vines": block["vines"], "had": had, "canes": canes}
         rows.append({**found, "nodes": canes * nodes, "half_width_pct": 100 * half})
     return pd.DataFrame(rows)
