@@ -67,7 +67,7 @@ from vinemap.reading.loggers import logger_files
 from vinemap.reading.shoots import read_shoots
 from vinemap.reading.vineyard import Vineyard, read_vineyard
 from vinemap.report.report import map_report
-from vinemap.sentences import Figure, Sentence
+from vinemap.sentences import Figure, Listed, Sentence
 from vinemap.settings import Settings
 from vinemap.sheet.crew import LANGUAGES, crew_sheet, write_sheet
 from vinemap.sheet.zone_map import block_maps
@@ -353,7 +353,7 @@ def _mapped(
     by_mean = by_mean.assign(**{str(name): evidence[name] for name in evidence})
     joint = injury.others.get(Bud.NO_LIVE_BUD) if spring else injury.joint
     averages = None if joint is None else joint.credible_interval
-    zones = action_zones(surface, by_mean, settings, averages, SPRING if spring else WINTER)
+    zones = action_zones(surface, by_mean, settings, averages, SPRING if spring else WINTER, frames)
     zones = _with_net(zone_evidence(zones, by_mean, sample_rows, settings.actions.rules), by_mean)
     canes = None
     if not spring:
@@ -364,6 +364,7 @@ def _mapped(
     zones = ZONES_CSV.arranged(with_places(with_rows(zones, rows), blocks))
     block_rows = settled(by_mean, zones, settings, spring=spring)
     warnings = [*vineyard.warnings, *_surface_warnings(vineyard, injury), *_apart(block_rows)]
+    warnings += _posts_assumed(blocks, rows, settings.actions.post_space_m)
     # After budbreak what grew decides, and the razor's crop is out of date.
     losses = None if spring else crop_losses(injury.shares, block_rows, settings).to_dict("records")
     work = work_list(_by_what_decides(zones, spring=spring), block_rows, settings)
@@ -681,6 +682,16 @@ def _evidence_warnings(known: list[dict[str, Any]]) -> Iterator[Sentence]:
             yield Sentence("warning.evidence.silent", name=one["label"])
         elif (share := Figure(100 * one["unknown"], 0, "%")).value >= 0.5:
             yield Sentence("warning.evidence.unknown", name=one["label"], share=share)
+
+
+def _posts_assumed(blocks: gpd.GeoDataFrame, rows: pd.DataFrame, post_space_m: float) -> list[Sentence]:
+    """Say in which blocks borders follow posts that nobody has counted."""
+    unknown = blocks.loc[blocks["vines_between_posts"].isna(), "block"]
+    zones = rows.groupby("block")["zone"].nunique()
+    names = [name for name in unknown if zones.get(name, 0) > 1]
+    if not names or not post_space_m:
+        return []
+    return [Sentence("warning.posts", blocks=Listed(names), space=Figure(post_space_m, None))]
 
 
 def _apart(blocks: pd.DataFrame) -> list[Sentence]:

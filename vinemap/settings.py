@@ -131,6 +131,13 @@ class Actions(_Section):
         le=1.0,
         description="zones are whole vine rows where so much of a block keeps its step by that",
     )
+    post_space_m: float = Field(
+        7.0,
+        ge=0.0,
+        le=50.0,
+        description="metres from post to post, assumed where a block does not say vines_between_posts; where rows and "
+        "vines are known, borders of zones follow rows and post spaces; 0 leaves them where the ground has them",
+    )
     rules: Rules = Field(default_factory=default_rules, description="numbers in place of those of rules.toml")
 
 

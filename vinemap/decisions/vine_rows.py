@@ -16,7 +16,7 @@ from vinemap.reading.rows import RowFrame
 from vinemap.sentences import Sentence
 from vinemap.states import VineFrom
 
-_OUTSIDE_M = 3.0
+OUTSIDE_M = 3.0
 """A vine so far outside every zone stands beyond a bend of the outline, or in a hole of it: there is none."""
 
 
@@ -95,7 +95,7 @@ def _zone_of(shapes: NDArray[np.object_], vines: NDArray[np.object_]) -> NDArray
     left = np.flatnonzero(found < 0)
     if len(left):
         away = shapely.distance(shapes[:, None], vines[None, left])
-        found[left] = np.where(away.min(axis=0) <= _OUTSIDE_M, away.argmin(axis=0), -1)
+        found[left] = np.where(away.min(axis=0) <= OUTSIDE_M, away.argmin(axis=0), -1)
     return found.astype(np.intp)
 
 

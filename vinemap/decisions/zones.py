@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import partial
 from operator import itemgetter
+from types import MappingProxyType
 from typing import Any
 
 import geopandas as gpd
@@ -32,7 +33,8 @@ from vinemap.decisions.pieces import (
     widest_neighbour,
 )
 from vinemap.decisions.season import WINTER, Season
-from vinemap.reading.rows import row_direction
+from vinemap.decisions.vine_spaces import VineSpaces
+from vinemap.reading.rows import RowFrame, row_direction
 from vinemap.rules import Rules
 from vinemap.settings import Settings
 from vinemap.terrain.grid import cell_size
@@ -47,6 +49,7 @@ def action_zones(
     settings: Settings = Settings(),
     averages: Averages | None = None,
     season: Season = WINTER,
+    frames: Mapping[str, RowFrame] = MappingProxyType({}),
 ) -> gpd.GeoDataFrame:
     """Cut each block into zones of one action.
 
@@ -55,7 +58,9 @@ def action_zones(
     to do in a piece follows from its mean, and neighbours whose means fall in the same step become one. Where the
     direction of the vine rows is given, pieces are made of whole rows, each classified by its mean, unless that would
     put more than ``1 - actions.whole_rows_share`` of the block in another class than its own: a hollow that crosses the
-    rows stays a hollow.
+    rows stays a hollow. Where rows and vines are known, its border follows the rows and their posts
+    (``actions.post_space_m``): every post space goes with most of its vines, so that a crew knows between which posts
+    of which row it changes over; and a zone has the ground of its own vines.
 
     Parameters
     ----------
@@ -71,6 +76,8 @@ def action_zones(
         no intervals.
     season : Season
         Before budbreak, or after it.
+    frames : mapping
+        Of `vinemap.reading.frames.known_rows`: the blocks whose rows and vines are known.
 
     Returns
     -------
@@ -101,9 +108,10 @@ def action_zones(
     rows = []
     for row, secondary in enumerate(figures["secondary_crop"]):
         window = _window(grid, row, blocks.iloc[row], rules)
-        strips = _vine_rows(window, blocks.iloc[row], grid)
+        vines = _vine_spaces(blocks.iloc[row], frames, settings.actions.post_space_m)
+        strips = _vine_rows(window, blocks.iloc[row], grid, vines)
         cutter = _Cutter(season.classifier(settings, secondary), smallest, settings.actions.whole_rows_share)
-        rows += _pieces(window, strips, blocks.geometry.iloc[row], cutter)
+        rows += _pieces(window, strips, vines, blocks.geometry.iloc[row], cutter)
     zones = gpd.GeoDataFrame(pd.DataFrame(rows, columns=_FIGURES), geometry="geometry", crs=blocks.crs)
     zones = zones.assign(area_ha=zones.area / 1e4, block=blocks["block"].to_numpy()[zones["row"]])
     order = zones.assign(least=-zones[f"{season.stem}_pct"]).sort_values(["row", "least", "area_ha"])
@@ -129,7 +137,7 @@ def action_zones(
 
 _FIGURES = (
     *("row", "injury_pct", "known", "no_live_bud_pct", "trunk_hurt_pct", "trunk_hurt_high_pct"),
-    *("trunk_dead_pct", "trunk_dead_low_pct", "trunk_dead_high_pct", "sure_pct", "geometry"),
+    *("trunk_dead_pct", "trunk_dead_low_pct", "trunk_dead_high_pct", "sure_pct", "places", "geometry"),
 )
 _MEASURED = (
     *("injury_pct", "injury_low_pct", "injury_high_pct", "no_live_bud_pct", "trunk_hurt_pct", "trunk_hurt_high_pct"),
@@ -211,21 +219,48 @@ class _Cutter:
     whole_rows_share: float
 
 
-def _vine_rows(window: _Window, block: pd.Series[Any], grid: xr.Dataset) -> Labels | None:
+def vines_between(block: Mapping[Any, Any], frame: RowFrame, post_space_m: float) -> int:
+    """Return the vines between two posts of a block, as it states them, else as many as the settings' space holds."""
+    given = block.get("vines_between_posts")
+    if given is not None and pd.notna(given):
+        return int(given)
+    return max(1, round(post_space_m / frame.spacing(frame.numbers[0])))
+
+
+def _vine_spaces(block: pd.Series[Any], frames: Mapping[str, RowFrame], post_space_m: float) -> VineSpaces | None:
+    """Return the vines of a block by their post spaces; None where they are not known, or not asked for."""
+    frame = frames.get(str(block["block"]))
+    if frame is None or not post_space_m:
+        return None
+    return VineSpaces.of(frame, vines_between(block.to_dict(), frame, post_space_m))
+
+
+def _centres(window: _Window) -> Array:
+    """Return the centres of a window's cells, shape (y, x, 2)."""
+    row, column = np.indices(window.own.shape)
+    return np.stack(window.transform @ (column + 0.5, row + 0.5), axis=-1)
+
+
+def _vine_rows(window: _Window, block: pd.Series[Any], grid: xr.Dataset, vines: VineSpaces | None) -> Labels | None:
     """Return each cell's vine row, or group of rows as wide as a cell; None where their direction is not given."""
     bearing = _figure(block, "row_bearing_deg")
     if np.isnan(bearing):
         return None
     east, north = row_direction(block["geometry"], bearing, grid.rio.crs).along
     cell, spacing = cell_size(grid), _figure(block, "row_spacing_m")
-    width = cell if np.isnan(spacing) else spacing * np.ceil(cell / spacing)
-    row, column = np.indices(window.own.shape)
-    x, y = window.transform @ (column + 0.5, row + 0.5)
-    across = np.asarray(x) * north - np.asarray(y) * east
+    group = 1.0 if np.isnan(spacing) else np.ceil(cell / spacing)
+    centres = _centres(window)
+    if vines is not None:
+        nearest = vines.row[vines.nearest(centres.reshape(-1, 2))]
+        return np.asarray(nearest // group, np.int32).reshape(window.own.shape)
+    width = cell if np.isnan(spacing) else spacing * group
+    across = centres[..., 0] * north - centres[..., 1] * east
     return np.asarray(np.floor((across - across.min()) / width), np.int32)
 
 
-def _pieces(window: _Window, strips: Labels | None, outline: BaseGeometry, cutter: _Cutter) -> list[_Row]:
+def _pieces(
+    window: _Window, strips: Labels | None, vines: VineSpaces | None, outline: BaseGeometry, cutter: _Cutter
+) -> list[_Row]:
     """Return the zones of one block; a block that holds no cell is one zone of which nothing is known."""
     own, classifier = window.own, cutter.classifier
     if not own.any():
@@ -233,12 +268,14 @@ def _pieces(window: _Window, strips: Labels | None, outline: BaseGeometry, cutte
     # Ground beyond the block goes with its nearest cell, so that no piece is cut off from its neighbours.
     nearest = tuple(ndimage.distance_transform_edt(~own, return_distances=False, return_indices=True))
     label = connected(classifier.classify(window.cells)[nearest])
+    whole_rows = False
     if strips is not None:
         rows = np.unique(strips[nearest], return_inverse=True)[1].reshape(own.shape).astype(np.int32)
         by_row = classifier.classify(window.cells.each(partial(piece_means, rows, own)))[rows]
         if np.mean((by_row == classifier.classify(window.cells))[own]) >= cutter.whole_rows_share:
-            label = rows
+            label, whole_rows = rows, True
     label = _merged(label, own, window.cells, cutter.smallest, classifier)
+    label, of_vine = _along_rows(label, window, vines, cutter, whole_rows=whole_rows)
     means = window.cells.each(partial(piece_means, label, own))
     classes = classifier.classify(means)
     probability = np.full(label.shape, np.nan)
@@ -250,10 +287,37 @@ def _pieces(window: _Window, strips: Labels | None, outline: BaseGeometry, cutte
         )
     sure = 100 * piece_means(label, own, probability)
     dead = means.dead, means.dead_low, piece_means(label, own, window.intervals.dead[1])
-    figures = (means.injury, means.known, means.no_live_bud, means.hurt, means.hurt_high, *dead, sure)
-    shapes = outlines(label, window.transform, outline)
+    if vines is None or of_vine is None:
+        shapes, places = outlines(label, window.transform, outline), np.full(label.max() + 1, np.nan)
+    else:
+        shapes, places = vines.grounds(of_vine, outline), np.bincount(of_vine).astype(np.float64)
+    figures = (means.injury, means.known, means.no_live_bud, means.hurt, means.hurt_high, *dead, sure, places)
     found = zip(zip(*figures, strict=True), shapes, strict=True)
     return [(window.row, *map(float, row), piece) for row, piece in found if not piece.is_empty]
+
+
+def _along_rows(
+    label: Labels, window: _Window, vines: VineSpaces | None, cutter: _Cutter, *, whole_rows: bool
+) -> tuple[Labels, NDArray[np.intp] | None]:
+    """Move the borders of pieces to rows and posts; return the piece of each cell and of each vine.
+
+    The vines' is None where the borders stay: vines are not known, there is one piece, or a piece would have no cell.
+    """
+    if vines is None or label.max() == 0:
+        return label, None
+    column, row = np.floor(~window.transform @ vines.places.T).astype(np.intp)
+    (height, width) = label.shape
+    of_vine = vines.settled(label[row.clip(0, height - 1), column.clip(0, width - 1)], whole_rows=whole_rows)
+    nearest = vines.nearest(_centres(window).reshape(-1, 2))
+    used, found = np.unique(of_vine[nearest], return_inverse=True)
+    moved = np.asarray(found, np.int32).reshape(label.shape)
+    if not np.isin(of_vine, used).all() or not piece_sizes(moved, window.own).all():
+        return label, None
+    merged = _merged(moved, window.own, window.cells, cutter.smallest, cutter.classifier)
+    into = np.zeros(len(used), np.intp)
+    into[moved.ravel()] = merged.ravel()
+    of_vine = into[np.searchsorted(used, of_vine)]
+    return merged, of_vine if merged.max() > 0 else None
 
 
 def _merged(
@@ -276,15 +340,18 @@ def _merged(
 
 
 def _shared_vines(blocks: gpd.GeoDataFrame, zones: pd.DataFrame) -> pd.Series[int]:
-    """Share each block's vines among its zones by area, whole and adding up: the largest remainders are rounded up."""
+    """Share each block's vines among its zones, whole and adding up: the largest remainders are rounded up.
+
+    They are shared by the places of vines where these are known, else by area.
+    """
     vines = pd.Series(pd.NA, zones.index, dtype="Int64")
     if "vines" not in blocks:
         return vines
-    row, area = zones["row"].to_numpy(), zones["area_ha"].to_numpy(np.float64)
+    row, size = zones["row"].to_numpy(), zones["places"].fillna(zones["area_ha"]).to_numpy(np.float64)
     for number, count in enumerate(blocks["vines"]):
         here = np.flatnonzero(row == number)
         if pd.notna(count):
-            exact = float(count) * area[here] / area[here].sum()
+            exact = float(count) * size[here] / size[here].sum()
             whole = np.floor(exact).astype(int)
             whole[np.argsort(whole - exact, kind="stable")[: int(count) - whole.sum()]] += 1
             vines.iloc[here] = whole
