@@ -365,6 +365,29 @@ def elevation(
 
 
 @commands.command()
+@click.argument("runs", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="RUN...")
+@click.option("-o", "--out", required=True, type=click.Path(path_type=Path), help="Output folder.")
+def history(runs: tuple[Path, ...], out: Path) -> None:
+    """Hold several freezes against each other: where it freezes again and again.
+
+    RUN is the output folder of a map; each of another freeze on the same ground.
+
+    Example: vinemap history outputs/2024 outputs/2026 -o outputs/history
+    """
+    from vinemap.exports.exchange import claimed
+    from vinemap.history.history_page import history_sentences, read_history, write_history
+
+    earlier, found = read_history(runs)
+    with claimed(out, earlier[-1].out):
+        written = write_history(earlier, found, out)
+    language = earlier[-1].language
+    for sentence in history_sentences(found):
+        _say(sentence.said(language))
+    for path in written:
+        _say(str(path))
+
+
+@commands.command()
 @_FOLDER
 def demo(folder: Path) -> None:
     """Write an invented vineyard to try things on.

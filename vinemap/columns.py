@@ -1402,9 +1402,35 @@ INPUTS = (
     PROTECTION,
     TICKS,
 )
+HISTORY_CSV = Layout(
+    "history.csv, of `vinemap history`",
+    "a block, those that froze worst again and again first",
+    (
+        Column("block", Kind.NAME, "name of the block"),
+        _ha("area_ha", "area"),
+        _count("winters", "freezes in which the block was mapped or cut", "winters", on_page=False),
+        _pct(
+            "worst_third_each_pct",
+            "of the block's ground expected among the worst third of the vineyard in every freeze",
+            f"{_MODEL}; product over the winters, whose canes are different ones",
+            on_page=False,
+        ),
+        _pct("by_chance_pct", "the same, if the freezes had nothing in common: a third to the power of the winters"),
+        _count(
+            "half_dead_winters", "freezes in which half or more of the primary buds were dead", "winters", on_page=False
+        ),
+        _count(
+            "half_dead_sure_winters",
+            "of these, freezes in which the low estimate was half or more too",
+            "winters",
+            on_page=False,
+        ),
+    ),
+)
 OUTPUTS = (
     *(BLOCKS_CSV, SAMPLES_CSV, ZONES_CSV, ROWS_CSV, WORK_LIST, MORE_CANES_CSV),
     *(SPRING_SAMPLES, SPRING_CALIBRATION, SPRING_RAZOR, CROP_LOSS, PLAN_SAMPLES, PLAN_POINTS, NAVIGATION),
+    HISTORY_CSV,
     *(BULLETIN, BULLETIN_DISTRICTS, BULLETIN_GROUPS, BULLETIN_HEIGHTS, VINEYARDS),
 )
 

@@ -11,13 +11,16 @@ from typing import Any
 import geopandas as gpd
 from shapely import box
 
+from vinemap.characters import for_xml
 from vinemap.doors import barred
 from vinemap.errors import InputError, Problem
 from vinemap.evidence.winters import Winter
 from vinemap.exports.exchange import settle
 from vinemap.exports.formats import read_run
 from vinemap.exports.record import MOST_BYTES, RUN_FILE
+from vinemap.sentences import languages
 
+_MOST_NAME = 200
 CUT = ("samples.", "buds.")
 """How the files begin by which a run is known to rest on the same canes."""
 
@@ -38,6 +41,8 @@ class EarlierRun:
         SHA-256 of each of its inputs; empty where run.json does not say.
     dated : bool
         Whether it says which freeze it is of.
+    name, language, units : str
+        Of the vineyard, and that its page begins with; the folder's name, English and metric where it does not say.
     """
 
     out: Path
@@ -45,6 +50,9 @@ class EarlierRun:
     blocks: gpd.GeoDataFrame
     digests: dict[str, str]
     dated: bool
+    name: str = ""
+    language: str = "en"
+    units: str = "metric"
 
     @property
     def cut(self) -> dict[str, str]:
@@ -75,8 +83,14 @@ def read_earlier(out: Path, ground: gpd.GeoDataFrame | None = None) -> EarlierRu
     date, made = _day(report.get("event_date")), _day(report.get("made"))
     inputs = report.get("inputs")
     digests = {str(name): str(sha) for name, sha in inputs.items()} if isinstance(inputs, dict) else {}
-    name = date or made or " ".join(out.resolve().name.split())
-    return EarlierRun(out, Winter(name, surface), blocks, digests, date is not None)
+    folder = " ".join(for_xml(out.resolve().name).split())
+    winter = Winter(date or made or folder, surface)
+    called = " ".join(for_xml(str(report.get("name") or folder)).split())[:_MOST_NAME]
+    settings = report.get("settings")
+    own = settings if isinstance(settings, dict) else {}
+    language = own["language"] if own.get("language") in languages() else "en"
+    units = "us" if own.get("units") == "us" else "metric"
+    return EarlierRun(out, winter, blocks, digests, date is not None, called, language, units)
 
 
 def refuse_twice(runs: list[EarlierRun], cut: dict[str, str] | None = None, date: str | None = None) -> None:

@@ -1,0 +1,1 @@
+"""Winters side by side: where it freezes again and again, and what that means for replanting."""
