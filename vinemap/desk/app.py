@@ -65,7 +65,14 @@ def _routes() -> list[Route]:
             ("/faults.json", drawn.faults),
         )
     ]
+    looks += [
+        Route("/region", pages.region),
+        Route("/region/job", posts.region_now),
+        Route("/region/made/{file:path}", pages.region_made),
+    ]
     acts = [
+        Route("/region", posts.begin_region, methods=["POST"]),
+        Route("/region/stop", posts.stop_region, methods=["POST"]),
         Route("/vineyards", posts.begin, methods=["POST"]),
         Route("/language", posts.language, methods=["POST"]),
         Route("/close", posts.close, methods=["POST"]),

@@ -35,7 +35,7 @@ _STAGES = {
 _STAGES["spring"] = (*_STAGES["map"][:-1], *_STAGES["map"][2:])
 
 
-_TILE = re.compile(r"tile (\d+) of (\d+)")
+_COUNTED = re.compile(r"(?:tile|vineyard) (\d+) of (\d+)")
 
 
 @dataclass
@@ -47,8 +47,9 @@ class Job:
     key : str
         By which addresses name it.
     vineyard : str
+        Of the region, which is all of them, "".
     work : str
-        ``map``, ``plan``, ``spring`` or ``elevation``.
+        ``map``, ``plan``, ``spring``, ``elevation`` or ``region``.
     command : str
         That does the same.
     out : str
@@ -82,7 +83,7 @@ class Job:
         if self.state == DONE:
             return 1.0
         if self.work not in _STAGES:
-            tiles = [found for stage in self.stages if (found := _TILE.search(stage)) is not None]
+            tiles = [found for stage in self.stages if (found := _COUNTED.search(stage)) is not None]
             return (int(tiles[-1][1]) - 0.5) / (int(tiles[-1][2]) + 0.5) if tiles else 0.0
         expected, passed = _STAGES[self.work], 0
         for stage in self.stages:

@@ -20,7 +20,7 @@ from vinemap.desk.checking import checked
 from vinemap.desk.drafts import DESK
 from vinemap.desk.frame import address, jobs_of, language_of, page, shell_command, vineyards_of, words_in
 from vinemap.desk.ledgers import BEGUN, Ledger, begun, ledgers
-from vinemap.desk.runs import Run, change_by_block, new_folder, runs
+from vinemap.desk.runs import Run, change_by_block, new_folder, region_file, region_files, region_folder, runs
 from vinemap.desk.safety import MOST_BYTES, TooLargeError, too_large
 from vinemap.desk.shapes import LAYERS_DRAWN, drawn
 from vinemap.desk.understood import all_files, as_they_are, standing, understood
@@ -28,6 +28,7 @@ from vinemap.desk.uploads import given_files
 from vinemap.desk.vineyards import Place
 from vinemap.errors import Findings, InputError, Problem
 from vinemap.intake.opendata import wanted_elevation
+from vinemap.region.members import Member, folders_in, read_region
 from vinemap.sentences import Figure, Sentence, languages, said
 from vinemap.settings import load_settings
 
@@ -327,6 +328,40 @@ async def made_file(request: Request) -> Response:
     if path is None:
         raise HTTPException(404)
     # A bench page keeps what is read under the address that it was opened by: that must be a file of its own.
+    shown = path.suffix == ".html" and path.name != "bench.html"
+    return FileResponse(path, headers={"Content-Security-Policy": _SANDBOX}, filename=None if shown else path.name)
+
+
+async def region(request: Request) -> Response:
+    """List the vineyards with what region.csv says of them; map them all together, and see what came of it."""
+    root = vineyards_of(request).root
+    members, warnings, problems = await run_in_threadpool(_region, root)
+    return page(
+        request,
+        "region",
+        job=jobs_of(request).of(""),
+        members=members,
+        warnings=warnings,
+        problems=problems,
+        made=region_files(root),
+        command=shell_command("region", root, "-o", region_folder(root)),
+    )
+
+
+def _region(root: Path) -> tuple[list[Member], list[dict[str, str]], list[Problem]]:
+    folders = folders_in(root)
+    try:
+        found = read_region(root, folders, root.name)
+    except InputError as error:
+        return [Member(name) for name, held in folders.items() if held], [], error.problems
+    return found.members, [warning.everywhere() for warning in found.warnings], []
+
+
+async def region_made(request: Request) -> Response:
+    """Give a file of the region's outputs."""
+    path = region_file(vineyards_of(request).root, request.path_params["file"])
+    if path is None:
+        raise HTTPException(404)
     shown = path.suffix == ".html" and path.name != "bench.html"
     return FileResponse(path, headers={"Content-Security-Policy": _SANDBOX}, filename=None if shown else path.name)
 

@@ -18,7 +18,7 @@ from vinemap.desk.frame import LANGUAGE, address, jobs_of, language_of, page, sh
 from vinemap.desk.jobs import Job
 from vinemap.desk.ledgers import BEGUN, MOST_LETTERS, Ledger, begun, ledgers
 from vinemap.desk.pages import place_of
-from vinemap.desk.runs import new_folder, runs
+from vinemap.desk.runs import new_folder, region_folder, runs
 from vinemap.desk.saving import save
 from vinemap.desk.shapes import LAYERS_DRAWN
 from vinemap.desk.understood import take_in, take_in_as_they_are, understood
@@ -216,9 +216,34 @@ async def stop_work(request: Request) -> Response:
     return _see(place.name)
 
 
+async def begin_region(request: Request) -> Response:
+    """Begin to map all vineyards together."""
+    root = vineyards_of(request).root
+    out = region_folder(root)
+    shown = shell_command("region", root, "-o", out)
+    await run_in_threadpool(jobs_of(request).start, "", "region", shown, out, folder=str(root))
+    return RedirectResponse("/region", 303)
+
+
+async def stop_region(request: Request) -> Response:
+    """Stop it: what was mapped stays, and the next run goes on from there."""
+    job = jobs_of(request).of("")
+    if job is not None:
+        await run_in_threadpool(jobs_of(request).stop, job)
+    return RedirectResponse("/region", 303)
+
+
+async def region_now(request: Request) -> Response:
+    """Say how far the region is."""
+    return _how_far(jobs_of(request).of(""), request)
+
+
 async def job_now(request: Request) -> Response:
     """Say how far a vineyard's work is."""
-    job = jobs_of(request).of(place_of(request).name)
+    return _how_far(jobs_of(request).of(place_of(request).name), request)
+
+
+def _how_far(job: Job | None, request: Request) -> Response:
     if job is None:
         raise HTTPException(404)
     return JSONResponse({"key": job.key, "state": job.state, "share": job.share, "stage": _stage(job, request)})
@@ -228,6 +253,9 @@ def _stage(job: Job, request: Request) -> str:
     """Say in the reader's language what is being done."""
     if job.work == "elevation" and job.stages:
         return job.stages[-1]  # names of sources and files, and how much has come
+    if job.work == "region" and job.stages:
+        done, _, rest = job.stages[-1].removeprefix("vineyard ").partition(" of ")
+        return words_in(language_of(request))("stage.vineyards", done=done, all=rest.partition(":")[0])
     stage = job.stages[-1].split(":")[0].replace(" ", "_") if job.stages else "starting"
     known = f"desk.stage.{stage}" in languages()["en"]
     return words_in(language_of(request))(f"stage.{stage}" if known else "stage.other")

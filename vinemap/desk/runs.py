@@ -15,6 +15,7 @@ from vinemap.exports.record import RUN_FILE, places, read_record, within
 
 OUTPUTS = "outputs"
 _NAME = re.compile(r"(\d{4}-\d\d-\d\d)-(\d{6})-(map|plan|spring)")
+_OF_A_REGION = ("bulletin.html", "private/index.html", "bulletin.xlsx", "bulletin.csv", "districts.geojson")
 _PAGES = ("map.html", "plan.html", "crew_sheet_en.html", "crew_sheet_es.html", "report.html", "bench.html")
 
 
@@ -60,6 +61,24 @@ class Run:
     def has_map(self) -> bool:
         """Whether it holds a map, so that it can be compared."""
         return "map.html" in self.files and "blocks.csv" in self.files
+
+
+def region_folder(root: Path) -> Path:
+    """Return the output folder of all vineyards together: one, for a run goes on where the last one was."""
+    return root / OUTPUTS / "region"
+
+
+def region_files(root: Path) -> list[str]:
+    """Return what of the region's own files is there, by the way to each."""
+    return [way for way in _OF_A_REGION if region_file(root, way) is not None]
+
+
+def region_file(root: Path, way: str) -> Path | None:
+    """Return a file of the region's outputs, those of its vineyards too; None where there is none to give."""
+    home = region_folder(root)
+    path = home / way
+    hidden = any(part.startswith(".") for part in way.split("/"))
+    return path if not hidden and within(home, way) and path.is_file() and not path.is_symlink() else None
 
 
 def new_folder(folder: Path, work: str) -> Path:

@@ -97,7 +97,23 @@ def _elevation(report: Report, folder: str, out: str) -> None:
     _done(report, [Path(out) / fetched.path.name], fetched.sentences)
 
 
-_WORK: dict[str, Callable[..., None]] = {"map": _map, "spring": _spring, "plan": _plan, "elevation": _elevation}
+def _region(report: Report, folder: str, out: str) -> None:
+    from vinemap.region.region import faults, map_region, told  # noqa: PLC0415
+
+    def done(count: int, total: int, name: str, _: object) -> None:
+        report(stage=f"vineyard {count} of {total}: {name}")
+
+    run = map_region(folder, out, done=done)
+    _done(report, [Path(place) for place in run.written], [*told(run), *faults(run)])
+
+
+_WORK: dict[str, Callable[..., None]] = {
+    "region": _region,
+    "map": _map,
+    "spring": _spring,
+    "plan": _plan,
+    "elevation": _elevation,
+}
 
 
 if __name__ == "__main__":
