@@ -10,10 +10,10 @@ from typing import Any, Literal, Union, get_args, get_origin
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
-from vinemap.columns import INPUTS, OUTPUTS, Layout, dictionary
+from vinemap.columns import INPUTS, OUTPUTS, REGION, Layout, dictionary
 from vinemap.rules import PruningRule, Rules, Step, default_rules
 from vinemap.sentences import languages, terms, unreviewed
-from vinemap.settings import Settings
+from vinemap.settings import REGION_SETTINGS_FILE, RegionSettings, Settings
 from vinemap.states import SpeciesGroup
 from vinemap.varieties import Varieties
 
@@ -42,6 +42,14 @@ def _layout(layout: Layout) -> str:
     table["column"] = "`" + table["column"] + "`"
     rows = table.itertuples(index=False, name=None)
     return f"### {layout.files}\n\nA row is {layout.rows}.\n\n{_table(tuple(map(str, table)), rows)}"
+
+
+def region_tables() -> str:
+    """Return the columns of region.csv and the keys of region.toml as Markdown."""
+    fields = RegionSettings.model_fields.items()
+    keys = [(f"`{name}`", _kind(field.annotation), _default(field), field.description or "") for name, field in fields]
+    table = _table(("key", "takes", "default", "meaning"), keys)
+    return f"{_layout(REGION)}\n\n### {REGION_SETTINGS_FILE}, beside region.csv\n\n{table}"
 
 
 def settings_tables() -> str:

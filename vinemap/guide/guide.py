@@ -11,7 +11,14 @@ from typing import NamedTuple
 from markdown_it import MarkdownIt
 
 from vinemap.exports.exchange import replaced
-from vinemap.guide.generated import columns_tables, rules_tables, settings_tables, terms_table, unreviewed_languages
+from vinemap.guide.generated import (
+    columns_tables,
+    region_tables,
+    rules_tables,
+    settings_tables,
+    terms_table,
+    unreviewed_languages,
+)
 from vinemap.resources import asset
 from vinemap.web.templates import render, trusted
 
@@ -32,6 +39,7 @@ CHAPTERS = (
 
 _GENERATED: dict[str, Callable[[], str]] = {
     "columns": columns_tables,
+    "region": region_tables,
     "settings": settings_tables,
     "rules": rules_tables,
     "terms": terms_table,
