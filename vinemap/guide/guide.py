@@ -28,6 +28,7 @@ CHAPTERS = (
     "files",
     "map",
     "decides",
+    "services",
     "columns",
     "settings",
     "method",
