@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -60,6 +61,15 @@ def test_the_same_canes_or_freeze_are_refused(before: tuple[Path, Path], now: Pa
         make_map(now, after=[out])
     with pytest.raises(InputError, match="is a map of the same cut canes"):
         refuse_twice([read_earlier(out), read_earlier(out)])
+
+
+def test_a_map_that_learnt_from_another_is_not_named_beside_it(before: tuple[Path, Path]) -> None:
+    """What a map took over from an earlier freeze would count twice beside that freeze's own map."""
+    first = read_earlier(before[1])
+    second = replace(first, winter=replace(first.winter, name="2026-01-22"), digests={}, after=("2024-01-20",))
+    refuse_twice([second])
+    with pytest.raises(InputError, match="has learnt from the freeze of 2024-01-20, which is named too"):
+        refuse_twice([first, second])
 
 
 def test_other_ground_and_other_folders_are_refused(before: tuple[Path, Path], tmp_path: Path) -> None:

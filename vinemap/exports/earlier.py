@@ -41,6 +41,8 @@ class EarlierRun:
         SHA-256 of each of its inputs; empty where run.json does not say.
     dated : bool
         Whether it says which freeze it is of.
+    after : tuple of str
+        Names of the freezes that its map has learnt from (``--after``).
     name, language, units : str
         Of the vineyard, and that its page begins with; the folder's name, English and metric where it does not say.
     """
@@ -53,6 +55,7 @@ class EarlierRun:
     name: str = ""
     language: str = "en"
     units: str = "metric"
+    after: tuple[str, ...] = ()
 
     @property
     def cut(self) -> dict[str, str]:
@@ -90,11 +93,13 @@ def read_earlier(out: Path, ground: gpd.GeoDataFrame | None = None) -> EarlierRu
     own = settings if isinstance(settings, dict) else {}
     language = own["language"] if own.get("language") in languages() else "en"
     units = "us" if own.get("units") == "us" else "metric"
-    return EarlierRun(out, winter, blocks, digests, date is not None, called, language, units)
+    after = report.get("after")
+    learnt = tuple(map(str, after)) if isinstance(after, list) else ()
+    return EarlierRun(out, winter, blocks, digests, date is not None, called, language, units, learnt)
 
 
 def refuse_twice(runs: list[EarlierRun], cut: dict[str, str] | None = None, date: str | None = None) -> None:
-    """Refuse runs that rest on the same canes, or are of the same freeze: what is counted twice looks surer than it is.
+    """Refuse runs that rest on the same canes or freeze, or learnt from each other: what is counted twice looks surer.
 
     Parameters
     ----------
@@ -113,6 +118,10 @@ def refuse_twice(runs: list[EarlierRun], cut: dict[str, str] | None = None, date
         if run.dated and run.winter.name in dates:
             what = f"is a map of the same freeze, {run.winter.name}"
             raise _refused(run.out, what, "name runs of other freezes, each once")
+        taken = [other.winter.name for other in runs if other.winter.name in run.after]
+        if taken:
+            what = f"has learnt from the freeze of {taken[0]}, which is named too"
+            raise _refused(run.out, what, "name a map of it that was made without --after, or leave one of the two out")
         canes += [run.cut] if run.cut else []
         dates += [run.winter.name] if run.dated else []
 
