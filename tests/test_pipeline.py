@@ -20,13 +20,17 @@ from scipy.spatial import KDTree
 from scipy.special import expit
 from shapely import box
 
+from tests.benchmarks.borders import judged_rightly, with_first_vines
 from tests.builders import buds_table, samples_table, write_vineyard
 from vinemap.columns import BLOCKS_CSV, SAMPLES_CSV, WORK_LIST, ZONES_CSV, Column, Layout
 from vinemap.decisions.explain import explain_block
+from vinemap.decisions.zones import action_zones
 from vinemap.demo import Truth, write_demo
 from vinemap.errors import InputError
 from vinemap.exports.formats import write_geopackage
 from vinemap.pipeline import MapRun, check_folder, make_map, write_map
+from vinemap.reading.frames import known_rows
+from vinemap.settings import Settings
 from vinemap.states import Bud, Differs, Evidence
 from vinemap.terrain.grid import centres
 
@@ -81,6 +85,17 @@ def test_bounds_hold_most_of_the_truth(demo: Demo) -> None:
     known, truth = _true_cells(demo)
     low, high = (demo.run.surface[f"primary_{side}"].to_numpy()[known] for side in ("low", "high"))
     assert 0.75 <= np.mean((low <= truth[known]) & (truth[known] <= high)) <= 0.99
+
+
+def test_borders_along_rows_and_posts_cost_little_ground(demo: Demo) -> None:
+    """With rows along each block's longest edge, ground that is judged rightly stays within two points of a hundred."""
+    blocks, actions = with_first_vines(demo.run.blocks), demo.run.vineyard.site.settings.actions
+    right = {}
+    for space in (0.0, 7.0):
+        settings = Settings(actions=actions.model_copy(update={"post_space_m": space}))
+        zones = action_zones(demo.run.surface, blocks, settings, frames=known_rows(blocks))
+        right[space] = judged_rightly(zones, demo.truth, settings)
+    assert right[7.0] > max(right[0.0] - 2.0, 80.0)
 
 
 def test_every_output_is_there(demo: Demo) -> None:

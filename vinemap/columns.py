@@ -315,6 +315,14 @@ BLOCKS = Layout(
         ),
         Column("vines", Kind.WHOLE, "the number of vines, 1 or more", "vines", low=1, high=10_000_000),
         Column(
+            "missing_vines",
+            Kind.WHOLE,
+            "gaps and vines too young to prune, of these vines, 0 or more: counted out of the vines to work",
+            "vines",
+            low=0,
+            high=10_000_000,
+        ),
+        Column(
             "nodes_per_vine",
             Kind.NUMBER,
             "nodes kept on a vine, 1 to 1000",
@@ -790,7 +798,7 @@ _ZONE_NODES = Column(
     source=_RULES,
 )
 _GRADE = Column("grade", Kind.WORD, "which figure decides", source=_RULES, words=tuple(Grade), on_page=True)
-_VINES = _count("vines", "vines; as given, else from ground and spacings", "vines")
+_VINES = _count("vines", "vines; as given, else from ground and spacings, less those missing", "vines")
 _AREA = _ha("area_ha", "ground of the outline, on the map projection")
 _TARGET = _nodes("target_nodes", "nodes in a normal year", f"{_RULES}: balanced, nodes_per_foot")
 _TARGET_FROM = Column(
@@ -1022,7 +1030,7 @@ ZONES_CSV = Layout(
         _EXTRA,
         *(replace(column, on_page=False) for column in _EXTRA_ENDS),
         _AREA,
-        replace(_VINES, meaning="the block's vines, shared by area"),
+        replace(_VINES, meaning="the block's vines, shared by area, or by their places where rows and vines are known"),
         *_ROWS,
         Column(
             "corner",

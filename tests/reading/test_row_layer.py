@@ -175,3 +175,14 @@ def test_rows_whose_vines_cannot_be_counted_are_not_named(tmp_path: Path) -> Non
     vineyard = read(tmp_path, vine_rows())
     assert known_rows(vineyard.site.blocks, vineyard.site.rows) == {}
     assert [text.key for text in vineyard.warnings if "rows" in text.key] == ["warning.rows.no_vines"]
+
+
+def test_no_block_can_miss_more_vines_than_it_has(tmp_path: Path) -> None:
+    """As many missing as there are, or as the ground has room for (10,000 m² of 3 m by 2 m: 1,667), is a slip."""
+    facts = {"row_spacing_m": [3.0] * 3, "vine_spacing_m": [2.0] * 3, "vines": [1500, np.nan, np.nan]}
+    folder = written(tmp_path, vine_rows(), **facts, missing_vines=[1500, 1667, 1666])
+    found = problems(folder)
+    assert [text.split(";")[0] for text in found] == [
+        "blocks.geojson:2: missing_vines: 1,500 vines of 'Ash' are missing, and it has 1,500",
+        "blocks.geojson:3: missing_vines: 1,667 vines of 'Birch' are missing, and it has 1,667",
+    ]

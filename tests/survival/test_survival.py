@@ -541,6 +541,16 @@ def test_block_table_counts_vines_as_given_or_by_spacing():
     assert pd.isna(table["vines"][2])
 
 
+def test_missing_vines_are_counted_out():
+    """Of 2,100 vines 140 gaps leave 1,960, of 2,500 by spacing 90 young ones 2,410; unknown vines stay unknown."""
+    blocks, samples = vineyard({"A": 0, "B": 0, "C": 0})
+    blocks["vines"], blocks["row_spacing_m"] = [2100, np.nan, np.nan], [2.5, 2.5, np.nan]
+    blocks["missing_vines"] = [140, 90, 10]
+    table = block_table(blocks, samples, tally(NO_NODES, NO_COUNTS, pd.Series(dtype=int)), 0.9)
+    assert table["vines"].tolist()[:2] == [1960, 2410]
+    assert pd.isna(table["vines"][2])
+
+
 STATES = st.sampled_from(["alive", "dead", "unread"])
 CUTS = st.lists(
     st.tuples(st.sampled_from(["A1", "A2", "A3", "B1", "B2", "B3"]), st.integers(1, 12), STATES, STATES, STATES),

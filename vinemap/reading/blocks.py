@@ -178,6 +178,7 @@ def repair(blocks: gpd.GeoDataFrame, findings: Findings) -> gpd.GeoDataFrame:
     mended = blocks.set_geometry(gpd.GeoSeries(shapes, index=blocks.index, crs=blocks.crs))
     mended = mended[[shape is not None for shape in shapes]].reset_index(drop=True)
     _warn_of_spacings(mended, findings)
+    _refuse_more_missing(mended, findings)
     with folded(findings, len(mended)):
         _refuse_far_first_vines(mended, findings)
     return mended
@@ -203,6 +204,21 @@ def _warn_of_spacings(blocks: gpd.GeoDataFrame, findings: Findings) -> None:
                 room=Figure(room),
             )
         )
+
+
+def _refuse_more_missing(blocks: gpd.GeoDataFrame, findings: Findings) -> None:
+    """Name blocks of which no vine would be left: as many are missing as they have, or as there is room for."""
+    for block, area in zip(blocks.to_dict("records"), blocks.geometry.area, strict=True):
+        missing = block.get("missing_vines")
+        if missing is None or pd.isna(missing):
+            continue
+        vines, rows, between = (block.get(name) for name in ("vines", "row_spacing_m", "vine_spacing_m"))
+        if pd.isna(vines):
+            vines = np.nan if pd.isna([rows, between]).any() else round(area / (rows * between))
+        if missing >= vines:
+            what = f"{missing:,.0f} vines of {show(block['block'])} are missing, and it has {vines:,.0f}"
+            remedy = "correct either: missing_vines are those of its vines that are gaps or too young"
+            findings.problem(block["file"], block["row"], "missing_vines", what, remedy)
 
 
 def _refuse_far_first_vines(blocks: gpd.GeoDataFrame, findings: Findings) -> None:

@@ -193,9 +193,13 @@ def _columns(share: _Share, counts: pd.DataFrame, low: Array, high: Array) -> di
 
 
 def _vines(blocks: gpd.GeoDataFrame) -> tuple[pd.Series[int], NDArray[np.str_]]:
-    """Return vines a block, as given or else from the area and the spacing, and where each number comes from."""
+    """Return vines a block, as given or else from the area and the spacing, and where each number comes from.
+
+    Missing vines are counted out.
+    """
     given = blocks["vines"].astype("Float64")
     room = blocks["row_spacing_m"].astype("Float64") * blocks["vine_spacing_m"].astype("Float64")
     spaced = (10_000 * blocks["area_ha"].astype("Float64") / room.where(room > 0)).round()
     source = np.select([given.notna(), spaced.notna()], [Origin.GIVEN, Origin.SPACING], Origin.UNKNOWN)
-    return given.fillna(spaced).round().astype("Int64"), source
+    missing = blocks["missing_vines"].astype("Float64").fillna(0.0) if "missing_vines" in blocks else 0.0
+    return (given.fillna(spaced).round() - missing).clip(lower=0).astype("Int64"), source
