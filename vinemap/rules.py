@@ -165,6 +165,9 @@ class Evidence(_Sourced):
     unsure_under_pct: float = Field(
         ge=0, le=100, description="ground less likely to belong in its zone: cut more canes before it is pruned"
     )
+    most_more_canes: int = Field(
+        ge=1, le=1000, description="canes more of a zone at most; where they would not tell, none is asked for"
+    )
 
 
 class SecondaryCrop(_Sourced):

@@ -86,7 +86,7 @@ def test_as_many_as_halve_the_doubt() -> None:
     """
     found, canes = asked()
     count = int(found["canes_more"].iloc[0])
-    assert 1 < count == len(canes) <= 40
+    assert 1 < count == len(canes) <= 20
     east, north = np.meshgrid(EAST + np.arange(5, 100, 10.0), NORTH + np.arange(5, 100, 10.0))
     xy = np.column_stack([east.ravel(), north.ravel()])
     at = [int(np.hypot(*(xy - (x, y)).T).argmin()) for x, y in shapely.get_coordinates(canes.geometry.to_numpy())]
@@ -129,7 +129,7 @@ def test_what_the_evidence_lacks_is_asked_for_at_least() -> None:
 
 
 def test_no_number_that_would_not_tell() -> None:
-    """Where not even forty canes halve the doubt, no number is given and no place."""
+    """Where not even twenty canes halve the doubt, no number is given and no place."""
     zones, blocks = ground()
     found, canes = more_canes(zones, blocks, {}, pd.DataFrame({"sample": []}), joint(), 60.0, Settings())
     assert found["canes_more"].isna().tolist() == [True, False, False]

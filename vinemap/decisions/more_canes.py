@@ -85,7 +85,7 @@ def more_canes(
     -------
     zones : GeoDataFrame
         With canes_more: 0 where the zone is sure enough, or not decided by its buds; missing where it is not, the
-        evidence lacks nothing, and `vinemap.surface.undecided.MOST_CANES` would not do.
+        evidence lacks nothing, and ``evidence.most_more_canes`` would not do.
     canes : GeoDataFrame
         The columns of `vinemap.columns.MORE_CANES_CSV`, a row a cane, zone by zone, the most telling one first.
     """
@@ -94,14 +94,15 @@ def more_canes(
     row_of = {name: row for row, name in enumerate(blocks["block"])}
     count: dict[Any, int | None] = dict.fromkeys(zones.index, 0)
     parts: list[pd.DataFrame] = []
-    enough = 1 - settings.actions.rules.evidence.most_sure_pct / 100
+    limits = settings.actions.rules.evidence
+    enough = 1 - limits.most_sure_pct / 100
     for index, zone in zones[unsure].iterrows():
         row = row_of[zone["block"]]
         places = _places(zone.geometry)
         posterior = _posterior(places, row, joint, between_vine_sd, _limit(zone["injury_pct"], settings))
         allowed = shapely.contains_xy(inner(zone.geometry, EDGE_M), *places.T)
         free = allowed if allowed.any() else ~allowed
-        chosen, risk = telling_places(posterior, free, None, lacking[index], enough)
+        chosen, risk = telling_places(posterior, free, None, lacking[index], enough, limits.most_more_canes)
         if risk > max(posterior.misclassified / 2, enough):
             chosen = chosen[: lacking[index]]
         count[index] = len(chosen) or None

@@ -93,7 +93,12 @@ def drawn_covariance(draws: Array) -> Array:
 
 
 def telling_places(
-    posterior: Posterior, allowed: NDArray[np.bool_], count: int | None, least: int = 0, enough: float = 0.0
+    posterior: Posterior,
+    allowed: NDArray[np.bool_],
+    count: int | None,
+    least: int = 0,
+    enough: float = 0.0,
+    most: int = MOST_CANES,
 ) -> tuple[NDArray[np.intp], float]:
     """Choose places one by one, each where a cane is expected to leave least ground misclassified.
 
@@ -107,11 +112,13 @@ def telling_places(
     allowed : array of bool (n,)
         Places to choose from.
     count : int or None
-        How many; None takes as many as halve the misclassified ground, at most `MOST_CANES`.
+        How many; None takes as many as halve the misclassified ground, at most ``most``.
     least : int
         Where no count is given, no fewer than these.
     enough : float
         Where no count is given, a share of misclassified ground under which half of it is not asked for.
+    most : int
+        Where no count is given, no more than these, or ``least``.
 
     Returns
     -------
@@ -131,7 +138,7 @@ def telling_places(
     now, risk = posterior, posterior.misclassified
     chosen: list[int] = []
     goal = max(posterior.misclassified / 2, enough)
-    while len(chosen) < (MOST_CANES if count is None else count) and allowed.any():
+    while len(chosen) < (max(most, least) if count is None else count) and allowed.any():
         if count is None and len(chosen) >= least and risk <= goal:
             break
         gains = _risks(now, start, np.flatnonzero(allowed))

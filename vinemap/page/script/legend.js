@@ -4,9 +4,9 @@ import { byId, draw, make } from "../../web/script/dom.js";
 import { actionName, metres, number, percent, signed, t, words } from "../../web/script/words.js";
 import { swatch } from "./charts.js";
 import { sampleSize } from "./circles.js";
-import { INK, REACH, actionColour, colour, css } from "./colours.js";
+import { CHOSEN, INK, REACH, actionColour, colour, css } from "./colours.js";
 import { contours } from "./contours.js";
-import { blocks, data, placed, protection, threshold, zones } from "./data.js";
+import { blocks, canes, data, placed, protection, threshold, zones } from "./data.js";
 import { CHANGE_SPAN, LAYERS, surface } from "./layers.js";
 import { state } from "./state.js";
 import { byZone } from "./tasks.js";
@@ -24,6 +24,7 @@ export function legend() {
   if (lines) more.append(make("span", { class: "key" }, lineSwatch(), t("legend.contours", { step: metres(lines.step.metres, words.units === "us" ? 1 : 0) })));
   if (state.protection && protection.length) more.append(make("span", { class: "key" }, reachSwatch(), t("legend.protection")));
   if (state.samples && placed.length) more.append(sampleKey());
+  if (state.canes && canes.length) more.append(make("span", { class: "key" }, caneSwatch(), t("legend.canes")));
   if (zones.length && (state.zones || state.layer === "action" || blocks.some(byZone))) more.append(zoneKey());
   if (more.childNodes.length) box.append(more);
   box.hidden = !box.childNodes.length;
@@ -83,6 +84,11 @@ function lineSwatch() {
 function zoneKey() {
   const border = draw("svg", { viewBox: "0 0 22 16", width: 22, height: 16, "aria-hidden": "true" }, draw("path", { d: "M1 8H21", stroke: INK, "stroke-width": 1.6, "stroke-dasharray": "7 4" }));
   return make("span", { class: "key paper" }, border, t("legend.zones"));
+}
+
+function caneSwatch() {
+  return draw("svg", { viewBox: "0 0 22 16", width: 22, height: 16, "aria-hidden": "true" },
+    draw("path", { d: "M5 8H17M11 2V14", fill: "none", stroke: CHOSEN, "stroke-width": 2.4 }));
 }
 
 function reachSwatch() {

@@ -4,11 +4,12 @@ import { byId, make, own } from "../../web/script/dom.js";
 import { copy, fileName, save, shareable, tidy } from "../../web/script/hand.js";
 import { append, keep, kept, openStore, store } from "../../web/script/store.js";
 import { actionName, day, number, ofLanguage, sentence, t } from "../../web/script/words.js";
-import { cautions } from "./about.js";
 import { swatch } from "./charts.js";
 import { actionColour } from "./colours.js";
+import { controls } from "./controls.js";
 import { blocks, data, jobs, zoneNumbered } from "./data.js";
 import { boxOfAll } from "./geometry.js";
+import { legend } from "./legend.js";
 import { fit, narrow } from "./map.js";
 import { log, markOn, marksCsv, storeName, strays, unsent } from "./marks.js";
 import { painters } from "./painter.js";
@@ -37,7 +38,6 @@ export function work() {
   byId("jobs-sum").textContent = sums();
   byId("jobs-list").replaceChildren(...dues());
   byId("jobs-source").replaceChildren(ofLanguage(data.work_terms.source, "p"), ofLanguage(data.work_terms.caution, "p"));
-  byId("jobs-cautions").replaceChildren(make("h3", {}, t("cautions.title")), cautions());
   tally();
 }
 
@@ -142,6 +142,8 @@ function goTo(job) {
   const zone = zoneNumbered(job.zone);
   state.zones = true;
   state.canes ||= job.task === "more_canes";
+  controls();
+  legend();
   painters.marks.repaint();
   if (narrow()) unfold(false);
   fit(boxOfAll([zone ?? blocks[job.block_row]]), 0.9);
