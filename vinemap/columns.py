@@ -11,6 +11,7 @@ import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from functools import cache
 from operator import itemgetter
 from typing import TypeVar
 
@@ -166,6 +167,11 @@ class Column:
     def is_pattern(self) -> bool:
         """Whether the name stands for many."""
         return "{" in self.name
+
+    @property
+    def asks(self) -> str:
+        """What the message of a wrong figure asks for."""
+        return self.asked or self.meaning
 
     @property
     def explained(self) -> str:
@@ -1502,8 +1508,19 @@ def note_keys() -> dict[tuple[str, str], str]:
 
 
 def meanings() -> dict[str, str]:
-    """Return what the columns of the workbook hold, in English, by the keys of `note_keys`."""
-    return {key: _found(WORKBOOK[sheet][0], name).meaning for (sheet, name), key in note_keys().items()}
+    """Return what the columns of the workbook hold and what figures are asked for, in English, by their keys."""
+    asked = {key: english for english, key in asked_keys().items()}
+    return asked | {key: _found(WORKBOOK[sheet][0], name).meaning for (sheet, name), key in note_keys().items()}
+
+
+@cache
+def asked_keys() -> dict[str, str]:
+    """Return the key of what a wrong figure's message asks for, by its English: of the first column that asks it."""
+    figures = ((layout, column) for layout in INPUTS for column in layout.columns if column.is_figure)
+    keys: dict[str, str] = {}
+    for layout, column in figures:
+        keys.setdefault(column.asks, f"asked.{layout.files.partition('.')[0]}.{column.name}")
+    return keys
 
 
 def heading_key(name: str) -> str:

@@ -128,7 +128,7 @@ def section(name: str) -> dict[str, dict[str, str]]:
 
 
 def said(language: str, key: str, **values: Any) -> str:
-    """Return a sentence in one language, as plain text.
+    """Return a sentence in one language, as plain text; in English where the language has none.
 
     Parameters
     ----------
@@ -141,7 +141,8 @@ def said(language: str, key: str, **values: Any) -> str:
     """
     filled = {name: value.said(language) if isinstance(value, Said) else value for name, value in values.items()}
     filled = {name: isolated(value) if isinstance(value, str) else value for name, value in filled.items()}
-    return languages()[language][key].format(**filled)
+    words = languages()[language]
+    return (words[key] if key in words else languages()[_OWN][key]).format(**filled)
 
 
 class Sentence(str):

@@ -54,7 +54,11 @@ def test_a_fault_stands_at_its_cell(folder: Path) -> None:
     table.to_csv(folder / "buds.csv", index=False)
     desk = Desk(folder)
     client = desk.client()
+    spanish = client.get(f"{HERE}/check", headers={"Accept-Language": "es"}).text
+    assert "no es ni viva, ni muerta, ni sin leer" in spanish
+    assert "Escriba alive si está viva" in spanish
     page = client.get(f"{HERE}/check").text
+    assert "is neither alive nor dead nor unread" in page
     way = re.search(r'href="(/vineyards/vineyard/table/buds.csv\?row=5#cell-5-\d)"', page)
     assert way is not None
     column = list(table).index("primary")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import datetime as dt
 import math
+from pathlib import Path
 from typing import Annotated, Any
 
 import numpy as np
@@ -15,7 +16,12 @@ from hypothesis import strategies as st
 from pydantic import BeforeValidator, TypeAdapter, ValidationError
 from pydantic_core import PydanticCustomError
 
+from tests.builders import blocks
+from vinemap.errors import Findings
 from vinemap.reading import cells
+from vinemap.reading.blocks import read_blocks
+from vinemap.sentences import Sentence
+from vinemap.settings import Settings
 
 
 @pytest.mark.parametrize(
@@ -193,3 +199,16 @@ def test_thousands_that_read_two_ways(cell: str) -> None:
     }
     with pytest.raises(PydanticCustomError, match="two ways"):
         cells.whole("1,234,567", needed=True)
+
+
+def test_a_fault_speaks_every_language(tmp_path: Path) -> None:
+    """A figure out of its limits is told in Spanish too, what it ought to be included; the number stands as typed."""
+    blocks(row_spacing_m=["99", "2.5", "2.5"]).to_crs(4326).to_file(tmp_path / "blocks.geojson", driver="GeoJSON")
+    findings = Findings()
+    read_blocks(tmp_path, Settings(), findings)
+    (problem,) = findings.problems
+    assert str(problem).endswith("'99' is out of range; give metres from row to row, 0.5 to 20")
+    assert isinstance(problem.message, Sentence)
+    assert isinstance(problem.remedy, Sentence)
+    assert problem.message.said("es") == "'99' está fuera de los límites"
+    assert problem.remedy.said("es") == "dé metros de hilera a hilera, de 0,5 a 20"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Callable
 from typing import Any
 
 from starlette.concurrency import run_in_threadpool
@@ -12,6 +13,7 @@ from starlette.responses import JSONResponse, Response
 
 from vinemap.desk.checking import checked
 from vinemap.desk.drafts import Entry
+from vinemap.desk.frame import language_of, speaker
 from vinemap.desk.ledgers import begun, ledgers
 from vinemap.desk.pages import place_of
 from vinemap.desk.shapes import LAYERS_DRAWN, NAME, Drawn, drawn, point_cells, revision, sound
@@ -33,10 +35,10 @@ async def places(request: Request) -> Response:
 async def faults(request: Request) -> Response:
     """Give what is wrong with outlines and points, as they stand: ``{"blocks": {id: [text, …]}, "samples": …}``."""
     place = place_of(request)
-    return JSONResponse(await run_in_threadpool(_faults, place))
+    return JSONResponse(await run_in_threadpool(_faults, place, speaker(language_of(request))))
 
 
-def _faults(place: Place) -> dict[str, dict[str, list[str]]]:
+def _faults(place: Place, speak: Callable[[object], str]) -> dict[str, dict[str, list[str]]]:
     found: dict[str, dict[str, list[str]]] = {name: {} for name in LAYERS_DRAWN}
     problems = checked(place).problems
     for name in LAYERS_DRAWN:
@@ -48,7 +50,7 @@ def _faults(place: Place) -> dict[str, dict[str, list[str]]]:
         for problem in problems:
             if problem.file in files and problem.row is not None:
                 one = ids.get(str(problem.row), str(problem.row))
-                found[name].setdefault(one, []).append(f"{problem.message}; {problem.remedy}")
+                found[name].setdefault(one, []).append(f"{speak(problem.message)}; {speak(problem.remedy)}")
     return found
 
 

@@ -315,7 +315,7 @@ def _numbered(checked: Checked[NodeRow], findings: Findings) -> pd.DataFrame:
 
 def _refuse_repeats_within(checked: Checked[NodeRow], findings: Findings) -> None:
     first: dict[tuple[str, str, int], int] = {}
-    no_cane = "" if "cane" in checked.columns else ", and add a column cane if the sample has several"
+    no_cane = "" if "cane" in checked.columns else Sentence("remedy.no_cane")
     for place, row in checked.good():
         if row.node is None:
             continue
@@ -326,8 +326,14 @@ def _refuse_repeats_within(checked: Checked[NodeRow], findings: Findings) -> Non
                 checked.table.file,
                 number,
                 checked.column("node"),
-                f"node {row.node} of cane {show(row.cane)}, sample {show(row.sample)}, stands in row {earlier} already",
-                f"number the nodes of a cane from its base, each once{no_cane}",
+                Sentence(
+                    "fault.node_twice",
+                    node=str(row.node),
+                    cane=show(row.cane),
+                    sample=show(row.sample),
+                    row=str(earlier),
+                ),
+                Sentence("remedy.node_twice", no_cane=no_cane),
             )
 
 
@@ -365,15 +371,15 @@ def _refuse_unknown(checked: Checked[Model], known: set[str] | None, samples_fil
     guesses = Guesses(sorted(known), 0.8)
     with folded(findings, len(given), "samples"):
         for name, numbers in rows.items():
-            more = f" ({len(numbers)} rows, the first one here)" if len(numbers) > 1 else ""
+            more = Sentence("fault.rows_more", count=str(len(numbers))) if len(numbers) > 1 else ""
             near = bare.get(_bare(name)) or guesses.of(name)
-            meant = f"; did it mean {show(near)}?" if near else ""
+            meant = Sentence("fault.meant", near=show(near)) if near else ""
             findings.problem(
                 checked.table.file,
                 numbers[0],
                 checked.column("sample"),
-                f"sample {show(name)} is not in {samples_file}{more}{meant}",
-                f"correct the name, or add the sample to {samples_file}",
+                Sentence("fault.no_sample", sample=show(name), file=samples_file, more=more, meant=meant),
+                Sentence("remedy.no_sample", file=samples_file),
             )
 
 

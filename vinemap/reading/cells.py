@@ -16,7 +16,8 @@ from pydantic import ValidationInfo
 from pydantic_core import PydanticCustomError
 
 from vinemap.characters import unshowable
-from vinemap.columns import Column, Kind
+from vinemap.columns import Column, Kind, asked_keys
+from vinemap.sentences import Listed, Sentence
 from vinemap.states import TISSUE_STATES, State
 
 _ALIVE = frozenset({"alive", "green", "live", "a", "1", "true"})
@@ -39,7 +40,7 @@ _WORDED_DATES = ("%d %b %Y", "%d %B %Y", "%b %d %Y", "%B %d %Y", "%d-%b-%Y", "%Y
 
 
 def bad(problem: str, remedy: str) -> PydanticCustomError:
-    """Make the error of a cell: what is wrong, and what to do about it."""
+    """Make the error of a cell: what is wrong, and what to do about it; a `Sentence` of either is kept as one."""
     return PydanticCustomError("cell", "{problem}", {"problem": problem, "remedy": remedy})
 
 
@@ -82,24 +83,21 @@ def _tidy(words: str) -> str | None:
         return tidy or None
     tidy = unicodedata.normalize("NFC", tidy)
     if tidy in _SHEET_ERRORS:
-        raise bad(f"{tidy} is a spreadsheet's error", "correct the formula or type the value")
+        raise bad(Sentence("fault.sheet_error", cell=tidy), Sentence("remedy.sheet_error"))
     if unshowable(tidy):
-        raise bad(f"{show(tidy)} holds characters that cannot be shown", "type the cell again")
+        raise bad(Sentence("fault.unshowable", cell=show(tidy)), Sentence("remedy.type_again"))
     return tidy
 
 
 def name(value: object, *, empty: str | None = None) -> str:
     """Return the name of a block, sample or cane; ``empty`` where the cell holds none, which is a fault by default."""
     if isinstance(value, (dt.datetime, dt.date, dt.time)):
-        raise bad(
-            f"holds the date {value.isoformat()[:10]} where a name is needed",
-            "format the column as text and type the name again: spreadsheets turn names such as 3-4 into dates",
-        )
+        raise bad(Sentence("fault.date_for_name", date=value.isoformat()[:10]), Sentence("remedy.date_for_name"))
     words = text(value) or empty
     if words is None:
-        raise bad("is empty", "give the name")
+        raise bad(Sentence("fault.empty"), Sentence("remedy.name"))
     if len(words) > 200:
-        raise bad(f"{show(words)} is {len(words)} characters long", "shorten the name to 200 characters")
+        raise bad(Sentence("fault.long_name", cell=show(words), count=str(len(words))), Sentence("remedy.long_name"))
     return words
 
 
@@ -124,12 +122,12 @@ def number(value: object, *, low: float = -math.inf, high: float = math.inf, wha
     if words is None:
         return None
     if isinstance(value, (bool, np.bool_, dt.date, dt.time)):
-        raise bad(f"{show(value)} is not a number", f"give {what}")
+        raise bad(Sentence("fault.no_number", cell=show(value)), Sentence("remedy.give", what=what))
     figure = _figure(words)
     if figure is None:
-        raise bad(f"{show(words)} is not a number", f"give {what} in digits alone")
+        raise bad(Sentence("fault.no_number", cell=show(words)), Sentence("remedy.digits", what=what))
     if not low <= figure <= high:
-        raise bad(f"{show(words)} is out of range", f"give {what}")
+        raise bad(Sentence("fault.out_of_range", cell=show(words)), Sentence("remedy.give", what=what))
     return figure
 
 
@@ -155,18 +153,18 @@ def whole(
     words = text(value)
     if isinstance(value, str) and words is not None and _AMBIGUOUS.fullmatch(words):
         digits = words.replace(".", "").replace(",", "")
-        raise bad(f"{show(words)} can be read in two ways", f"write {digits}, without a mark between the digits")
+        raise bad(Sentence("fault.two_ways", cell=show(words)), Sentence("remedy.two_ways", digits=digits))
     figure = number(value, what=what)
     if figure is None and needed:
-        raise bad("is empty", f"give {what}")
+        raise bad(Sentence("fault.empty"), Sentence("remedy.give", what=what))
     if figure is None:
         return None
     if not figure.is_integer():
-        raise bad(f"{show(value)} is not a whole number", f"give {what}")
+        raise bad(Sentence("fault.not_whole", cell=show(value)), Sentence("remedy.give", what=what))
     if figure < low:
-        raise bad(f"{show(value)} is below {low:g}", f"give {what}")
+        raise bad(Sentence("fault.below", cell=show(value), low=f"{low:g}"), Sentence("remedy.give", what=what))
     if figure > high:
-        raise bad(f"{show(value)} is out of range", f"give {what}")
+        raise bad(Sentence("fault.out_of_range", cell=show(value)), Sentence("remedy.give", what=what))
     return int(figure)
 
 
@@ -192,11 +190,7 @@ def status(value: object, *, before: bool = True) -> str:
         return State.UNREAD.value
     if before and _bare(word) in _DEAD_BEFORE:
         return State.DEAD_BEFORE.value
-    raise bad(
-        f"{show(words)} is neither alive nor dead nor unread",
-        "write alive (or green, live, a, 1, true), dead (or brown, black, d, 0, false) or unread (or nothing)"
-        + (", or dead_before for a bud that had died before the freeze" if before else ""),
-    )
+    raise bad(Sentence("fault.no_state", cell=show(words)), Sentence(f"remedy.state{'.before' if before else ''}"))
 
 
 def yes_no(value: object) -> bool | None:
@@ -208,7 +202,7 @@ def yes_no(value: object) -> bool | None:
         return True
     if words.casefold() in _NO:
         return False
-    raise bad(f"{show(words)} is neither yes nor no", "write yes or no, or leave the cell empty")
+    raise bad(Sentence("fault.yes_no", cell=show(words)), Sentence("remedy.yes_no"))
 
 
 def choice(value: object, *, among: Mapping[str, str], empty: str | None = None, needed: bool = False) -> str | None:
@@ -226,14 +220,14 @@ def choice(value: object, *, among: Mapping[str, str], empty: str | None = None,
         Whether an empty cell is a fault.
     """
     words = text(value)
-    remedy = f"write one of {', '.join(dict.fromkeys(among.values()))}"
+    remedy = Sentence("remedy.one_of", words=Listed(dict.fromkeys(among.values()), most=None))
     if words is None:
         if needed:
-            raise bad("is empty", remedy)
+            raise bad(Sentence("fault.empty"), remedy)
         return empty
     meaning = {_bare(word): meant for word, meant in among.items()}.get(_bare(words))
     if meaning is None:
-        raise bad(f"{show(words)} is not known here", remedy)
+        raise bad(Sentence("fault.unknown_word", cell=show(words)), remedy)
     return meaning
 
 
@@ -252,9 +246,9 @@ def day(value: object, info: ValidationInfo) -> dt.date | None:
     context: Mapping[str, Any] = info.context or {}
     found = value if isinstance(value, dt.date) else _date(words, context.get("day_first"))
     if found is None:
-        raise bad(f"{show(words)} is not a date that can be read", "write dates as year-month-day, such as 2025-01-22")
+        raise bad(Sentence("fault.no_date", cell=show(words)), Sentence("remedy.date"))
     if not 1900 <= found.year <= 2100:
-        raise bad(f"{show(words)} is out of range", "write dates as year-month-day, such as 2025-01-22")
+        raise bad(Sentence("fault.out_of_range", cell=show(words)), Sentence("remedy.date"))
     return dt.date(found.year, found.month, found.day)
 
 
@@ -319,8 +313,7 @@ def moment(value: object, day_first: bool | None = None, clock: object = None) -
         return None
     found = _moment(words, day_first)
     if found is None or not 1900 <= found.year <= 2100:
-        remedy = "write them as year-month-day and hours:minutes, such as 2025-01-22 06:30"
-        raise bad(f"{show(words)} is not a date and time that can be read", remedy)
+        raise bad(Sentence("fault.no_moment", cell=show(words)), Sentence("remedy.moment"))
     return found
 
 
@@ -374,7 +367,8 @@ def _when(value: object, info: ValidationInfo) -> dt.datetime | None:
 
 def check_of(column: Column) -> Callable[..., Any]:
     """Return the check that reads a column's cells, by its kind and limits."""
-    what, needed = column.asked or column.meaning, column.filled
+    key, needed = asked_keys().get(column.asks), column.filled
+    what = column.asks if key is None else Sentence(key)
     limits = {} if column.low is None or column.high is None else {"low": column.low, "high": column.high}
     checks: dict[Kind, Callable[..., Any]] = {
         Kind.NAME: partial(name, empty=column.empty),

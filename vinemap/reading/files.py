@@ -7,6 +7,7 @@ from pathlib import Path
 from vinemap.columns import INPUTS
 from vinemap.doors import barred, unreadable
 from vinemap.errors import Findings, InputError, Problem
+from vinemap.sentences import Listed, Sentence
 from vinemap.settings import SETTINGS_FILE
 
 TABLES = (".csv", ".tsv", ".xlsx")
@@ -14,7 +15,7 @@ LAYERS = (".geojson", ".json", ".gpkg", ".shp", ".fgb", ".kml", ".kmz", ".parque
 POINTS = (".csv", ".tsv", ".xlsx", ".gpkg", ".geojson", ".json", ".gpx", ".shp", ".fgb", ".kml", ".kmz", ".parquet")
 GRIDS = (".tif", ".tiff")
 
-_NEEDED = {"blocks": "block outlines", "samples": "the points where canes were collected", "buds": "what was cut"}
+_NEEDED = ("blocks", "samples", "buds")
 
 # Endings that people have for the same content, and what to do with them.
 _CONVERT = {
@@ -177,8 +178,13 @@ def _by_stem(folder: Path, stem: str, endings: tuple[str, ...], findings: Findin
             f"{stem}.*",
             None,
             "",
-            "the file is missing",
-            f"add {_NEEDED[stem]} as {stem}{endings[0]} (or {', '.join(endings[1:])})",
+            Sentence("fault.no_file"),
+            Sentence(
+                "remedy.add_file",
+                what=Sentence(f"remedy.needed.{stem}"),
+                file=f"{stem}{endings[0]}",
+                endings=Listed(endings[1:], most=None),
+            ),
         )
     return None
 

@@ -269,9 +269,13 @@ def match_columns(table: Table, model: type[Row], mapping: Mapping[str, str], fi
         if other is not None:
             found.units[field] = other
         if len(places) > 1:
-            names = " and ".join(repr(table.columns[i]) for i in places)
+            names = Listed([repr(table.columns[i]) for i in places], together=True, most=None)
             findings.problem(
-                table.file, None, field, f"{names} are both read as {field}", "keep one of them, or rename the other"
+                table.file,
+                None,
+                field,
+                Sentence("fault.both_read", names=names, field=field),
+                Sentence("remedy.keep_or_rename"),
             )
         if places:
             found[field] = places[0]
@@ -355,7 +359,7 @@ def check_rows(
     """
     for field, info in model.model_fields.items():
         if info.is_required() and field not in columns:
-            findings.problem(table.file, None, field, "the column is missing", _where_is(field, table, section))
+            findings.problem(table.file, None, field, Sentence("fault.no_column"), _where_is(field, table, section))
     with folded(findings, len(table.rows)):
         return Checked(table, columns, _models(table, model, columns, findings, context))
 
@@ -402,11 +406,11 @@ def in_own_unit(cell: object, column: Column | None, unit: InUnit) -> float | No
     return None if figure is None else min(max((figure - unit.zero) * unit.size, least), most)
 
 
-def _where_is(field: str, table: Table, section: str | None) -> str:
-    listed = ", ".join(filter(None, table.columns)) or "none"
-    named = "" if section is None else f', or name yours in vinemap.toml as [columns.{section}] {field} = "..."'
-    title = "; if a title stands above the header, delete it" if ".xlsx" in table.file.casefold() else ""
-    return f"add it{named}; the columns are {listed}{title}"
+def _where_is(field: str, table: Table, section: str | None) -> Sentence:
+    listed = list(filter(None, table.columns)) or [Sentence("fault.none")]
+    named = "" if section is None else Sentence("remedy.name_column", section=section, field=field)
+    title = Sentence("remedy.title_above") if ".xlsx" in table.file.casefold() else ""
+    return Sentence("remedy.add_column", named=named, columns=Listed(listed, most=None), title=title)
 
 
 def names_of(checked: Checked[Model], field: str) -> list[str | None]:
@@ -430,11 +434,14 @@ def refuse_repeats(
             continue
         earlier, row = first.setdefault(cells.bare_name(name) if alike else name, (name, number))
         if row != number:
-            spelt = "" if earlier == name else f" as {cells.show(earlier)}"
+            known = {"name": cells.show(name), "row": str(row)}
+            fault = Sentence("fault.repeated", **known)
+            if earlier != name:
+                fault = Sentence("fault.repeated_as", **known, other=cells.show(earlier))
             findings.problem(
                 checked.table.file,
                 number,
                 checked.column(field),
-                f"{cells.show(name)} stands in row {row} already{spelt}",
+                fault,
                 remedy,
             )

@@ -136,7 +136,8 @@ def folded(findings: Findings, among: int, what: str = "rows") -> Iterator[None]
         if problem.row is None or len(alike) <= _FEW or len(alike) < among / 2:
             kept[problem] = None
         else:
-            more = f"{alike[0].message} (so in {len(alike)} of {among} {what}, the first one here)"
+            counts = {"count": str(len(alike)), "all": str(among), "what": Sentence(f"fault.of.{what}")}
+            more = Sentence("fault.folded", first=alike[0].message, **counts)
             kept[replace(alike[0], message=more)] = None
     findings.problems[start:] = kept
 
@@ -163,8 +164,8 @@ def read_table(path: Path, stem: str, findings: Findings) -> Table | None:
         return None if records is None else _table(path.name, records, findings)
     sheets = _workbook(path, stem, findings)
     if len(sheets) > 1:
-        listed = ", ".join(sheets)
-        findings.problem(path.name, None, "", f"has several sheets: {listed}", f"name the one to read '{stem}'")
+        several = Sentence("fault.sheets", sheets=Listed(sheets, most=None))
+        findings.problem(path.name, None, "", several, Sentence("remedy.sheets", stem=stem))
         return None
     return next((_table(path.name, records, findings) for records in sheets.values()), None)
 
@@ -261,7 +262,7 @@ def too_many_rows() -> RefusedError:
 
 def _table(file: str, filled: list[tuple[int, Cells]], findings: Findings) -> Table | None:
     if not filled:
-        findings.problem(file, None, "", "holds no rows", "save the table again with a header and its rows")
+        findings.problem(file, None, "", Sentence("fault.no_rows"), Sentence("remedy.no_rows"))
         return None
     header = ["" if cell is None else str(cell).strip() for cell in filled[0][1]]
     while header and not header[-1]:
@@ -273,7 +274,7 @@ def _table(file: str, filled: list[tuple[int, Cells]], findings: Findings) -> Ta
         return None
     fitting = [(number, cells) for number, cells in filled[1:] if all(blank(cell) for cell in cells[width:])]
     if len(filled) == 1:
-        findings.problem(file, None, "", "holds a header and no rows", "add the rows")
+        findings.problem(file, None, "", Sentence("fault.header_alone"), Sentence("remedy.header_alone"))
         return None
     if not _header_fits(file, filled, len(fitting), width, findings):
         return None
@@ -317,7 +318,7 @@ def _text(path: Path, findings: Findings, *, below_titles: bool = False) -> list
         findings.problem(path.name, nul_line(data), "", "holds a NUL character (a byte of 0)", "save it again as UTF-8")
         return None
     if text is None:
-        findings.problem(path.name, None, "", "is not readable as text", "save it again as CSV in UTF-8")
+        findings.problem(path.name, None, "", Sentence("fault.no_text"), Sentence("remedy.as_utf8"))
         return None
     first, _, rest = text.partition("\n")
     separator = None
@@ -435,7 +436,7 @@ def _sound_workbook(path: Path, findings: Findings) -> Iterator[list[None]]:
         findings.problem(path.name, None, "", refusal.message, refusal.remedy)
     except Exception:
         refused.append(None)
-        findings.problem(path.name, None, "", "the workbook is damaged", "open it in a spreadsheet and save it again")
+        findings.problem(path.name, None, "", Sentence("fault.workbook"), Sentence("remedy.workbook"))
 
 
 def _refuse_swollen(path: Path) -> None:
