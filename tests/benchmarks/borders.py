@@ -9,6 +9,7 @@ behind the demonstration calls for the same step of the pruning rule as its zone
 from __future__ import annotations
 
 import tempfile
+from collections.abc import Mapping
 from operator import itemgetter
 from pathlib import Path
 
@@ -22,10 +23,11 @@ from rich.table import Table
 from vinemap.arrays import Array
 from vinemap.decisions.classes import Classifier, Statistics
 from vinemap.decisions.vine_rows import zone_rows
-from vinemap.decisions.zones import action_zones
+from vinemap.decisions.zones import action_zones, vines_between
 from vinemap.demo import Truth, write_demo
 from vinemap.pipeline import make_map
 from vinemap.reading.frames import known_rows
+from vinemap.reading.rows import RowFrame
 from vinemap.settings import Settings
 from vinemap.terrain.grid import centres
 
@@ -73,11 +75,12 @@ def judged_rightly(zones: gpd.GeoDataFrame, truth: Truth, settings: Settings) ->
     return float(100 * right.mean())
 
 
-def at_posts(runs: pd.DataFrame) -> float:
-    """Share of the places where a row changes over that lie at a post, five vines of 1.5 m to a space, in percent."""
+def at_posts(runs: pd.DataFrame, frames: Mapping[str, RowFrame]) -> float:
+    """Share of the places where a row changes over that lie at a post, 7 m from the last one, in percent."""
+    between = runs["block"].map({name: vines_between({}, frame, 7.0) for name, frame in frames.items()})
     follows = runs["vine_from"] == runs.groupby(["block", "row"])["vine_to"].shift() + 1
-    starts = runs.loc[follows, "vine_from"]
-    return float(100 * ((starts - 1) % 5 == 0).mean()) if len(starts) else 100.0
+    at = (runs["vine_from"] - 1) % between == 0
+    return float(100 * at[follows].mean()) if follows.any() else 100.0
 
 
 def main() -> None:
@@ -96,7 +99,7 @@ def main() -> None:
             runs = zone_rows(frames, zones)
             cut = (runs.groupby(["block", "row"]).size() > 1).sum()
             right = judged_rightly(zones, truth, chosen)
-            found.add_row(name, f"{right:.1f}", *map(str, (len(zones), cut)), f"{at_posts(runs):.0f}")
+            found.add_row(name, f"{right:.1f}", *map(str, (len(zones), cut)), f"{at_posts(runs, frames):.0f}")
     Console().print(found)
 
 

@@ -154,6 +154,10 @@ FAULTS = {
         vine_rows(1).set_geometry([line((1, 1), (1.1, 1))], crs=CRS),
         "rows.geojson:2: geometry: the line of the vine row is under 0.5 m long",
     ),
+    "more vines than there is room for": (
+        vine_rows(1, vines=[492]),
+        "rows.geojson:2: vines: 492 vines on 98.0 m stand less than 0.2 m apart",
+    ),
     "a number of vines that is none": (
         vine_rows(1, vines=[0]),
         "rows.geojson:2: vines: 0 is below 1; give the number of vines, 1 or more",

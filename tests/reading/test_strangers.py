@@ -71,6 +71,10 @@ def virtual_layer_that_calls(folder: Path, url: str) -> None:
     (folder / "blocks.kml").write_text(_virtual(f"/vsicurl/{url}/a.geojson"))
 
 
+def virtual_rows_that_call(folder: Path, url: str) -> None:
+    (folder / "rows.kml").write_text(_virtual(f"/vsicurl/{url}/a.geojson"))
+
+
 def virtual_points_that_call(folder: Path, url: str) -> None:
     (folder / "samples.gpx").write_text(_virtual(f"/vsicurl/{url}/a.geojson"))
 
@@ -260,6 +264,7 @@ _ATTACKS = {
     virtual_layer_that_writes: "blocks.kml: is not KML",
     virtual_layer_that_reads: "blocks.kml: is not KML",
     virtual_layer_that_calls: "blocks.kml: is not KML",
+    virtual_rows_that_call: "rows.kml: is not KML",
     virtual_points_that_call: "samples.gpx: is not GPX",
     pipeline_that_reads: "blocks.geojson: is JSON of type 'gdal_streamed_alg'",
     pipeline_that_calls: "blocks.geojson: is JSON of type 'gdal_streamed_alg'",

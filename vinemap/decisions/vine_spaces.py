@@ -43,9 +43,9 @@ class VineSpaces:
 
         None where there are too many vines, or two of them in one place.
         """
-        parts = [frame.places(row) for row in frame.numbers]
-        if sum(map(len, parts)) > _MOST_VINES:
+        if sum(map(frame.vines, frame.numbers)) > _MOST_VINES:
             return None
+        parts = [frame.places(row) for row in frame.numbers]
         places = np.concatenate(parts)
         row = np.repeat(np.arange(len(parts)), [len(part) for part in parts])
         vine = np.concatenate([np.arange(len(part)) for part in parts])

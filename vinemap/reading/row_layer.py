@@ -30,9 +30,10 @@ from vinemap.settings import Settings
 
 ROW_COLUMNS = ("block", "row", "vines", "geometry")
 # No vineyard has so many, and each takes its time.
-_MOST_ROWS = 100_000
+_MOST_ROWS = 20_000
 _MOST_CORNERS = 2_000_000
 _SHORTEST_M = 0.5
+_CLOSEST_M = 0.2
 _INSIDE = 0.5
 """So much of a row must lie in its block, widened by the tolerance of positions: headlands are drawn tight."""
 _DRAW = "draw each vine row as one line, from its first vine to its last"
@@ -79,6 +80,7 @@ def read_rows(
         lines = _lines(checked, crs, CRS(blocks.crs), findings)
         found = _in_blocks(checked, lines, blocks, settings.gps_tolerance_m, findings)
         _refuse_twice(checked, found, findings)
+        _refuse_crowded(checked, found, findings)
     return _arranged(checked, found, blocks, findings) if len(found) else None
 
 
@@ -164,6 +166,17 @@ def _refuse_twice(checked: Checked[LineRow], found: dict[int, tuple[str, LineStr
         if earlier != number:
             what = f"row {rows[place].row} of block {show(block)} stands in row {earlier} already"
             findings.problem(file, number, column, what, "give each row of a block a number of its own")
+
+
+def _refuse_crowded(checked: Checked[LineRow], found: dict[int, tuple[str, LineString]], findings: Findings) -> None:
+    """Name rows that are said to have more vines than can stand in them."""
+    rows = dict(checked.good())
+    for place, (_, line) in found.items():
+        vines = rows[place].vines
+        if vines is not None and (vines - 1) * _CLOSEST_M > line.length:
+            what = f"{vines:,} vines on {line.length:,.1f} m stand less than {_CLOSEST_M} m apart"
+            remedy = "correct the number, or draw the row whole"
+            findings.problem(checked.table.file, checked.table.numbers[place], checked.column("vines"), what, remedy)
 
 
 def _arranged(
