@@ -362,9 +362,11 @@ def _ranking(content: Content, words: Words) -> Iterator[Shown]:
     yield Shown(words("page.sheet.vines"), table["vines"].tolist(), number="#,##0")
     dead = words(seasonal("page.sheet.injury", spring=content.spring))
     yield Shown(f"{dead} (%)", table[f"{stem}_pct"].tolist())
+    # Too few shoots counted to map them: no interval, and no column for it.
+    known = table.reindex(columns=list(ends))
     ranges = [
         "" if pd.isna(low) or pd.isna(high) else words("page.range", low=Figure(low), high=Figure(high))
-        for low, high in zip(*(table[end] for end in ends), strict=True)
+        for low, high in zip(*(known[end] for end in ends), strict=True)
     ]
     yield Shown(f"{words('page.sheet.range')} (%)", ranges)
     yield Shown(words("page.sheet.action"), [words(f"page.action.{action}") for action in table["action"]])
