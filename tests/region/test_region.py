@@ -3,8 +3,13 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import shutil
+import signal
+import subprocess
+import sys
+import time
 import zipfile
 from pathlib import Path
 
@@ -17,6 +22,7 @@ from vinemap.region.region import RegionRun, faults, map_region, told
 from vinemap.region.task import Outcome, Task, map_member
 from vinemap.states import Mapped
 
+ROOT = Path(__file__).parents[2]
 GROWERS = ("Amaranth Vale", "Brackenridge", "Cobblewick", "Dunmorrow")
 
 
@@ -158,3 +164,25 @@ def test_a_vineyard_by_an_address_goes_back_to_one(folder: Path, tmp_path: Path)
     finally:
         memory.rm("/county", recursive=True)
         memory.rm("/out", recursive=True)
+
+
+def test_ctrl_c_leaves_what_is_done_and_says_so(run, tmp_path: Path) -> None:
+    """The command ends with 1 and one line that counts; what it had mapped is not mapped again."""
+    home, _, _ = run
+    out = tmp_path / "out"
+    command = [sys.executable, "-m", "vinemap", "region", str(home / "county"), "-o", str(out), "--workers", "1"]
+    process = subprocess.Popen(
+        command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True
+    )
+    last = time.monotonic() + 240
+    while process.poll() is None and len(list(out.glob("private/.records/*.json"))) < 2:
+        assert time.monotonic() < last, "no vineyard was mapped"
+        time.sleep(0.02)
+    # As a terminal does it: the workers hear it too.
+    os.killpg(process.pid, signal.SIGINT)
+    _, said = process.communicate()
+    assert process.returncode == 1
+    assert re.fullmatch(r"Stopped; \d of 5 vineyards had been written, whole\.\n", said), said
+    assert not (out / "bulletin.html").exists()
+    name = min(path.stem for path in out.glob("private/.records/*.json"))
+    assert map_member(Task(str(home / "county" / name), str(out / "private"))).state == Mapped.UNCHANGED

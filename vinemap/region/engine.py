@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import os
 import secrets
 from collections import deque
 from collections.abc import Callable, Generator, Iterable, Iterator
@@ -60,12 +61,14 @@ def cluster(scheduler: str | None, workers: int | None = None, patience_s: float
         if scheduler is not None:
             yield lambda: Client(scheduler, timeout=patience_s, set_as_default=False)
             return
+        # Where Ctrl-C ends this process, the one that minds its semaphores would have the last word about them.
+        os.environ.setdefault("PYTHONWARNINGS", "ignore::UserWarning:multiprocessing.resource_tracker")
         local = LocalCluster(
             n_workers=workers,
             threads_per_worker=1,
             processes=True,
             host="127.0.0.1",
-            dashboard_address=None,
+            dashboard_address="127.0.0.1:0",  # None would take a port of its own, on every interface
             silence_logs=logging.CRITICAL,
         )
         with local:
