@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import re
 from pathlib import Path
 
 import geopandas as gpd
@@ -10,7 +12,7 @@ import pandas as pd
 import pytest
 
 from tests.builders import CRS, EAST, NORTH, write_hollow_vineyard
-from vinemap.pipeline import make_map
+from vinemap.pipeline import make_map, write_map
 
 
 def with_loggers(folder: Path, minima: list[float], units: str = "metric") -> Path:
@@ -40,6 +42,16 @@ def test_loggers_reach_the_surface(tmp_path: Path) -> None:
     said = " ".join(map(str, run.findings))
     assert "6 temperature loggers had -14.8 °F to -4.0 °F in the coldest hour of the night." in said
     assert "°C" not in said
+    write_map(run, tmp_path / "out")
+    html = (tmp_path / "out" / "map.html").read_text(encoding="utf-8")
+    (text,) = re.findall(r'<script[^>]* id="vinemap-data"[^>]*>(.*?)</script>', html, re.DOTALL)
+    data = json.loads(text)
+    assert len(data["night"]["loggers"]["place"]) == 6
+    low, high = data["night"]["span"]
+    assert low == pytest.approx(float(surface["night_c"].min()), abs=1e-3)
+    assert high == pytest.approx(float(surface["night_c"].max()), abs=1e-3)
+    assert {"night_c", "night_low_c", "night_high_c"} <= set(data["surface"]["layers"])
+    assert set(data["report"]["night"]["findings"][0]) >= {"en", "es"}
 
 
 @pytest.mark.parametrize("count", [1, 2])

@@ -23,7 +23,7 @@ from vinemap.decisions.aftercare import care_sentences
 from vinemap.decisions.checks import wood_sentences
 from vinemap.decisions.worklist import terms
 from vinemap.exports.colours import ACTION_COLOURS, ramps
-from vinemap.page.grids import CHANGE, MASK, PERCENT, Frame, encoded
+from vinemap.page.grids import CHANGE, MASK, PERCENT, Frame, Scale, encoded
 from vinemap.page.outlines import label_points, outlines, places
 from vinemap.page.shell import OnlineBasemap, page
 from vinemap.page.terrain import embedded_terrain
@@ -39,6 +39,7 @@ from vinemap.terrain.grid import coarsened
 from vinemap.web.embed import columns
 
 _PAGE = "vinemap.page"
+_NIGHT_STEP_C, _LEAST_SPAN_C = 0.05, 0.5
 
 
 def write_page(
@@ -155,6 +156,7 @@ def write_page(
         "work_terms": _work_terms(settings),
         "canes": {} if canes is None else _placed(canes),
         "surface": _embedded(surface, change),
+        "night": _night(surface, report),
         "terrain": embedded_terrain(surface if terrain is None else terrain, report.get("model", {})),
         "care": [one.everywhere() for one in cared],
         "action_colours": ACTION_COLOURS,
@@ -238,12 +240,34 @@ def _embedded(surface: xr.Dataset, change: Array | None) -> dict[str, Any]:
         for name in [f"{t}_{part}" for t in MAPPED for part in ("injury", "low", "high")] + ["prob_over_threshold"]
         if name in surface
     }
+    for name in ("night_c", "night_low_c", "night_high_c"):
+        if name in surface:
+            values = coarsened(surface[name], frame.factor)
+            known = values[np.isfinite(values)]
+            step = max(_NIGHT_STEP_C, float(np.ptp(known)) / 250)
+            layers[name] = encoded(values, Scale(step, float(known.min())))
     if "too_few" in surface:
         few = coarsened(surface["too_few"], frame.factor) >= 0.5
         layers["too_few"] = encoded(few.astype(float), MASK)
     if change is not None:
         layers["change"] = encoded(coarsened(change, frame.factor), CHANGE)
     return {**frame.described(), "layers": layers}
+
+
+def _night(surface: xr.Dataset, report: dict[str, Any]) -> dict[str, Any] | None:
+    """Return the loggers' places and minima, and the span of the night's minimum, °C; None where none hung."""
+    if "night_c" not in surface or "night" not in report:
+        return None
+    low, high = float(surface["night_c"].min()), float(surface["night_c"].max())
+    middle, half = (low + high) / 2, max(high - low, _LEAST_SPAN_C) / 2
+    loggers = report["night"]["loggers"]
+    return {
+        "span": [middle - half, middle + half],
+        "loggers": {
+            "min_c": [one["min_c"] for one in loggers],
+            "place": [[one["lon"], one["lat"]] for one in loggers],
+        },
+    }
 
 
 def _change(

@@ -1,7 +1,9 @@
 // Samples as circles: as large as they have nodes, as dark as they are hurt.
 
-import { CHOSEN, INK, colour, css } from "./colours.js";
-import { placed } from "./data.js";
+import { CHOSEN, INK, colour, css, token } from "./colours.js";
+import { celsius } from "../../web/script/words.js";
+import { loggers, placed } from "./data.js";
+import { shareOf } from "./layers.js";
 import { state } from "./state.js";
 
 export function sampleSize(sample, zoom) {
@@ -20,6 +22,40 @@ export function paintSamples(view) {
     const half = stamp.width / view.sharp / 2;
     context.drawImage(stamp, x - half, y - half, 2 * half, 2 * half);
   }
+}
+
+// Temperature loggers as diamonds, each with its lowest of the night.
+export function paintLoggers(view) {
+  const { context } = view;
+  context.save();
+  context.font = `600 13px ${token("--sans")}`;
+  context.textAlign = "left";
+  context.textBaseline = "middle";
+  context.lineJoin = "round";
+  for (const logger of loggers) {
+    const x = view.x(logger.at[0]);
+    const y = view.y(logger.at[1]);
+    context.beginPath();
+    context.moveTo(x, y - 8);
+    context.lineTo(x + 8, y);
+    context.lineTo(x, y + 8);
+    context.lineTo(x - 8, y);
+    context.closePath();
+    context.lineWidth = 4;
+    context.strokeStyle = "#ffffff";
+    context.stroke();
+    context.fillStyle = css(colour("probability", shareOf("night", logger.min_c)));
+    context.fill();
+    context.lineWidth = 1.5;
+    context.strokeStyle = INK;
+    context.stroke();
+    context.lineWidth = 4;
+    context.strokeStyle = "#ffffff";
+    context.strokeText(celsius(logger.min_c), x + 12, y);
+    context.fillStyle = INK;
+    context.fillText(celsius(logger.min_c), x + 12, y);
+  }
+  context.restore();
 }
 
 // Only the injury layer's legend explains the circles' colours; in the others they only mark where samples were taken.

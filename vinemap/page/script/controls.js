@@ -68,7 +68,7 @@ async function show(change) {
 
 // Unpack what the shown layer needs; what is given back waits for all that can be read on the map.
 export async function needed() {
-  const wanted = ["injury", "low", "high"].map((part) => `${state.tissue}_${part}`).concat("prob_over_threshold", "too_few", "change");
+  const wanted = ["injury", "low", "high"].map((part) => `${state.tissue}_${part}`).concat("prob_over_threshold", "too_few", "change", "night_c", "night_low_c", "night_high_c");
   const name = gridName();
   try {
     if (name) await surface.load(name);

@@ -8,6 +8,7 @@ export const threshold = Math.round(data.settings.threshold * 100);
 export const blocks = rowsOf(data.blocks);
 export const zones = rowsOf(data.zones);
 export const samples = rowsOf(data.samples);
+export const loggers = data.night ? rowsOf(data.night.loggers) : [];
 export const protection = rowsOf(data.protection);
 export const jobs = rowsOf(data.work);
 export const canes = rowsOf(data.canes);

@@ -1,10 +1,10 @@
 // What is drawn: terrain, injury, hatching, outlines.
 
-import { paintSamples } from "./circles.js";
+import { paintLoggers, paintSamples } from "./circles.js";
 import { CHOSEN, INK, REACH, actionColour, colour } from "./colours.js";
 import { paintContours } from "./contours.js";
 import { blocks, canes, protection, zones } from "./data.js";
-import { LAYERS, shareOf, surface, terrain } from "./layers.js";
+import { LAYERS, shareOf, spanOf, surface, terrain } from "./layers.js";
 import { paintNames } from "./names.js";
 import { colourTable, place, raster, trace, visible } from "./painter.js";
 import { gridName, state } from "./state.js";
@@ -64,7 +64,7 @@ export function paintSurface(view) {
   const key = `${layer}/${name}`;
   if (rasters.key !== key) {
     const { step, offset } = surface.layers[name];
-    const codes = Math.round((layer === "change" ? 2 : 1) / step);
+    const codes = Math.ceil(spanOf(layer) / step);
     rasters.surface = raster(surface, name, colourTable(codes, (code) => colour(LAYERS[layer].ramp, shareOf(layer, offset + step * code))));
     rasters.key = key;
   }
@@ -82,13 +82,14 @@ function insideBlocks(view) {
 
 export function paintMarks(view) {
   if (state.contours) paintContours(view);
-  if (state.few && LAYERS[state.layer].grid) paintFew(view);
+  if (state.few && LAYERS[state.layer].grid && !LAYERS[state.layer].ofGround) paintFew(view);
   if (state.protection) paintReaches(view);
   paintZones(view, zonesDrawn());
   paintOutlines(view);
   if (state.samples) paintSamples(view);
   if (state.canes) paintCanes(view);
   if (state.names) paintNames(view);
+  if (state.layer === "night") paintLoggers(view);
   if (here.at) paintHere(view);
 }
 

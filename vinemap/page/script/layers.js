@@ -15,12 +15,25 @@ export const LAYERS = {
   high: { ramp: "injury", grid: (tissue) => `${tissue}_high` },
   probability: { ramp: "probability", grid: () => "prob_over_threshold", primaryOnly: true },
   change: { ramp: "change", grid: () => "change", primaryOnly: true },
+  night: { ramp: "probability", grid: () => "night_c", ofGround: true },
   none: { ramp: null },
 };
 export const CHANGE_SPAN = 0.6; // the change layer's colours end at plus and minus this much
 
+// The night's colours end at its mildest and its coldest ground.
+const [coldest, mildest] = data.night?.span ?? [0, 1];
+
 export function shareOf(layer, value) {
+  if (layer === "night") return (mildest - value) / (mildest - coldest);
   return layer === "change" ? 0.5 + value / (2 * CHANGE_SPAN) : value;
+}
+
+export const nightAt = (share) => mildest - share * (mildest - coldest);
+
+// From the least to the greatest value that a layer's codes may stand for.
+export function spanOf(layer) {
+  if (layer === "night") return mildest - coldest;
+  return layer === "change" ? 2 : 1;
 }
 
 export function offered(layer) {

@@ -1,13 +1,13 @@
 // One legend, for the layer that is shown.
 
 import { byId, draw, make } from "../../web/script/dom.js";
-import { actionName, metres, number, percent, signed, t, words } from "../../web/script/words.js";
+import { actionName, celsius, metres, number, percent, signed, t, words } from "../../web/script/words.js";
 import { swatch } from "./charts.js";
 import { sampleSize } from "./circles.js";
 import { CHOSEN, INK, REACH, actionColour, colour, css } from "./colours.js";
 import { contours } from "./contours.js";
 import { blocks, canes, data, placed, protection, threshold, zones } from "./data.js";
-import { CHANGE_SPAN, LAYERS, surface } from "./layers.js";
+import { CHANGE_SPAN, LAYERS, nightAt, surface } from "./layers.js";
 import { state } from "./state.js";
 import { byZone } from "./tasks.js";
 
@@ -19,10 +19,11 @@ export function legend() {
   if (kind.ramp) box.append(title, ...scaleBar(state.layer, kind.ramp));
   else if (state.layer === "action") box.append(title, actionKey());
   const more = make("div", { class: "more" });
-  if (kind.grid && state.few && surface.has("too_few")) more.append(make("span", { class: "key" }, fewSwatch(), t("legend.few")));
+  if (kind.grid && !kind.ofGround && state.few && surface.has("too_few")) more.append(make("span", { class: "key" }, fewSwatch(), t("legend.few")));
   const lines = state.contours ? contours() : null;
   if (lines) more.append(make("span", { class: "key" }, lineSwatch(), t("legend.contours", { step: metres(lines.step.metres, words.units === "us" ? 1 : 0) })));
   if (state.protection && protection.length) more.append(make("span", { class: "key" }, reachSwatch(), t("legend.protection")));
+  if (state.layer === "night") more.append(make("span", { class: "key" }, loggerSwatch(), t("legend.loggers")));
   if (state.samples && placed.length) more.append(sampleKey());
   if (state.canes && canes.length) more.append(make("span", { class: "key" }, caneSwatch(), t("legend.canes")));
   if (zones.length && (state.zones || state.layer === "action" || blocks.some(byZone))) more.append(zoneKey());
@@ -45,13 +46,19 @@ function scaleBar(layer, ramp) {
   for (const [share, text] of ticks(layer)) {
     const x = share * width;
     bar.append(draw("path", { d: `M${x} 2v${height + 5}`, stroke: INK, "stroke-width": 1 }));
-    bar.append(draw("text", { x, y: 40, "text-anchor": "middle" }, text));
+    bar.append(draw("text", { x, y: 40, "text-anchor": anchor(layer, share) }, text));
   }
   const [from, to] = ends(layer);
   return [bar, make("p", { class: "ends" }, make("span", {}, from), make("span", {}, to))];
 }
 
+// Degrees are longer than percent: those at the ends stay within the scale.
+function anchor(layer, share) {
+  return layer !== "night" || share === 0.5 ? "middle" : share ? "end" : "start";
+}
+
 function ticks(layer) {
+  if (layer === "night") return [0, 0.5, 1].map((share) => [share, celsius(nightAt(share))]);
   if (layer === "change") {
     const most = 100 * CHANGE_SPAN;
     return [-most, -most / 2, 0, most / 2, most].map((points) => [0.5 + points / (2 * most), signed(points)]);
@@ -60,7 +67,7 @@ function ticks(layer) {
 }
 
 function ends(layer) {
-  const key = layer === "change" || layer === "probability" ? layer : "injury";
+  const key = ["change", "probability", "night"].includes(layer) ? layer : "injury";
   return [t(`ends.${key}.from`), t(`ends.${key}.to`)];
 }
 
@@ -73,6 +80,11 @@ function fewSwatch() {
   const box = swatch("#ffffff");
   box.append(draw("path", { d: "M1 9L9 1M1 15.5L15.5 1M8 15.5L21 2.5M15 15.5L21 9.5", stroke: INK, "stroke-width": 1.3 }));
   return box;
+}
+
+function loggerSwatch() {
+  return draw("svg", { viewBox: "0 0 20 20", width: 20, height: 20, "aria-hidden": "true" },
+    draw("path", { d: "M10 2L18 10L10 18L2 10Z", fill: "#ffffff", stroke: INK, "stroke-width": 1.5 }));
 }
 
 function lineSwatch() {

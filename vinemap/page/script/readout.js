@@ -1,7 +1,7 @@
 // What lies under the finger, the mouse or the aim of the keyboard.
 
 import { byId, isolated, make, own } from "../../web/script/dom.js";
-import { actionName, measured, metres, number, percent, signed, t } from "../../web/script/words.js";
+import { actionName, celsius, measured, metres, number, percent, signed, t } from "../../web/script/words.js";
 import { swatch } from "./charts.js";
 import { actionColour } from "./colours.js";
 import { blocks, threshold, zones } from "./data.js";
@@ -27,6 +27,7 @@ export function look(lon, lat) {
     high: value(`${tissue}_high`),
     probability: value("prob_over_threshold"),
     change: value("change"),
+    night: ["", "_low", "_high"].map((end) => value(`night${end}_c`)),
     few: value("too_few") === 1,
     vine: block && vineAt(block, x, y),
     ground: terrain?.at(terrain.statistic.layer, lon, lat) ?? null,
@@ -51,6 +52,7 @@ export function readout(found, pinned = false) {
     const told = [["readout.zone", found.zone], ["readout.block", block]].map(([key, item]) => rests(key, item)).filter(Boolean);
     if (told.length) box.append(make("p", { class: "rests", "data-of": "cut" }, told.join(" ")));
   } else box.append(make("p", { class: "where" }, t("readout.outside")));
+  if (block && found.night[0] !== null) box.append(nightRead(found.night));
   if (found.ground !== null) box.append(groundRead(found.ground));
   if (block && pinned) {
     box.append(make("button", { type: "button", class: "go", onclick: () => choose(block, { open: true }) }, t("readout.open")));
@@ -78,6 +80,10 @@ function injuryRead(found) {
 function rests(key, item) {
   const told = item ? cut(item) : "";
   return told && t(key, { cut: told });
+}
+
+function nightRead([middle, low, high]) {
+  return make("p", { class: "line", "data-of": "night" }, t("readout.night"), " ", make("b", {}, celsius(middle)), " ", t("readout.night.interval", { low: celsius(low), high: celsius(high) }));
 }
 
 // The terrain statistic that injury was found to follow; where it follows none, a height, and that nothing was found.
