@@ -11,6 +11,7 @@ import xarray as xr
 
 from vinemap.arrays import Array
 from vinemap.evidence.covariate import Evidence
+from vinemap.model.field import TAIL
 from vinemap.model.gaussian import GaussianField
 from vinemap.sentences import Figure, Sentence
 from vinemap.settings import Settings
@@ -32,7 +33,6 @@ _END_SHARE = 1 / 10
 _LEAST_RELIEF_M = 0.3
 _SURE = 0.9
 _LOW = "height_above_low_m"
-_TAIL = 1.6448536269514722
 
 
 @dataclass(frozen=True)
@@ -143,7 +143,7 @@ class NightTemperature:
         for first in range(0, len(cells), _BATCH):
             part = slice(first, min(first + _BATCH, len(cells)))
             mean[part], sd[part] = self.at(cells.centres(part))
-        values = {"night_c": mean, "night_low_c": mean - _TAIL * sd, "night_high_c": mean + _TAIL * sd}
+        values = {"night_c": mean, "night_low_c": mean - TAIL * sd, "night_high_c": mean + TAIL * sd}
         return xr.Dataset(
             {name: cells.layer(value.astype(np.float32)) for name, value in values.items()}, coords=grid.coords
         )
@@ -159,7 +159,7 @@ class NightTemperature:
         xy = self._xy[np.concatenate(ends)]
         shares = np.concatenate([np.full(len(end), sign / len(end)) for end, sign in zip(ends, (1, -1), strict=True)])
         mean, sd, below = self.field.contrast(xy, self._rows(xy), shares)
-        return Lie(mean, mean - _TAIL * sd, mean + _TAIL * sd, below)
+        return Lie(mean, mean - TAIL * sd, mean + TAIL * sd, below)
 
     def evidence(self, slope: float, slope_sd: float) -> Evidence:
         """Return the minimum of the night as evidence of injury.
