@@ -13,9 +13,7 @@ from dataclasses import dataclass, replace
 from enum import StrEnum
 from functools import cache
 from operator import itemgetter
-from typing import TypeVar
-
-import pandas as pd
+from typing import TYPE_CHECKING, TypeVar
 
 from vinemap.states import (
     DECISIVE,
@@ -52,7 +50,10 @@ from vinemap.states import (
 )
 from vinemap.units import HECTARES_PER_ACRE, KILOGRAMS_PER_POUND, METRES_PER_FOOT, TONNES_PER_SHORT_TON
 
-Frame = TypeVar("Frame", bound=pd.DataFrame)
+if TYPE_CHECKING:
+    import pandas as pd
+
+Frame = TypeVar("Frame", bound="pd.DataFrame")
 
 
 class Kind(StrEnum):
@@ -1557,6 +1558,8 @@ def dictionary(layouts: Iterable[Layout] = (*INPUTS, *OUTPUTS)) -> pd.DataFrame:
     >>> dictionary([ZONES_CSV]).set_index("column").loc["injury_pct", "meaning"]
     'primary buds dead, mean over the zone'
     """
+    import pandas as pd  # noqa: PLC0415 - the sentences take meanings from here, and they load before any table
+
     rows = [
         {
             "files": layout.files,
