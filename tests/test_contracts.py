@@ -6,6 +6,7 @@ import ast
 import re
 import tomllib
 from collections import Counter
+from functools import cache
 from importlib import import_module
 from pathlib import Path
 
@@ -66,6 +67,7 @@ def test_no_two_modules_share_a_name() -> None:
     assert [name for name, count in names.items() if count > 1] == []
 
 
+@cache
 def _defined(module: str) -> set[str]:
     """Names that a module defines itself."""
     path = ROOT / Path(*module.split("."))
@@ -80,6 +82,12 @@ def _defined(module: str) -> set[str]:
     return found
 
 
+@cache
+def _submodules(module: str) -> set[str]:
+    """Names of the modules inside a room."""
+    return {file.stem for file in (ROOT / Path(*module.split("."))).glob("*.py")}
+
+
 def test_names_are_imported_from_where_they_are_defined() -> None:
     """An import names the module that defines what it takes; only the front door hands on what others define."""
     wrong = []
@@ -89,8 +97,7 @@ def test_names_are_imported_from_where_they_are_defined() -> None:
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
             if not (isinstance(node, ast.ImportFrom) and node.module and node.module.startswith("vinemap.")):
                 continue
-            submodules = {file.stem for file in (ROOT / Path(*node.module.split("."))).glob("*.py")}
-            strange = {alias.name for alias in node.names} - _defined(node.module) - submodules
+            strange = {alias.name for alias in node.names} - _defined(node.module) - _submodules(node.module)
             wrong += [f"{module_of(path)}: {node.module}.{name}" for name in sorted(strange)]
     assert wrong == []
 

@@ -111,7 +111,7 @@ def test_the_guide_and_the_readme_name_every_command() -> None:
 def _coarsen(folder: Path) -> None:
     """Let maps of the demonstration be made in larger cells, which are sooner done."""
     settings = folder / "vinemap.toml"
-    settings.write_text(settings.read_text(encoding="utf-8") + "\n[surface]\ncell_m = 9.0\n", encoding="utf-8")
+    settings.write_text(settings.read_text(encoding="utf-8") + "\n[surface]\ncell_m = 15.0\n", encoding="utf-8")
 
 
 def test_the_examples_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

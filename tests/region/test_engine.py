@@ -8,28 +8,18 @@ import socket
 import subprocess
 import sys
 import threading
-import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
 import pytest
 
-from tests.region.chores import chore
+from tests.region.chores import PATIENCE_S, chore, until
 from vinemap.errors import VinemapError
 from vinemap.region.engine import cluster, outcomes
 from vinemap.region.task import Task
 
 ROOT = Path(__file__).parents[2]
-_PATIENCE_S = 120.0
-
-
-def _until(true: Callable[[], bool], what: str) -> None:
-    """Wait for something that another process does, and say so where it does not."""
-    last = time.monotonic() + _PATIENCE_S
-    while not true():
-        assert time.monotonic() < last, what
-        time.sleep(0.02)
 
 
 @contextmanager
@@ -75,11 +65,11 @@ def test_every_task_once_though_a_worker_and_the_scheduler_die(tmp_path: Path) -
         return [int(line) for line in notes.read_text(encoding="utf-8").splitlines()] if notes.exists() else []
 
     def trouble() -> None:
-        _until(lambda: len(begun("t0")) == 1, "the first task was not begun")
+        until(lambda: len(begun("t0")) == 1, "the first task was not begun")
         os.kill(begun("t0")[0], signal.SIGKILL)
-        _until(lambda: len(begun("t0")) == 2, "the task of the killed worker was not begun again")
+        until(lambda: len(begun("t0")) == 2, "the task of the killed worker was not begun again")
         (tmp_path / "t0.hold").unlink()
-        _until(lambda: len(begun("t9")) == 1, "the task before the stop was not begun")
+        until(lambda: len(begun("t9")) == 1, "the task before the stop was not begun")
         first.kill()
         first.wait()
         stack.enter_context(_process(*_scheduler(port)))
@@ -92,7 +82,7 @@ def test_every_task_once_though_a_worker_and_the_scheduler_die(tmp_path: Path) -
         stack.enter_context(_process(*_worker(port)))
         troubled = threading.Thread(target=trouble)
         troubled.start()
-        with cluster(f"tcp://127.0.0.1:{port}", patience_s=_PATIENCE_S) as opened:
+        with cluster(f"tcp://127.0.0.1:{port}", patience_s=PATIENCE_S) as opened:
             found = [(task.name, outcome.problems) for task, outcome in outcomes(tasks, opened, chore)]
         troubled.join()
     assert sorted(found) == sorted((task.name, (task.name,)) for task in tasks)

@@ -9,7 +9,6 @@ import shutil
 import signal
 import subprocess
 import sys
-import time
 import zipfile
 from pathlib import Path
 
@@ -17,6 +16,7 @@ import pandas as pd
 import pytest
 
 from tests.builders import blocks, samples, samples_table, write_elevation, write_vineyard
+from tests.region.chores import until
 from vinemap.pipeline import make_map, write_map
 from vinemap.region.region import RegionRun, faults, map_region, told
 from vinemap.region.task import Outcome, Task, map_member
@@ -174,15 +174,13 @@ def test_ctrl_c_leaves_what_is_done_and_says_so(run, tmp_path: Path) -> None:
     process = subprocess.Popen(
         command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True
     )
-    last = time.monotonic() + 240
-    while process.poll() is None and len(list(out.glob("private/.records/*.json"))) < 2:
-        assert time.monotonic() < last, "no vineyard was mapped"
-        time.sleep(0.02)
+    records = "private/.records/*.json"
+    until(lambda: process.poll() is not None or len(list(out.glob(records))) >= 2, "no vineyard was mapped")
     # As a terminal does it: the workers hear it too.
     os.killpg(process.pid, signal.SIGINT)
     _, said = process.communicate()
     assert process.returncode == 1
     assert re.fullmatch(r"Stopped; \d of 5 vineyards had been written, whole\.\n", said), said
     assert not (out / "bulletin.html").exists()
-    name = min(path.stem for path in out.glob("private/.records/*.json"))
+    name = min(path.stem for path in out.glob(records))
     assert map_member(Task(str(home / "county" / name), str(out / "private"))).state == Mapped.UNCHANGED
