@@ -9,13 +9,21 @@ from typing import Annotated, Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, field_validator, model_validator
 
 from vinemap.arrays import Array
 from vinemap.resources import asset
 from vinemap.states import Action, SpeciesGroup
 from vinemap.units import KILOGRAMS_PER_POUND, METRES_PER_FOOT
 from vinemap.varieties import Kin, Share, Varieties
+
+
+def _action(name: Any) -> Action:
+    """Take a key of our own table, which is text however strictly the settings are read."""
+    return Action(name)
+
+
+_Task = Annotated[Action, BeforeValidator(_action)]
 
 
 class _Table(BaseModel):
@@ -233,10 +241,8 @@ class Labour(_Sourced):
     """What work takes and costs, assumed where the settings of a vineyard say nothing of it."""
 
     currency: str = Field(max_length=40, description="of the prices")
-    vines_per_hour: dict[Action, Annotated[float, Field(gt=0, le=100_000)]] = Field(description="of one person")
-    materials: dict[Action, dict[str, Annotated[float, Field(ge=0, le=1e6)]]] = Field(
-        description="pieces for each vine"
-    )
+    vines_per_hour: dict[_Task, Annotated[float, Field(gt=0, le=100_000)]] = Field(description="of one person")
+    materials: dict[_Task, dict[str, Annotated[float, Field(ge=0, le=1e6)]]] = Field(description="pieces for each vine")
     prices: dict[str, Annotated[float, Field(ge=0, le=1e9)]] = Field(description="of an hour, and of a piece")
 
 
