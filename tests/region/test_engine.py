@@ -86,7 +86,8 @@ def test_every_task_once_though_a_worker_and_the_scheduler_die(tmp_path: Path) -
             found = [(task.name, outcome.problems) for task, outcome in outcomes(tasks, opened, chore)]
         troubled.join()
     assert sorted(found) == sorted((task.name, (task.name,)) for task in tasks)
-    assert len(begun("t0")) == 2
+    # Once more, where the scheduler died before it had handed on what the second worker said.
+    assert len(begun("t0")) in (2, 3)
 
 
 def test_no_scheduler_is_said_plainly() -> None:
