@@ -16,8 +16,8 @@ from vinemap.model.gaussian import GaussianField
 from vinemap.sentences import Figure, Sentence
 from vinemap.settings import Settings
 from vinemap.terrain.grid import read_layers
-from vinemap.terrain.layers import COVARIATES
 from vinemap.terrain.sparse import BlockCells
+from vinemap.terrain.standard import standard_over
 from vinemap.units import degrees, temperature
 
 FEWEST_LOGGERS = 3
@@ -30,7 +30,6 @@ _PLACES = 20_000
 _BATCH = 50_000
 _ENDS = 40
 _END_SHARE = 1 / 10
-_LEAST_RELIEF_M = 0.3
 _SURE = 0.9
 _LOW = "height_above_low_m"
 
@@ -115,13 +114,8 @@ class NightTemperature:
         self._centre = self._scale = np.empty(0)
         if self._terrain is None:
             return
-        names = [covariate.name for covariate in COVARIATES]
-        values = read_layers(self._terrain, names, self._xy)
-        relief = float(np.ptp(read_layers(self._terrain, ["elevation_m"], self._xy)))
-        scale = values.std(axis=0)
-        varies = (scale > 1e-6) & (relief >= _LEAST_RELIEF_M)
-        self._names = [name for name, kept in zip(names, varies, strict=True) if kept]
-        self._centre, self._scale = values.mean(axis=0)[varies], scale[varies]
+        covariates, self._centre, self._scale, _ = standard_over(self._terrain, self._xy)
+        self._names = [covariate.name for covariate in covariates]
 
     def _rows(self, xy: Array) -> Array:
         if self._terrain is None or not self._names:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
@@ -13,15 +12,13 @@ import xarray as xr
 from vinemap.arrays import Array
 from vinemap.evidence.covariate import Evidence
 from vinemap.terrain.grid import read_layers
-from vinemap.terrain.layers import COVARIATES, Covariate
+from vinemap.terrain.layers import Covariate
 from vinemap.terrain.sparse import BlockCells
+from vinemap.terrain.standard import LEAST_RELIEF_M, standard_over
 
 _INTERCEPT_SD, _VARIETY_SD, _PART_SD, _TERRAIN_SD = 2.0, 1.0, 0.7, 1.0
 _MOST_COVARIATES = 4
 _ROWS_PER_COVARIATE = 8
-# As far apart as two heights of level ground may be, each 0.1 m off: 1.96 √2 × 0.1 m. A root mean square of 0.1 m is
-# what the USGS Lidar Base Specification asks of quality level 2 (from memory).
-_LEAST_RELIEF_M = 0.3
 _BATCH = 100_000
 _TERRAIN, _EVIDENCE = 0, 1
 # Below this share of its largest figure a spread is rounding of single precision.
@@ -137,12 +134,7 @@ class Design:
         cells = BlockCells.of(grid)
         some = slice(None, None, max(1, len(cells) // _BATCH))
         if terrain is not None:
-            values = read_layers(terrain, [c.name for c in COVARIATES], cells.centres(some))
-            relief = float(np.ptp(read_layers(terrain, ["elevation_m"], cells.centres(some))))
-            sd = values.std(axis=0)
-            varies = (sd > 1e-6) & (relief >= _LEAST_RELIEF_M)
-            covariates = tuple(itertools.compress(COVARIATES, varies))
-            centre, scale = values.mean(axis=0)[varies], sd[varies]
+            covariates, centre, scale, relief = standard_over(terrain, cells.centres(some))
         columns = [Known.over(one, cells.centres(some), cells.block[some]) for one in evidence]
         known = tuple(column for column in columns if column is not None)
         silent = tuple(one for one, column in zip(evidence, columns, strict=True) if column is None)
@@ -151,7 +143,7 @@ class Design:
     @property
     def level(self) -> bool:
         """Whether the ground is too level for heights to tell places apart."""
-        return self.relief_m is not None and self.relief_m < _LEAST_RELIEF_M
+        return self.relief_m is not None and self.relief_m < LEAST_RELIEF_M
 
     @property
     def first_terrain(self) -> int:
