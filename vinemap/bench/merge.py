@@ -65,7 +65,7 @@ def merge_ticks(paths: Sequence[Path], out: Path) -> list[Sentence]:
     _refuse_out(paths, out, findings)
     parts = []
     for path, file in zip(paths, files, strict=True):
-        tables = [replace(one, file=one.file.replace(path.name, file, 1)) for one in _tables(path, "done", findings)]
+        tables = _tables_as(path, file, "done", findings)
         parts.append(pd.concat([read_ticks(table, findings) for table in tables]) if tables else None)
     if findings.problems:
         raise InputError(findings.problems)
@@ -196,7 +196,7 @@ def merge_wood(paths: Sequence[Path], out: Path) -> list[Sentence]:
     parts = []
     for path, file in zip(paths, files, strict=True):
         own = Findings()
-        tables = [replace(table, file=table.file.replace(path.name, file, 1)) for table in _tables(path, "wood", own)]
+        tables = _tables_as(path, file, "wood", own)
         parts.append(pd.concat([_no_wood(), *(read_wood_table(table, {}, None, "", own) for table in tables)]))
         findings.problems.extend(own.problems)
         findings.warnings.extend(own.warnings)
@@ -278,6 +278,11 @@ def _tables(path: Path, stem: str, findings: Findings) -> list[Table]:
     elif usable(path, TABLES, findings):
         return read_tables(path, stem, findings)
     return []
+
+
+def _tables_as(path: Path, file: str, stem: str, findings: Findings) -> list[Table]:
+    """Return the tables of a file under the name by which it is told apart from others."""
+    return [replace(table, file=table.file.replace(path.name, file, 1)) for table in _tables(path, stem, findings)]
 
 
 def _refuse_same_file(paths: Sequence[Path], findings: Findings) -> None:
