@@ -12,7 +12,7 @@ import matplotlib as mpl
 import pytest
 
 import vinemap
-from vinemap.pipeline import make_map
+from vinemap.pipeline.mapping import make_map
 
 TOP = Path(__file__).parents[1]
 FINDER = doctest.DocTestFinder(exclude_empty=True)

@@ -10,7 +10,9 @@ from importlib import import_module
 TYPE_CHECKING = False  # as type checkers know it; the module that defines it takes long to load
 if TYPE_CHECKING:
     from vinemap.errors import InputError, Problem, TooFewSamplesError, VinemapError
-    from vinemap.pipeline import MapRun, make_map, write_map
+    from vinemap.pipeline.map_run import MapRun
+    from vinemap.pipeline.mapping import make_map
+    from vinemap.pipeline.writing import write_map
     from vinemap.reading.vineyard import Vineyard
     from vinemap.reading.vineyard import read_vineyard as read
     from vinemap.settings import Settings
@@ -34,15 +36,15 @@ __all__ = [
 # Public name: the module that defines it, and its name there.
 _WHERE = {
     "InputError": ("vinemap.errors", "InputError"),
-    "MapRun": ("vinemap.pipeline", "MapRun"),
+    "MapRun": ("vinemap.pipeline.map_run", "MapRun"),
     "Problem": ("vinemap.errors", "Problem"),
     "Settings": ("vinemap.settings", "Settings"),
     "TooFewSamplesError": ("vinemap.errors", "TooFewSamplesError"),
     "VinemapError": ("vinemap.errors", "VinemapError"),
     "Vineyard": ("vinemap.reading.vineyard", "Vineyard"),
-    "make_map": ("vinemap.pipeline", "make_map"),
+    "make_map": ("vinemap.pipeline.mapping", "make_map"),
     "read": ("vinemap.reading.vineyard", "read_vineyard"),
-    "write_map": ("vinemap.pipeline", "write_map"),
+    "write_map": ("vinemap.pipeline.writing", "write_map"),
 }
 
 

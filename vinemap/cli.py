@@ -72,7 +72,8 @@ def map_command(
     Example: vinemap map demo_blocks -o outputs/demo --open
     """
     from vinemap.exports.exchange import claimed
-    from vinemap.pipeline import make_map, write_map
+    from vinemap.pipeline.mapping import make_map
+    from vinemap.pipeline.writing import write_map
 
     target = _out(out, folder)
     with claimed(target, folder), _console().status("starting") as status:
@@ -269,7 +270,9 @@ def explain(folder: Path, block: str, shoots: Path | None) -> None:
     """
     from vinemap.decisions.explain import explain_block
     from vinemap.decisions.explain_spring import explain_spring
-    from vinemap.pipeline import block_named, check_spring, make_map
+    from vinemap.pipeline.after_budbreak import check_spring
+    from vinemap.pipeline.map_run import block_named
+    from vinemap.pipeline.mapping import make_map
     from vinemap.reading.vineyard import read_vineyard
 
     with _console().status("reading") as status:
@@ -297,7 +300,8 @@ def spring(folder: Path, counts: Path, out: Path | None) -> None:
     Example: vinemap spring demo_blocks demo_blocks/shoots.csv -o outputs/spring
     """
     from vinemap.exports.exchange import claimed
-    from vinemap.pipeline import check_spring, write_spring
+    from vinemap.pipeline.after_budbreak import check_spring
+    from vinemap.pipeline.writing import write_spring
 
     target = _out(out, folder, "_spring")
     with claimed(target, folder), _console().status("starting") as status:
@@ -316,7 +320,7 @@ def check(folder: Path) -> None:
 
     Example: vinemap check demo_blocks
     """
-    from vinemap.pipeline import check_folder
+    from vinemap.pipeline.mapping import check_folder
     from vinemap.reading.vineyard import summary, verdict
 
     vineyard = check_folder(folder)

@@ -26,7 +26,7 @@ from tests.builders import samples_table
 from vinemap.bench.bench_page import write_bench
 from vinemap.bench.merge import merge_buds
 from vinemap.demo import write_demo
-from vinemap.pipeline import make_map
+from vinemap.pipeline.mapping import make_map
 from vinemap.plan.options import PlanOptions
 from vinemap.plan.run import make_plan
 from vinemap.plan.sizes import half_width_of

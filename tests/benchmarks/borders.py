@@ -25,7 +25,7 @@ from vinemap.decisions.classes import Classifier, Statistics
 from vinemap.decisions.vine_rows import zone_rows
 from vinemap.decisions.zones import action_zones, vines_between
 from vinemap.demo import Truth, write_demo
-from vinemap.pipeline import make_map
+from vinemap.pipeline.mapping import make_map
 from vinemap.reading.frames import known_rows
 from vinemap.reading.rows import RowFrame
 from vinemap.settings import Settings

@@ -17,7 +17,9 @@ from tests.builders import CRS, Html, write_hollow_vineyard
 from vinemap.decisions.actions import NODES_TWICE, decide, task_sentence
 from vinemap.decisions.by_zone import settled, tasks
 from vinemap.decisions.explain import explain_block
-from vinemap.pipeline import MapRun, make_map, write_map
+from vinemap.pipeline.map_run import MapRun
+from vinemap.pipeline.mapping import make_map
+from vinemap.pipeline.writing import write_map
 from vinemap.sentences import section
 from vinemap.settings import Settings
 

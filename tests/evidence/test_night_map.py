@@ -12,7 +12,8 @@ import pandas as pd
 import pytest
 
 from tests.builders import CRS, EAST, NORTH, write_hollow_vineyard
-from vinemap.pipeline import make_map, write_map
+from vinemap.pipeline.mapping import make_map
+from vinemap.pipeline.writing import write_map
 
 
 def with_loggers(folder: Path, minima: list[float], units: str = "metric") -> Path:

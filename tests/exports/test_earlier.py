@@ -12,7 +12,8 @@ import pytest
 from tests.builders import write_hollow_vineyard, write_vineyard
 from vinemap.errors import InputError
 from vinemap.exports.earlier import read_earlier, refuse_twice
-from vinemap.pipeline import make_map, write_map
+from vinemap.pipeline.mapping import make_map
+from vinemap.pipeline.writing import write_map
 from vinemap.reading.vineyard import read_site
 
 

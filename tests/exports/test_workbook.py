@@ -17,7 +17,7 @@ from openpyxl.worksheet.worksheet import Worksheet
 from tests.builders import write_vineyard
 from vinemap.columns import WORKBOOK, heading_key, note_keys
 from vinemap.exports.workbook import Content, word_key, write_workbook
-from vinemap.pipeline import make_map
+from vinemap.pipeline.mapping import make_map
 from vinemap.sentences import languages
 from vinemap.settings import Settings
 

@@ -13,7 +13,7 @@ from tests.builders import CRS, blocks, buds_table, samples, samples_table, squa
 from tests.intake.test_drawings import kml, placemark
 from vinemap.intake.tidy import write_folder
 from vinemap.intake.understand import understand
-from vinemap.pipeline import make_map
+from vinemap.pipeline.mapping import make_map
 from vinemap.reading.vineyard import read_vineyard
 
 NAMES = {"Ash": "Blk 1 - Ash / 667", "Birch": "Blk 2 - Birch", "Cedar": "Blk 12 - Cedar"}

@@ -13,7 +13,7 @@ from tests.intake.messy import TROUBLES, write_messy, write_tidy
 from vinemap.errors import InputError
 from vinemap.intake.tidy import answers_in, write_folder
 from vinemap.intake.understand import understand
-from vinemap.pipeline import make_map
+from vinemap.pipeline.mapping import make_map
 from vinemap.reading.vineyard import read_vineyard
 
 

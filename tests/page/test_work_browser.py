@@ -16,7 +16,8 @@ from playwright import sync_api as playwright
 from tests.builders import write_hollow_vineyard
 from vinemap.bench.merge import merge_tables
 from vinemap.columns import TICKS
-from vinemap.pipeline import make_map, write_map
+from vinemap.pipeline.mapping import make_map
+from vinemap.pipeline.writing import write_map
 from vinemap.sentences import section
 
 WORDS = section("page")["en"]

@@ -13,7 +13,8 @@ from pyproj import Transformer
 from shapely import LineString
 
 from tests.builders import CRS, EAST, NORTH, write_hollow_vineyard
-from vinemap.pipeline import make_map, write_map
+from vinemap.pipeline.mapping import make_map
+from vinemap.pipeline.writing import write_map
 from vinemap.sentences import section
 
 WORDS = {language: section("page")[language] for language in ("en", "es")}

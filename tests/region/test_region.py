@@ -17,7 +17,8 @@ import pytest
 
 from tests.builders import blocks, samples, samples_table, write_elevation, write_vineyard
 from tests.region.chores import until
-from vinemap.pipeline import make_map, write_map
+from vinemap.pipeline.mapping import make_map
+from vinemap.pipeline.writing import write_map
 from vinemap.region.region import RegionRun, faults, map_region, told
 from vinemap.region.task import Outcome, Task, map_member
 from vinemap.states import Mapped

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 import xarray as xr
@@ -269,3 +270,10 @@ def _column(table: pd.DataFrame, name: str) -> Array:
     """Return a column as floats, NaN where it or its value is missing."""
     values = table[name] if name in table else pd.Series(np.nan, table.index)
     return np.asarray(pd.to_numeric(values, errors="coerce").astype("Float64").to_numpy(np.float64, na_value=np.nan))
+
+
+def by_what_decides(zones: gpd.GeoDataFrame, *, spring: bool) -> gpd.GeoDataFrame:
+    """Return zones whose injury is that of the figure that decides: in spring, of nodes with no shoot."""
+    if not spring:
+        return zones
+    return zones.assign(**{f"injury{end}_pct": zones[f"no_live_bud{end}_pct"] for end in ("", "_low", "_high")})

@@ -62,7 +62,8 @@ def _done(report: Report, files: Iterable[Path], sentences: Iterable[Sentence]) 
 
 def _map(report: Report, folder: str, out: str, earlier: str | None = None) -> None:
     from vinemap.exports.exchange import claimed  # noqa: PLC0415 - the stop is answered before the libraries load
-    from vinemap.pipeline import make_map, write_map  # noqa: PLC0415
+    from vinemap.pipeline.mapping import make_map  # noqa: PLC0415
+    from vinemap.pipeline.writing import write_map  # noqa: PLC0415
 
     with claimed(Path(out), Path(folder)):
         run = make_map(folder, _stage(report))
@@ -72,7 +73,8 @@ def _map(report: Report, folder: str, out: str, earlier: str | None = None) -> N
 
 def _spring(report: Report, folder: str, counts: str, out: str) -> None:
     from vinemap.exports.exchange import claimed  # noqa: PLC0415
-    from vinemap.pipeline import check_spring, write_spring  # noqa: PLC0415
+    from vinemap.pipeline.after_budbreak import check_spring  # noqa: PLC0415
+    from vinemap.pipeline.writing import write_spring  # noqa: PLC0415
 
     with claimed(Path(out), Path(folder)):
         check, run = check_spring(Path(folder), Path(counts), _stage(report))

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from vinemap.pipeline import MapRun
+from vinemap.pipeline.map_run import MapRun
 from vinemap.sentences import Sentence
 from vinemap.terrain.grid import cell_size
 

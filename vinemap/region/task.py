@@ -121,7 +121,8 @@ def _run(folder: Path, out: Path, *, pdf: bool) -> dict[str, Any]:
     """Map, and wait where a worker that lost its scheduler is still at the same vineyard."""
     from vinemap.errors import BusyError  # noqa: PLC0415
     from vinemap.exports.exchange import claimed  # noqa: PLC0415
-    from vinemap.pipeline import make_map, write_map  # noqa: PLC0415
+    from vinemap.pipeline.mapping import make_map  # noqa: PLC0415
+    from vinemap.pipeline.writing import write_map  # noqa: PLC0415
     from vinemap.region.figures import vineyard_figures  # noqa: PLC0415
 
     for left in reversed(range(_BUSY_TRIES)):

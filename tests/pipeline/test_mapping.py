@@ -28,7 +28,9 @@ from vinemap.decisions.zones import action_zones
 from vinemap.demo import Truth, write_demo
 from vinemap.errors import InputError
 from vinemap.exports.formats import write_geopackage
-from vinemap.pipeline import MapRun, check_folder, make_map, write_map
+from vinemap.pipeline.map_run import MapRun
+from vinemap.pipeline.mapping import check_folder, make_map
+from vinemap.pipeline.writing import write_map
 from vinemap.reading.frames import known_rows
 from vinemap.settings import Settings
 from vinemap.states import Bud, Differs, Evidence

@@ -9,7 +9,9 @@ import pandas as pd
 import pytest
 
 from tests.builders import write_hollow_vineyard
-from vinemap.pipeline import check_spring, make_map, write_spring
+from vinemap.pipeline.after_budbreak import check_spring
+from vinemap.pipeline.mapping import make_map
+from vinemap.pipeline.writing import write_spring
 from vinemap.states import Action
 
 
