@@ -45,8 +45,9 @@ def test_marks_of_gaps_are_unknown(folder: Path, layers: Path) -> None:
         grid.write(z, 1)
     vineyard = read_vineyard(folder)
     assert int(np.isnan(vineyard.site.layers[0].values).sum()) == 5
-    (said,) = [line for line in vineyard.warnings if "layers/" in line]
+    said, short = [line for line in vineyard.warnings if "layers/" in line]
     assert said.endswith("hold -9999, which usually marks a gap; they were taken as unknown.")
+    assert short.startswith("layers/soil_depth.tif does not cover ")
 
 
 def _elsewhere(layers: Path) -> None:

@@ -123,6 +123,9 @@ def surface_warnings(vineyard: Vineyard, injury: InjuryMap) -> list[Sentence]:
 def _evidence_warnings(known: list[dict[str, Any]]) -> Iterator[Sentence]:
     """Say what evidence does not reach all ground, or tells nothing."""
     for one in known:
+        if one["name"].startswith("layer."):
+            # Named with its file where it was read.
+            continue
         if one["unknown"] is None:
             yield Sentence("warning.evidence.silent", name=one["label"])
         elif (share := Figure(100 * one["unknown"], 0, "%")).value >= 0.5:

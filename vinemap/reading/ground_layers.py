@@ -31,6 +31,10 @@ MOST_LAYERS = 12
 _MARGIN_M = 50.0
 # Numbers that programs write into gaps without saying so; common practice. The last is the least of single precision.
 _GAPS = (-9999.0, -32768.0, -99999.0, float(np.finfo(np.float32).min))
+# No figure of the ground is as large, in any unit.
+_HUGE = 1e15
+# So few whole figures, one after the other, are more often numbers of kinds than amounts.
+_MOST_KINDS = 12
 
 
 @dataclass(frozen=True)
@@ -184,10 +188,23 @@ def _read(path: Path, blocks: gpd.GeoDataFrame, findings: Findings) -> xr.DataAr
             findings.warn(Sentence("warning.layer.bands", file=_place(path), bands=grid.count))
         values = grid.read(window).rename("value").rio.write_crs(crs).rio.write_nodata(np.nan)
         _take_gaps_out(values.to_numpy(), grid, path, findings)
-    if not covers(values, crs, blocks, path, "it", Findings()):
+    inner = Findings()
+    if not covers(values, crs, blocks, path, "it", inner):
         refuse_uncovered(path, "it", findings)
         return None
+    findings.warnings.extend(Sentence(one.key, **{**one.values, "file": _place(path)}) for one in inner.warnings)
+    _say_what_it_holds(values.to_numpy(), path, findings)
     return values
+
+
+def _say_what_it_holds(values: Array, path: Path, findings: Findings) -> None:
+    """Name a grid of one figure, and one of a few whole figures in a row, which may be numbers of kinds."""
+    figures = np.unique(values[np.isfinite(values)])
+    if len(figures) == 1:
+        findings.warn(Sentence("warning.layer.constant", file=_place(path), value=f"{figures[0]:g}"))
+    elif 2 < len(figures) <= _MOST_KINDS and (figures == np.arange(len(figures)) + np.round(figures[0])).all():
+        ends = {"low": f"{figures[0]:g}", "high": f"{figures[-1]:g}"}
+        findings.warn(Sentence("warning.layer.kinds", file=_place(path), **ends))
 
 
 def _take_gaps_out(values: Array, grid: Grid, path: Path, findings: Findings) -> None:
@@ -195,7 +212,8 @@ def _take_gaps_out(values: Array, grid: Grid, path: Path, findings: Findings) ->
     values[~np.isfinite(values)] = np.nan
     if grid.gaps_declared:
         return
-    for mark in _GAPS:
+    huge = values[np.abs(values) >= _HUGE]
+    for mark in (*_GAPS, *np.unique(huge[~np.isin(huge, np.array(_GAPS, np.float32))])):
         marked = values == np.float32(mark)
         if marked.any():
             counts = {"wrong": Figure(marked.sum()), "all": Figure(values.size), "value": f"{mark:g}"}

@@ -191,14 +191,15 @@ class _Faults:
             kept = [one for one in kept if one is not worst]
 
     def far_off(self, one: Record, among: list[Record]) -> bool:
-        """Look for a minimum far from all others', as where degrees were taken for other ones."""
+        """Look for a minimum far from all others', as where degrees were taken for other ones, or a sign was lost."""
         rest = np.array([other.min_c for other in among if other is not one])
         middle = float(np.median(rest))
         spread = float(np.median(np.abs(rest - middle)))
         if abs(one.min_c - middle) < max(_FAR_OFF_C, 5 * spread):
             return False
         other_unit = min(abs(one.min_c * 9 / 5 + 32 - middle), abs((one.min_c - 32) * 5 / 9 - middle))
-        key = "unit" if other_unit <= max(3.0, 2 * spread) else "far_off"
+        near = max(3.0, 2 * spread)
+        key = "unit" if other_unit <= near else "sign" if abs(one.min_c + middle) <= near else "far_off"
         return self.warn(key, one, value=self.figure(one.min_c), others=self.figure(middle))
 
     def other_night(self, records: list[Record], night: dt.date) -> bool:

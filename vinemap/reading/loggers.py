@@ -102,7 +102,7 @@ def read_loggers(
         return None
     records = _near(records, known, blocks, file, findings)
     kept = sound(records, night, settings.units, findings)
-    _warn_of_heights([known[bare_name(one.name)] for one in kept], settings, findings)
+    _warn_of_heights([known[bare_name(one.name)] for one in kept], file, settings, findings)
     return _table(kept, known, settings, blocks)
 
 
@@ -342,13 +342,17 @@ def _local(one: Series, longitude: float) -> np.ndarray:
     return one.times if abs(ahead) <= 2 else one.times + np.timedelta64(round(3600 * ahead), "s")
 
 
-def _warn_of_heights(ours: list[_Placed], settings: Settings, findings: Findings) -> None:
-    """Say where sensors hung at heights far apart: by night it is colder near the ground."""
+def _warn_of_heights(ours: list[_Placed], file: str, settings: Settings, findings: Findings) -> None:
+    """Say where nobody knows how high sensors hung, or they hung far apart: by night it is colder near the ground."""
+    per_metre, unit = length_unit(settings.units)
+    silent = [one.row for one in ours if one.height_m is None]
+    if silent and "height_m" not in settings.loggers.model_fields_set:
+        usual = Figure(settings.loggers.height_m * per_metre, 1, unit)
+        findings.warn(Sentence("warning.logger.height", file=file, rows=Listed(silent), height=usual))
     heights = [settings.loggers.height_m if one.height_m is None else one.height_m for one in ours]
     if heights and max(heights) - min(heights) > _HEIGHTS_APART_M:
-        per_metre, unit = length_unit(settings.units)
         low, high = Figure(min(heights) * per_metre, 1), Figure(max(heights) * per_metre, 1, unit)
-        findings.warn(Sentence("warning.logger.heights", low=low, high=high))
+        findings.warn(Sentence("warning.logger.heights", file=file, low=low, high=high))
 
 
 def _table(

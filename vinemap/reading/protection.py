@@ -26,6 +26,8 @@ ENDINGS = (*LAYERS, ".gpx", *TABLES)
 _MOST = 2000
 _MOST_CORNERS = 200_000
 _FARTHEST_M = 20_000.0
+# Outlines that share more of the smaller one than drawing by hand along one edge does.
+_SHARED = 0.05
 _PLACE = "draw it as a point, a line or a polygon, or give lon and lat"
 
 
@@ -91,6 +93,7 @@ def _placed(
             findings.problem(table.file, table.numbers[place], *fault)
     rows = {place: row for place, row in checked.good() if place in kept}
     _warn_of_idle(checked, rows, kept, home, findings)
+    _warn_of_twice(checked, rows, kept, findings)
     own = [column for column in PROTECTION.columns if column.carried]
     frame = {column.name: typed(column, [getattr(row, column.name) for row in rows.values()]) for column in own}
     frame["ran"] = typed(PROTECTION.columns[PROTECTION.names.index("ran")], [_ran(row) for row in rows.values()])
@@ -115,6 +118,8 @@ def _shapes(checked: Checked[ProtectionRow], findings: Findings) -> dict[int, Ba
             what = f"the shape has more than {_MOST_CORNERS:,} corners"
             findings.problem(table.file, table.numbers[place], "geometry", what, "simplify it")
         else:
+            if not shapely.is_valid(shape):
+                findings.warn(Sentence("warning.protection.mended", file=table.file, row=table.numbers[place]))
             found[place] = shapely.make_valid(shape)
     return found
 
@@ -157,3 +162,25 @@ def _warn_of_idle(
     idle = [numbers[place] for place, row in rows.items() if _ran(row) and apart[place] > (row.reach_m or 0.0)]
     if idle:
         findings.warn(Sentence("warning.protection.apart", file=file, rows=Listed(idle)))
+
+
+def _warn_of_twice(
+    checked: Checked[ProtectionRow], rows: dict[int, ProtectionRow], shapes: dict[int, BaseGeometry], findings: Findings
+) -> None:
+    """Name what lies over another of its kind, as drawn: the ground under both counts once."""
+    places = list(rows)
+    drawn = np.array([shapes[place] for place in places], dtype=object)
+    pairs = shapely.STRtree(drawn).query(drawn, predicate="intersects") if len(drawn) else np.empty((2, 0), int)
+    twice: set[int] = set()
+    for one, other in pairs.T[pairs[0] < pairs[1]]:
+        if rows[places[one]].kind == rows[places[other]].kind and _share_ground(drawn[one], drawn[other]):
+            twice |= {checked.table.numbers[places[one]], checked.table.numbers[places[other]]}
+    if twice:
+        findings.warn(Sentence("warning.protection.twice", file=checked.table.file, rows=Listed(sorted(twice))))
+
+
+def _share_ground(one: BaseGeometry, other: BaseGeometry) -> bool:
+    smaller = min(one.area, other.area)
+    if smaller == 0.0:
+        return bool(one.equals(other))
+    return bool(one.intersection(other).area > _SHARED * smaller)

@@ -362,8 +362,9 @@ def _day_first(rows: Sequence[tuple[int, Cells]], header: _Header, event: dt.dat
     dates = dict.fromkeys(cells.split_moment(" ".join(cell.split()))[0] for cell in cells_ if isinstance(cell, str))
     figures = [found for found in map(cells.date_figures, dates) if found and all(found[:2])]
     if any(max(first, second) > 12 for first, second, _ in figures):
-        # A column that mixes both is told row by row.
-        return any(first > 12 for first, _, _ in figures)
+        day_first, month_first = (any(figure[place] > 12 for figure in figures) for place in (0, 1))
+        # A column that mixes both is told row by row, and what could be either is refused.
+        return None if day_first and month_first else day_first
     either = {True: [_day(y, b, a) for a, b, y in figures], False: [_day(y, a, b) for a, b, y in figures]}
     if either[True] == either[False]:
         return True
