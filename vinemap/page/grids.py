@@ -48,8 +48,9 @@ MASK = Scale(1.0)
 def encoded(layer: Array, scale: Scale) -> dict[str, Any]:
     """Give a layer as base64 text of zlib-compressed codes.
 
-    Each row holds the differences between neighbours (modulo the code's range), which compress better than the codes
-    themselves; 16-bit codes are sent as all high bytes, then all low bytes.
+    What is sent are differences (modulo the code's range), which compress better than the codes themselves: along each
+    row or, ``down``, of those from row to row as well, whichever comes out smaller. 16-bit differences are sent as 0,
+    −1, 1, −2, … counted from 0, all high bytes before all low bytes.
 
     Parameters
     ----------
@@ -63,10 +64,19 @@ def encoded(layer: Array, scale: Scale) -> dict[str, Any]:
     known = np.isfinite(layer)
     code = np.rint((np.where(known, layer, scale.offset) - scale.offset) / scale.step).clip(0, missing - 1)
     code = np.where(known, code, missing).astype(kind)
-    steps = np.diff(code, axis=1, prepend=kind(0))
-    planes = steps if scale.bits == 8 else np.stack([steps >> 8, steps & 0xFF]).astype(np.uint8)
-    data = base64.b64encode(zlib.compress(planes.tobytes(), 9)).decode("ascii")
-    return {"step": scale.step, "offset": scale.offset, "bits": scale.bits, "data": data}
+    along = np.diff(code, axis=1, prepend=kind(0))
+    packed = [_packed(along), _packed(np.diff(along, axis=0, prepend=kind(0)))]
+    down = len(packed[1]) < len(packed[0])
+    data = base64.b64encode(packed[down]).decode("ascii")
+    return {"step": scale.step, "offset": scale.offset, "bits": scale.bits, "down": down, "data": data}
+
+
+def _packed(steps: Array) -> bytes:
+    if steps.dtype == np.uint16:
+        signed = steps.view(np.int16)
+        folded = ((signed << 1) ^ (signed >> 15)).view(np.uint16)
+        steps = np.stack([folded >> 8, folded & 0xFF]).astype(np.uint8)
+    return zlib.compress(steps.tobytes(), 9)
 
 
 def metres(layer: Array) -> Scale:

@@ -39,6 +39,10 @@ from vinemap.terrain.grid import coarsened
 from vinemap.web.embed import columns
 
 _PAGE = "vinemap.page"
+_TOLD = (
+    "vinemap", "made", "name", "event_date", "model", "scores", "crop_loss", "area_over_threshold_ha",
+    "elevation_source",
+)  # fmt: skip
 _NIGHT_STEP_C, _LEAST_SPAN_C = 0.05, 0.5
 
 
@@ -104,7 +108,7 @@ def write_page(
     cared = dict.fromkeys(one for here in care for one in here)
     change, earlier = _change(blocks, surface, compare, compare_surface)
     data = {
-        "report": finite(report | {"warnings": [_everywhere(text) for text in report["warnings"]]} | _found(report)),
+        "report": _told(report),
         "settings": {
             "units": settings.units,
             "language": settings.language,
@@ -190,13 +194,16 @@ def _work_terms(settings: Settings) -> dict[str, Any]:
     }
 
 
-def _found(report: dict[str, Any]) -> dict[str, Any]:
-    """Return what spring said, where the map rests on shoots, and what loggers said of the night, in every language."""
-    return {
+def _told(report: dict[str, Any]) -> dict[str, Any]:
+    """Return what the page tells of run.json, its sentences in every language."""
+    kept = {key: report[key] for key in _TOLD if key in report}
+    found = {
         key: report[key] | {"findings": [_everywhere(text) for text in report[key]["findings"]]}
         for key in ("spring", "night")
         if key in report
     }
+    told: dict[str, Any] = finite(kept | {"warnings": [_everywhere(text) for text in report["warnings"]]} | found)
+    return told
 
 
 def _texts() -> dict[str, dict[str, str]]:

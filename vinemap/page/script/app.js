@@ -1,41 +1,50 @@
-// Start: the outlines at once, the colours as soon as they are unpacked.
+// Start: first the map and the list of blocks, in one picture; then all that lies out of sight.
 
 import { byId } from "../../web/script/dom.js";
 import { label, t, words } from "../../web/script/words.js";
 import { about } from "./about.js";
-import { controls, needed, openLayers, repaint, wire } from "./controls.js";
+import { controls, needed, openLayers, readable, repaint, wire } from "./controls.js";
 import { blocks, data, samples, spring } from "./data.js";
 import { paintTerrain, paintMarks, paintSurface } from "./drawing.js";
 import { boxOfAll } from "./geometry.js";
 import { legend } from "./legend.js";
 import { openDetail, overview } from "./list.js";
 import { container, fit, limitZoom, map, narrow } from "./map.js";
-import { addPainter, painters } from "./painter.js";
+import { addPainter, painters, startPainting } from "./painter.js";
 import { foldWords } from "./panel.js";
 import { listen } from "./pointer.js";
 import { readout } from "./readout.js";
 import { showSample } from "./sample.js";
 import { sheet, watchPrint } from "./sheet.js";
 import { state } from "./state.js";
-import { openWork, work } from "./work.js";
+import { openWork, tabs, work } from "./work.js";
 
 // All words again, after the language or the units have changed.
 function speak() {
+  speakFirst();
+  speakRest();
+  if (!byId("detail").hidden && state.block !== null) openDetail(blocks[state.block]);
+  if (state.sample !== null) showSample(samples[state.sample]);
+  repaint();
+}
+
+function speakFirst() {
   document.documentElement.lang = words.language;
+  container.setAttribute("aria-label", t("map.label"));
   label();
   controls();
   overview();
-  about();
-  work();
-  sheet();
+  tabs();
   legend();
   foldWords();
   scale();
   readout(null);
-  if (!byId("detail").hidden && state.block !== null) openDetail(blocks[state.block]);
-  if (state.sample !== null) showSample(samples[state.sample]);
-  container.setAttribute("aria-label", t("map.label"));
-  repaint();
+}
+
+function speakRest() {
+  about();
+  work();
+  sheet();
 }
 
 let ruler = null;
@@ -53,31 +62,36 @@ async function start() {
   words.units = data.settings.units;
   container.tabIndex = 0;
   container.setAttribute("role", "application");
+  const unpacked = needed();
   openLayers(!narrow() && window.innerWidth >= 1500);
-  label();
-  controls();
   map.setView([0, 0], 2, { animate: false });
+  speakFirst();
   fit(boxOfAll(blocks));
+  limitZoom();
   addPainter("terrain", paintTerrain, 210);
   addPainter("surface", paintSurface, 220);
   addPainter("marks", paintMarks, 400);
   wire();
   listen();
   watchPrint();
-  speak();
-  fit(boxOfAll(blocks));
-  openWork();
-  limitZoom();
-  const { readable } = await needed();
+  await unpacked;
+  startPainting();
   repaint();
-  requestAnimationFrame(() => {
-    performance.mark("vinemap-drawn");
-    document.documentElement.dataset.drawn = "yes";
-  });
-  await readable;
+  await picture();
+  performance.mark("vinemap-drawn");
+  document.documentElement.dataset.drawn = "yes";
+  await pause();
+  speakRest();
+  openWork();
+  await readable();
   legend();
   painters.marks.repaint();
   document.documentElement.dataset.ready = "yes";
 }
+
+const picture = () => new Promise(requestAnimationFrame);
+
+// Until the frame that is being made is on the screen.
+const pause = () => new Promise((done) => { setTimeout(done); });
 
 start();

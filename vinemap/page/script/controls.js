@@ -64,20 +64,27 @@ async function show(change) {
   await needed();
   legend();
   repaint();
+  await readable();
 }
 
-// Unpack what the shown layer needs; what is given back waits for all that can be read on the map.
-export async function needed() {
-  const wanted = ["injury", "low", "high"].map((part) => `${state.tissue}_${part}`).concat("prob_over_threshold", "too_few", "change", "night_c", "night_low_c", "night_high_c");
+// Unpack what the shown layer is painted from.
+export function needed() {
   const name = gridName();
+  return unpacked([name && surface.load(name), terrain?.load("shade"), surface.load("too_few")]);
+}
+
+// Unpack all that can be read on the map.
+export function readable() {
+  const wanted = ["injury", "low", "high"].map((part) => `${state.tissue}_${part}`).concat("prob_over_threshold", "change", "night_c", "night_low_c", "night_high_c");
+  return unpacked([...wanted.map((one) => surface.load(one)), terrain?.load(terrain.statistic.layer), terrain?.load("elevation_m")]);
+}
+
+// A browser too old to unpack goes without.
+async function unpacked(loads) {
   try {
-    if (name) await surface.load(name);
-    if (terrain) await terrain.load("shade");
-    await surface.load("too_few");
-    return { readable: Promise.all([...wanted.map((one) => surface.load(one)), terrain?.load(terrain.statistic.layer), terrain?.load("elevation_m")]) };
+    await Promise.all(loads);
   } catch (problem) {
     if (typeof DecompressionStream !== "undefined") throw problem;
-    return { readable: null };
   }
 }
 

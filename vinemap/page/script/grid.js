@@ -16,19 +16,19 @@ export class Grid {
   // Unpack a layer; the codes stay whole steps. A browser too old to unpack leaves the layer empty.
   async load(name) {
     if (!this.has(name) || this.codes[name]) return;
-    const { bits, data: text } = this.layers[name];
+    const { bits, down, data: text } = this.layers[name];
     const bytes = await inflated(text);
-    this.codes[name] = bits === 8 ? this.rowSums(bytes, Uint8Array) : this.rowSums(joined(bytes), Uint16Array);
+    this.codes[name] = this.sums(bits === 8 ? bytes : joined(bytes), down);
     this.layers[name].data = null;
   }
 
-  rowSums(steps, Kind) {
-    const codes = new Kind(steps.length);
+  // Codes from their differences along each row or, where they go down, from those of the row above; in place.
+  sums(codes, down) {
     for (let row = 0, k = 0; row < this.rows; row += 1) {
-      let code = 0;
+      let sum = 0;
       for (let col = 0; col < this.cols; col += 1, k += 1) {
-        code += steps[k];
-        codes[k] = code;
+        sum += codes[k];
+        codes[k] = down && row ? sum + codes[k - this.cols] : sum;
       }
     }
     return codes;
@@ -140,7 +140,10 @@ function horner(terms, x) {
 function joined(bytes) {
   const half = bytes.length / 2;
   const steps = new Uint16Array(half);
-  for (let k = 0; k < half; k += 1) steps[k] = (bytes[k] << 8) | bytes[half + k];
+  for (let k = 0; k < half; k += 1) {
+    const folded = (bytes[k] << 8) | bytes[half + k];
+    steps[k] = (folded >> 1) ^ -(folded & 1);
+  }
   return steps;
 }
 

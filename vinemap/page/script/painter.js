@@ -7,6 +7,13 @@ import { covered, map } from "./map.js";
 // The canvases on the map, by name.
 export const painters = {};
 
+// Nothing is painted before the first grids are unpacked: the first picture is then painted once, and whole.
+let started = false;
+
+export function startPainting() {
+  started = true;
+}
+
 const handsOver = typeof OffscreenCanvas !== "undefined" && typeof ImageBitmapRenderingContext !== "undefined" && Boolean(new OffscreenCanvas(1, 1).getContext("2d"));
 
 const Painter = L.Renderer.extend({
@@ -36,7 +43,7 @@ const Painter = L.Renderer.extend({
   },
 
   repaint() {
-    if (!this._map || !this._bounds) return;
+    if (!started || !this._map || !this._bounds) return;
     const canvas = this._container;
     const size = this._bounds.getSize();
     const sharp = Math.min(2, Math.max(window.devicePixelRatio || 1, document.body.classList.contains("printing") ? 2 : 1));

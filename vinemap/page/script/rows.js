@@ -3,17 +3,20 @@
 import { data } from "./data.js";
 import { world } from "./geometry.js";
 
-const rows = new Map(); // by block
-data.rows.row.forEach((number, k) => {
-  const block = data.rows.block[k];
-  if (!rows.has(block)) rows.set(block, []);
-  rows.get(block).push({ row: number, vines: data.rows.vines[k], line: world(data.rows.line[k]) });
-});
+const rows = new Map(); // by block, each unpacked when it is first read
+
+function rowsIn(block) {
+  if (!rows.has(block)) {
+    const { block: blocks, row, vines, line } = data.rows;
+    rows.set(block, row.flatMap((number, k) => (blocks[k] === block ? [{ row: number, vines: vines[k], line: world(line[k]) }] : [])));
+  }
+  return rows.get(block);
+}
 
 // Row and vine nearest to a place of the map's plane; null in blocks whose rows are not known.
 export function vineAt(block, x, y) {
   let best = null;
-  for (const { row, vines, line } of rows.get(block.row) ?? []) {
+  for (const { row, vines, line } of rowsIn(block.row)) {
     const near = along(line, x, y);
     if (!best || near.away < best.away) best = { away: near.away, row, vine: Math.round(near.share * (vines - 1)) + 1 };
   }

@@ -47,6 +47,7 @@ export function sheet() {
 // Give the map the paper's size while it is printed; the browser lays out the page for print after this returns.
 function printing(on) {
   if (document.body.classList.contains("printing") === on) return;
+  if (!byId("sheet").hasChildNodes()) sheet(); // printed before it was due
   const shown = !on || state.block === null ? wholeBounds() : map.getBounds();
   document.body.classList.toggle("printing", on);
   state.printing = on;

@@ -28,11 +28,14 @@ function openTab(name) {
   byId("jobs").hidden = name !== "work";
 }
 
-export function work() {
+export function tabs() {
   const shown = byId("jobs").hidden ? "blocks" : "work";
   byId("tabs").hidden = !jobs.length;
   byId("tabs").replaceChildren(...["blocks", "work"].map((name) => make("button", { type: "button", value: name, onclick: () => openTab(name) }, t(`tab.${name}`))));
   openTab(shown);
+}
+
+export function work() {
   const { crew, hours_a_day: hours, assumed } = data.work_terms;
   byId("jobs-hint").textContent = t(assumed ? "work.hint_assumed" : "work.hint", { crew: number(crew), hours: number(hours, hours % 1 ? 1 : 0) });
   byId("jobs-sum").textContent = sums();
@@ -115,12 +118,16 @@ function mark(job, kind, set) {
   return queue;
 }
 
-function again(job) {
+function again(...changed) {
+  changed.forEach(marked);
+  tally();
+}
+
+function marked(job) {
   const row = byId(`job-${job.row}`);
   row.querySelector("input").checked = Boolean(markOn(job, "done")?.set);
   row.querySelector(".flag").setAttribute("aria-pressed", String(Boolean(markOn(job, "flagged")?.set)));
   row.querySelector(".by").textContent = by(job);
-  tally();
 }
 
 // How far the work is, what waits to be sent, and what fits no task here.
@@ -171,7 +178,7 @@ export async function openWork() {
     note("work.no_store", { why: error?.name ?? "" });
     return;
   }
-  store.changed = () => jobs.forEach(again);
+  store.changed = () => again(...jobs);
   store.lost = () => note("work.refused", { why: "InvalidStateError" });
   byId("initials").value = initials;
   byId("initials").addEventListener("change", () => {
@@ -182,6 +189,6 @@ export async function openWork() {
   byId("jobs-copy").addEventListener("click", () => hand((_, text) => copy(text)));
   byId("jobs-share").hidden = !shareable("done.csv", "");
   byId("jobs-share").addEventListener("click", () => hand((name, text) => navigator.share(shareable(name, text))));
-  jobs.forEach(again);
+  again(...jobs);
   document.documentElement.dataset.kept = "yes";
 }

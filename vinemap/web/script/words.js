@@ -41,13 +41,20 @@ export function sentence(key, values = {}) {
 }
 
 export function number(value, digits = 0) {
-  if (value === null || value === undefined) return "–";
-  return value.toLocaleString(words.language, { minimumFractionDigits: digits, maximumFractionDigits: digits });
+  return formatted(value, "decimal", digits);
 }
 
 export function percent(value, digits = 0) {
+  return formatted(value == null ? value : value / 100, "percent", digits);
+}
+
+const formats = new Map(); // a browser takes long to make one
+
+function formatted(value, style, digits) {
   if (value === null || value === undefined) return "–";
-  return (value / 100).toLocaleString(words.language, { style: "percent", minimumFractionDigits: digits, maximumFractionDigits: digits });
+  const key = `${words.language}/${style}/${digits}`;
+  if (!formats.has(key)) formats.set(key, new Intl.NumberFormat(words.language, { style, minimumFractionDigits: digits, maximumFractionDigits: digits }));
+  return formats.get(key).format(value);
 }
 
 export function signed(points) {
