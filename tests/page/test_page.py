@@ -24,12 +24,14 @@ from rasterio.transform import from_origin
 
 from tests.builders import HOSTILE, Html
 from tests.page.case import page_case
+from vinemap.decisions.worklist import work_list
 from vinemap.page.grids import MASK, PERCENT, Frame, Scale, encoded, metres
 from vinemap.page.map_page import _texts, write_page
 from vinemap.page.outlines import outlines
 from vinemap.page.shell import OnlineBasemap, page
 from vinemap.page.terrain import embedded_terrain
 from vinemap.sentences import section
+from vinemap.settings import Settings
 from vinemap.terrain.grid import coarsened
 
 
@@ -420,6 +422,23 @@ def test_leaflets_whole_licence_is_in_the_page() -> None:
         "EVEN IF ADVISED OF THE POSSIBILITY OF SUCH DAMAGE.",
     ):
         assert words in text
+
+
+def test_without_scripts_the_work_is_listed(tmp_path: Path) -> None:
+    """Each task in its turn under the season that it is due in, with what it takes, in the chosen language."""
+    arguments = page_case().arguments()
+    work = work_list(arguments["zones"], arguments["blocks"])
+    settings = Settings(units="us", language="es")
+    html = _written(tmp_path, **arguments | {"work": work, "settings": settings})
+    still = html.partition("<noscript>")[2].partition("</noscript>")[0]
+    listed = still.partition("El trabajo, en orden")[2]
+    places = [listed.index(f"<td>{visit}</td>") for visit in work["visit"]]
+    assert places == sorted(places)
+    hours = [f"{task['hours']:.0f} h (supuesto)" for task in work.to_dict("records") if task["hours"] >= 10]
+    assert hours
+    assert all(told in listed for told in hours)
+    assert all(section("page")["es"][f"work.due.{when}"] in listed for when in work["when"])
+    assert re.search(r">\d+\spies</text>", still)  # the scale bar
 
 
 def test_without_scripts_there_is_a_still_map_and_both_tables(html: str) -> None:

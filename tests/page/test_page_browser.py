@@ -165,6 +165,15 @@ def _percent(text: str) -> int:
     return int(found[1])
 
 
+@pytest.mark.parametrize("language", ["en", "es"])
+def test_a_date_is_not_broken(opened: Open, tmp_path: Path, language: str) -> None:
+    """Above the panel of a 1280 px desk both dates stand whole."""
+    write_page(tmp_path / "map.html", **page_case().arguments() | {"settings": Settings(language=language)})
+    page = opened(tmp_path / "map.html", {"width": 1280, "height": 800})
+    lines = page.page.evaluate("[...document.querySelectorAll('#when span')].map((one) => one.getClientRects().length)")
+    assert lines == [1, 1]
+
+
 # --- drawing and layers -------------------------------------------------------------------------------------------
 
 
@@ -610,7 +619,11 @@ def test_settings_choose_language_and_units(opened: Open, tmp_path: Path) -> Non
     page = opened(tmp_path / "map.html")
     assert "Cuarteles" in page.page.inner_text("#panel")
     assert "acres" in page.page.text_content("#ranks")
+    ruler = page.page.inner_text(".leaflet-control-scale-line")
+    assert re.fullmatch(r"\d+\spies", ruler)
+    page.page.evaluate("dispatchEvent(new Event('beforeprint'))")
     assert " ac" in page.page.text_content("#sheet td.amount").replace("\u00a0", " ")
+    page.page.evaluate("dispatchEvent(new Event('afterprint'))")
     assert "lengua materna" in page.page.text_content("#about")
     page.page.click("#languages [value=en]")
     assert "native reader" not in page.page.text_content("#about")
@@ -771,6 +784,7 @@ def test_names_cannot_reorder_what_stands_beside_them(opened: Open, tmp_path: Pa
     write_page(tmp_path / "map.html", **case.arguments())
     page = opened(tmp_path / "map.html")
     page.page.locator("#ranks .rank").first.click()
+    page.page.evaluate("dispatchEvent(new Event('beforeprint'))")
     styles = page.page.evaluate(
         "() => ['#ranks .who b', '#headline b', '#detail-name bdi', '#sheet th bdi'].map((s) =>"
         " getComputedStyle(document.querySelector(s)).unicodeBidi)"

@@ -143,6 +143,20 @@ def test_the_list_says_what_and_how_long(phone: Any, home: Path) -> None:
     assert page.evaluate("document.documentElement.scrollWidth") <= 360
 
 
+def test_the_printed_sheet_lists_the_work(phone: Any, home: Path) -> None:
+    """On paper each task stands in its turn, with where and how long, and with the marks of this device."""
+    page = opened(phone, home)
+    page.locator(".job .tick").first.click()
+    settled(page, 1)
+    page.evaluate("dispatchEvent(new Event('beforeprint'))")
+    rows = [" ".join(text.split()) for text in page.locator("#sheet .work tbody tr:not(.due)").all_text_contents()]
+    work = pd.read_csv(home / "out" / "worklist.csv")
+    for row, task in zip(rows, work.to_dict("records"), strict=True):
+        assert row.startswith(f"{task['visit']}{WORDS[f'action.{task["task"]}']}")
+        assert task["block"] in row
+    assert WORDS["work.on.done"].partition("{")[0] in rows[0]
+
+
 def test_canes_of_the_list_lie_where_the_file_has_them(home: Path) -> None:
     """Every cane of more_canes.csv is in the zone that it names, as many as the work list asks for."""
     canes = pd.read_csv(home / "out" / "more_canes.csv")

@@ -163,7 +163,7 @@ def test_spanish_and_acres() -> None:
     made = report(language="es", units="us")
     assert said(made, made.varieties)[1][:2] == ["Riesling", "4,9 ac"]
     assert "de la cosecha de un año normal" in made.html()
-    assert made.drawing.bar.endswith(" ft")
+    assert made.drawing.bar.endswith("\N{NO-BREAK SPACE}ft")
 
 
 @pytest.mark.parametrize("name", HOSTILE)

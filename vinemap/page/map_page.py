@@ -169,7 +169,7 @@ def write_page(
         "unreviewed": unreviewed(),
         "online": {"url": online.url, "attribution": online.attribution, "zoom": online.most_zoom} if online else None,
     }
-    still = without_scripts(blocks, zones, surface, settings, report.get("name", ""), spring="spring" in report)
+    still = without_scripts(blocks, zones, work, surface, settings, report.get("name", ""), spring="spring" in report)
     path.write_text(page(data, still, online), encoding="utf-8")
 
 

@@ -8,11 +8,11 @@ from typing import Any
 import pandas as pd
 
 from vinemap.decisions.actions import task_sentence
+from vinemap.decisions.work_words import at_words, days_words, takes_words
 from vinemap.decisions.zone_places import where_sentence
+from vinemap.sentences import Sentence
 from vinemap.sheet.sheet_words import Words
-from vinemap.states import MORE_CANES, Action, Rate
-
-_COUNTED = {MORE_CANES: "canes", str(Action.CHECK_WOOD): "checks"}
+from vinemap.states import MORE_CANES, Action
 
 
 @dataclass(frozen=True)
@@ -60,9 +60,8 @@ def _line(
     canes: pd.DataFrame | None,
     words: Words,
 ) -> WorkLine:
-    at, where = row["block"], []
+    where = []
     if zone is not None:
-        at = words("work.at", zone=f"{int(row['zone'])}", block=row["block"])
         if row["task"] == zone["action"]:
             where.append(tasks[row["zone"]])
         place = where_sentence(zone, words.units)
@@ -74,12 +73,16 @@ def _line(
         due=words(f"work.due.{row['when']}"),
         code=row["action"],
         task=words(f"action.{row['task']}"),
-        at=at,
+        at=_said(at_words(row), words),
         where=" ".join(where),
-        takes=_takes(row, words),
-        days=_days(row, words),
+        takes=", ".join(_said(part, words) for part in takes_words(row)),
+        days=_said(days_words(row) or "", words),
         marked=_marked(row, words),
     )
+
+
+def _said(text: Sentence | str, words: Words) -> str:
+    return text.said(words.language) if isinstance(text, Sentence) else text
 
 
 def _places(canes: pd.DataFrame, words: Words) -> str:
@@ -90,25 +93,6 @@ def _places(canes: pd.DataFrame, words: Words) -> str:
         counted = {name: f"{int(cane[name])}" for name in ("row", "vine") if pd.notna(cane[name])}
         names.append(words(key, sample=cane["sample"], **counted) if key else str(cane["sample"]))
     return words("canes.at", places=", ".join(names)) if names else ""
-
-
-def _takes(row: dict[Any, Any], words: Words) -> str:
-    """Say how many vines a task takes, and how many hours."""
-    parts = []
-    if pd.notna(row["vines_to_work"]):
-        kind, count = _COUNTED.get(row["task"], "vines"), row["vines_to_work"]
-        parts.append(words(f"work.{kind}.{'one' if count == 1 else 'many'}", count=words.number(count)))
-    if pd.notna(row["hours"]) and row["hours"]:
-        key = "work.hours_assumed" if Rate.ASSUMED in (row["hours_from"], row["days_from"]) else "work.hours"
-        parts.append(words(key, hours=words.number(row["hours"], 1 if row["hours"] < 10 else 0)))
-    return ", ".join(parts)
-
-
-def _days(row: dict[Any, Any], words: Words) -> str:
-    if pd.isna(row["day_from"]):
-        return ""
-    ends = {"from": f"{int(row['day_from'])}", "to": f"{int(row['day_to'])}"}
-    return words("work.day" if ends["from"] == ends["to"] else "work.days", **ends)
 
 
 def _marked(row: dict[Any, Any], words: Words) -> str:

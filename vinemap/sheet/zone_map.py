@@ -12,10 +12,10 @@ from shapely.geometry import box
 from shapely.geometry.base import BaseGeometry
 
 from vinemap.arrays import Array
+from vinemap.sentences import Sentence
 from vinemap.terrain.grid import cell_size
 from vinemap.terrain.hillshade import hillshade
-from vinemap.units import METRES_PER_FOOT
-from vinemap.web.drawing import Picture, outline_path, round_length, shade_png
+from vinemap.web.drawing import Picture, outline_path, scale_bar, shade_png
 
 WIDTH, HEIGHT = 180, 70
 """Of the map, in units of its own, which are about millimetres on paper."""
@@ -101,7 +101,7 @@ class BlockMap:
     others : list of str
         Outlines of the other blocks in sight.
     zones : list of ZoneShape
-    bar : str
+    bar : Sentence
         Length of the scale bar, with its unit.
     bar_width : float
         As it is drawn.
@@ -113,7 +113,7 @@ class BlockMap:
     outline: str
     others: list[str]
     zones: list[ZoneShape]
-    bar: str
+    bar: Sentence
     bar_width: float
     width: int = WIDTH
     height: int = HEIGHT
@@ -151,14 +151,14 @@ def block_map(
     frame = _Frame.around(outline)
     near = np.sort(outlines.sindex.query(frame.extent, predicate="intersects"))
     seen = outlines.iloc[near[near != place]].intersection(frame.extent)
-    bar, bar_width = _scale_bar(frame, units)
+    bar, metres = scale_bar(WIDTH / 4 / frame.scale, units)
     return BlockMap(
         hillshade=None if shade is None else _hillshade(shade, frame),
         outline=frame.path(outline),
         others=[frame.path(shape) for shape in seen if shape.area > 0],
         zones=[_zone(zone.zone, zone.action, zone.geometry, frame) for zone in zones.itertuples()],
         bar=bar,
-        bar_width=bar_width,
+        bar_width=metres * frame.scale,
     )
 
 
@@ -182,10 +182,3 @@ def _hillshade(shade: Shade, frame: _Frame) -> Picture | None:
     left, top = frame.at(np.array([shade.left + x.start * shade.cell, shade.top - y.start * shade.cell]))
     side = shade.cell * frame.scale
     return Picture(left, top, light.shape[1] * side, light.shape[0] * side, shade_png(light, _DARKEST))
-
-
-def _scale_bar(frame: _Frame, units: str) -> tuple[str, float]:
-    """Return a round length, and how long it is on the map: at most a quarter of the width."""
-    metres, name = (METRES_PER_FOOT, "ft") if units == "us" else (1.0, "m")
-    length = round_length(WIDTH / 4 / frame.scale / metres)
-    return f"{length:g} {name}", length * metres * frame.scale

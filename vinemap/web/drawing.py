@@ -15,6 +15,8 @@ from rasterio.io import MemoryFile
 from shapely.geometry.base import BaseGeometry
 
 from vinemap.arrays import Array
+from vinemap.sentences import Figure, Sentence
+from vinemap.units import length_unit
 
 _STEPS = (1.0, 2.0, 5.0)
 
@@ -45,6 +47,20 @@ def round_length(longest: float) -> float:
     """Return the longest of 1, 2, 5, 10, 20, … (0.5, 0.2, …) that is not over ``longest``."""
     decade = 10.0 ** np.floor(np.log10(longest))
     return float(max(step * decade for step in _STEPS if step * decade <= longest))
+
+
+def scale_bar(longest: float, units: str) -> tuple[Sentence, float]:
+    """Return a round length that is not over ``longest`` metres, said in the keeper's unit, and its metres.
+
+    Parameters
+    ----------
+    longest : float
+    units : str
+        'metric' or 'us'.
+    """
+    per_metre, unit = length_unit(units)
+    length = round_length(longest * per_metre)
+    return Sentence(f"page.unit.{unit}", value=Figure(length, None)), length / per_metre
 
 
 def shade_png(light: Array, darkest: int) -> str:

@@ -11,9 +11,9 @@ import xarray as xr
 
 from vinemap.arrays import Array
 from vinemap.exports.colours import injury_stops
+from vinemap.sentences import Sentence
 from vinemap.terrain.grid import cell_size, coarsened
-from vinemap.units import METRES_PER_FOOT
-from vinemap.web.drawing import Picture, outline_path, png, round_length
+from vinemap.web.drawing import Picture, outline_path, png, scale_bar
 
 WIDTH = 180
 _TALLEST = 110
@@ -45,7 +45,7 @@ class StillMap:
     blocks : list of StillBlock
     samples : str
         Places of the samples, as the data of an SVG path of dots.
-    bar : str
+    bar : Sentence
         Length of the scale bar, with its unit.
     bar_width : float
         As it is drawn.
@@ -58,7 +58,7 @@ class StillMap:
     picture: Picture
     blocks: list[StillBlock]
     samples: str
-    bar: str
+    bar: Sentence
     bar_width: float
     stops: list[str]
 
@@ -101,9 +101,8 @@ def still_map(blocks: gpd.GeoDataFrame, samples: gpd.GeoDataFrame | None, surfac
     points = at(shapely.get_coordinates(known)).tolist()
     # Of no length at all, a line has no round ends in some readers.
     dots = "".join(f"M{x:.1f} {y:.1f}h.01" for x, y in points)
-    unit, metres = ("ft", METRES_PER_FOOT) if units == "us" else ("m", 1.0)
-    length = round_length(_BAR_SHARE * WIDTH / scale / metres)
-    return StillMap(WIDTH, height, picture, drawn, dots, f"{length:g} {unit}", length * metres * scale, injury_stops())
+    bar, metres = scale_bar(_BAR_SHARE * WIDTH / scale, units)
+    return StillMap(WIDTH, height, picture, drawn, dots, bar, metres * scale, injury_stops())
 
 
 def _painted(injury: Array) -> Array:

@@ -15,7 +15,7 @@ import { foldWords } from "./panel.js";
 import { listen } from "./pointer.js";
 import { readout } from "./readout.js";
 import { showSample } from "./sample.js";
-import { sheet, watchPrint } from "./sheet.js";
+import { watchPrint } from "./sheet.js";
 import { state } from "./state.js";
 import { openWork, tabs, work } from "./work.js";
 
@@ -44,14 +44,21 @@ function speakFirst() {
 function speakRest() {
   about();
   work();
-  sheet();
 }
+
+// Leaflet's scale bar; metres, kilometres and miles have one mark in every language, feet have not.
+const Ruler = L.Control.Scale.extend({
+  _updateScale(bar, text, share) {
+    const feet = /^(\d+) ft$/.exec(text);
+    L.Control.Scale.prototype._updateScale.call(this, bar, feet ? t("unit.ft", { value: feet[1] }) : text, share);
+  },
+});
 
 let ruler = null;
 
 function scale() {
   ruler?.remove();
-  ruler = L.control.scale({ metric: words.units === "metric", imperial: words.units === "us", position: "bottomright", maxWidth: 120 }).addTo(map);
+  ruler = new Ruler({ metric: words.units === "metric", imperial: words.units === "us", position: "bottomright", maxWidth: 120 }).addTo(map);
 }
 
 async function start() {

@@ -16,8 +16,8 @@ import { byZone, swatches, zoneTasks } from "./tasks.js";
 export function overview() {
   byId("name").textContent = data.report.name ?? "";
   const event = data.report.event_date;
-  byId("when").replaceChildren(event ? t("head.event", { date: day(event) }) : t("head.no_event"),
-    data.report.made ? make("span", { class: "made" }, ` · ${t("head.made", { date: day(data.report.made) })}`) : "");
+  byId("when").replaceChildren(make("span", {}, event ? t("head.event", { date: day(event) }) : t("head.no_event")),
+    ...(data.report.made ? [" ", make("span", { class: "made" }, `· ${t("head.made", { date: day(data.report.made) })}`)] : []));
   document.title = t("head.page", { name: data.report.name ?? "" });
   byId("headline").replaceChildren(...headline());
   alerts();

@@ -5,9 +5,10 @@ import { actionName, areaCell, hasText, number, ofLanguage, percent, range, t } 
 import { cautions, sources } from "./about.js";
 import { swatch } from "./charts.js";
 import { actionColour } from "./colours.js";
-import { blocks, data, ranked, spring } from "./data.js";
+import { blocks, data, jobs, ranked, spring } from "./data.js";
 import { cut } from "./evidence.js";
 import { boxOfAll, toLonLat } from "./geometry.js";
+import { at, by, dues, facts, sums } from "./jobs.js";
 import { headline } from "./list.js";
 import { map } from "./map.js";
 import { painters } from "./painter.js";
@@ -17,7 +18,7 @@ import { byZone, zoneTasks } from "./tasks.js";
 // A cell of the table whose figure and unit stay together.
 const amount = (content) => make("td", { class: "amount" }, content);
 
-export function sheet() {
+function sheet() {
   const head = ["rank", "block", "variety", "area", "vines", "injury", "range", "action", !spring && "nodes"].filter(Boolean).map((key) => make("th", { scope: "col" }, t(`sheet.${key}`)));
   const rows = ranked.map((block) => [make("tr", byZone(block) ? { class: "parted" } : {},
     make("td", {}, String(block.rank)), make("th", { scope: "row" }, own(block.block), make("span", { class: "rests" }, cut(block))), make("td", { class: "variety" }, own(block.variety ?? "–")),
@@ -36,6 +37,7 @@ export function sheet() {
     make("h2", {}, t("blocks.title")),
     make("table", {}, make("thead", {}, make("tr", {}, head)), make("tbody", {}, rows)),
     blocks.some(byZone) ? make("p", { class: "hint" }, t("sheet.zones")) : "",
+    workTable(),
     make("h2", {}, t("detail.work")),
     make("dl", {}, present.map((code) => [make("dt", {}, swatch(actionColour(code)), " ", actionName(code)), make("dd", {}, t(`do.${code}`))])),
     make("h2", {}, t("cautions.title")), cautions(),
@@ -44,10 +46,21 @@ export function sheet() {
   ]);
 }
 
+// The work in its order, a line a task.
+function workTable() {
+  if (!jobs.length) return "";
+  const head = ["work.number", "still.task", "still.block", "work.takes"].map((key) => make("th", { scope: "col" }, t(key)));
+  const bodies = dues().map(([due, here]) => make("tbody", {},
+    make("tr", { class: "due" }, make("th", { scope: "rowgroup", colspan: String(head.length) }, due)),
+    here.map((job) => make("tr", {}, make("td", {}, number(job.visit)), make("td", {}, actionName(job.task)), make("td", {}, at(job)),
+      make("td", {}, facts(job), make("span", { class: "rests" }, by(job)))))));
+  return [make("h2", {}, t("work.title")), make("table", { class: "work" }, make("thead", {}, make("tr", {}, head)), bodies), make("p", { class: "hint" }, sums())];
+}
+
 // Give the map the paper's size while it is printed; the browser lays out the page for print after this returns.
 function printing(on) {
   if (document.body.classList.contains("printing") === on) return;
-  if (!byId("sheet").hasChildNodes()) sheet(); // printed before it was due
+  if (on) sheet();
   const shown = !on || state.block === null ? wholeBounds() : map.getBounds();
   document.body.classList.toggle("printing", on);
   state.printing = on;

@@ -1,14 +1,15 @@
 // The work, in order: a task a line, with its hours and days, and marks that stay on this device until they are sent.
 
-import { byId, make, own } from "../../web/script/dom.js";
+import { byId, make } from "../../web/script/dom.js";
 import { copy, fileName, save, shareable, tidy } from "../../web/script/hand.js";
 import { append, keep, kept, openStore, store } from "../../web/script/store.js";
-import { actionName, day, number, ofLanguage, sentence, t } from "../../web/script/words.js";
+import { actionName, number, ofLanguage, t } from "../../web/script/words.js";
 import { swatch } from "./charts.js";
 import { actionColour } from "./colours.js";
 import { controls } from "./controls.js";
 import { blocks, data, jobs, zoneNumbered } from "./data.js";
 import { boxOfAll } from "./geometry.js";
+import { at, by, dues, facts, sums } from "./jobs.js";
 import { legend } from "./legend.js";
 import { fit, narrow } from "./map.js";
 import { log, markOn, marksCsv, storeName, strays, unsent } from "./marks.js";
@@ -17,7 +18,6 @@ import { unfold } from "./panel.js";
 import { state } from "./state.js";
 import { placesOf, task, where } from "./tasks.js";
 
-const MARKS = ["done", "flagged"];
 let initials = "";
 let queue = Promise.resolve();
 
@@ -39,56 +39,24 @@ export function work() {
   const { crew, hours_a_day: hours, assumed } = data.work_terms;
   byId("jobs-hint").textContent = t(assumed ? "work.hint_assumed" : "work.hint", { crew: number(crew), hours: number(hours, hours % 1 ? 1 : 0) });
   byId("jobs-sum").textContent = sums();
-  byId("jobs-list").replaceChildren(...dues());
+  byId("jobs-list").replaceChildren(...dues().flatMap(([due, here]) => [make("h3", {}, due), make("ol", { class: "jobs" }, here.map(entry))]));
   byId("jobs-source").replaceChildren(ofLanguage(data.work_terms.source, "p"), ofLanguage(data.work_terms.caution, "p"));
   tally();
 }
 
-// The tasks under the season that they are due in.
-function dues() {
-  const seasons = [...new Set(jobs.map((job) => job.when))];
-  return seasons.flatMap((when) => [make("h3", {}, t(`work.due.${when}`)), make("ol", { class: "jobs" }, jobs.filter((job) => job.when === when).map(entry))]);
-}
-
 function entry(job) {
   const zone = zoneNumbered(job.zone);
-  const title = zone ? sentence("work.at", { zone: number(job.zone), block: own(job.block) }) : own(job.block);
   return make("li", { class: "job", id: `job-${job.row}`, value: String(job.visit) },
     tick(job),
     make("div", { class: "what" },
       make("p", { class: "act one-line" }, swatch(actionColour(job.action)), make("span", {}, actionName(job.task))),
-      make("p", {}, make("button", { type: "button", class: "at", onclick: () => goTo(job) }, title)),
+      make("p", {}, make("button", { type: "button", class: "at", onclick: () => goTo(job) }, at(job))),
       zone && job.task === zone.action && job.task !== "no_data" ? make("p", { class: "zone-do" }, task(zone, blocks[zone.block])) : "",
       make("p", { class: "rests" }, facts(job)),
       zone ? where(zone) : "",
       job.task === "more_canes" ? placesOf(zone) : "",
       make("p", { class: "rests by" }, by(job))),
     flag(job));
-}
-
-function facts(job) {
-  const kind = { more_canes: "canes", check_wood: "checks" }[job.task] ?? "vines";
-  const assumed = [job.hours_from, job.days_from].includes("assumed");
-  const parts = [
-    job.vines_to_work != null && job.task !== "no_data" && t(`work.${kind}.${job.vines_to_work === 1 ? "one" : "many"}`, { count: number(job.vines_to_work) }),
-    job.hours ? t(assumed ? "work.hours_assumed" : "work.hours", { hours: number(job.hours, job.hours < 10 ? 1 : 0) }) : "",
-    job.day_from != null && t(job.day_from === job.day_to ? "work.day" : "work.days", { from: number(job.day_from), to: number(job.day_to) }),
-    job.cost ? money(job.cost, job.cost_from) : "",
-    job.full_crop_year != null && t("work.crop", { year: String(job.full_crop_year) }),
-  ].filter(Boolean);
-  return parts.join(" · ");
-}
-
-function money(cost, from) {
-  return t(from === "assumed" ? "work.cost_assumed" : "work.cost", { cost: number(cost), currency: data.work_terms.currency });
-}
-
-function sums() {
-  const total = (name) => jobs.reduce((sum, job) => (job.task === "no_data" || sum === null || job[name] == null ? (job.task === "no_data" ? sum : null) : sum + job[name]), 0);
-  const [hours, days, cost] = ["hours", "crew_days", "cost"].map(total);
-  if (hours === null) return "";
-  const assumed = jobs.some((job) => job.cost_from === "assumed");
-  return [t("work.sum", { hours: number(hours), days: number(Math.ceil(days)) }), cost === null ? "" : money(cost, assumed ? "assumed" : "given")].filter(Boolean).join(" · ");
 }
 
 function tick(job) {
@@ -100,13 +68,6 @@ function tick(job) {
 function flag(job) {
   const on = Boolean(markOn(job, "flagged")?.set);
   return make("button", { type: "button", class: "flag", "data-mark": "flagged", "aria-pressed": String(on), onclick: () => mark(job, "flagged", !markOn(job, "flagged")?.set) }, t("work.flag"));
-}
-
-// Who marked it, and when.
-function by(job) {
-  const said = MARKS.map((mark) => [mark, markOn(job, mark)]).filter(([, own]) => own?.set)
-    .map(([mark, { initials: who, at }]) => t(who ? `work.by.${mark}` : `work.on.${mark}`, { who: who ?? "", date: day(at) }));
-  return said.join(" · ");
 }
 
 // One mark after the other, each shown once it is on the disk; what the store refuses is taken back on the screen.
