@@ -1080,7 +1080,13 @@ ROWS_CSV = Layout(
         Column("zone", Kind.WHOLE, "number of the zone, as in zones.csv"),
         Column("vine_from", Kind.WHOLE, "first vine of the run, 1 at the first vine's end of the row"),
         Column("vine_to", Kind.WHOLE, "last vine of the run"),
-        Column("vines", Kind.WHOLE, "places of vines in the run, by the spacing; gaps are not known", "vines"),
+        Column(
+            "vines",
+            Kind.WHOLE,
+            "places of vines in the run, by the spacing, gaps and young vines among them: only the vines of blocks, "
+            "zones and work leave missing_vines out",
+            "vines",
+        ),
         _ACTION,
         _KEEP,
     ),

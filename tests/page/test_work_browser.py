@@ -149,10 +149,11 @@ def test_the_printed_sheet_lists_the_work(phone: Any, home: Path) -> None:
     page.locator(".job .tick").first.click()
     settled(page, 1)
     page.evaluate("dispatchEvent(new Event('beforeprint'))")
-    rows = [" ".join(text.split()) for text in page.locator("#sheet .work tbody tr:not(.due)").all_text_contents()]
+    rows = [" ".join(text.split()) for text in page.locator("#sheet .tasks tbody tr:not(.due)").all_text_contents()]
     work = pd.read_csv(home / "out" / "worklist.csv")
     for row, task in zip(rows, work.to_dict("records"), strict=True):
-        assert row.startswith(f"{task['visit']}{WORDS[f'action.{task["task"]}']}")
+        action = WORDS[f"action.{task['task']}"]
+        assert row.startswith(f"{task['visit']}{action}")
         assert task["block"] in row
     assert WORDS["work.on.done"].partition("{")[0] in rows[0]
 

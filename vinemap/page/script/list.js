@@ -17,7 +17,7 @@ export function overview() {
   byId("name").textContent = data.report.name ?? "";
   const event = data.report.event_date;
   byId("when").replaceChildren(make("span", {}, event ? t("head.event", { date: day(event) }) : t("head.no_event")),
-    ...(data.report.made ? [" ", make("span", { class: "made" }, `· ${t("head.made", { date: day(data.report.made) })}`)] : []));
+    data.report.made ? make("span", { class: "made" }, " · ", make("span", {}, t("head.made", { date: day(data.report.made) }))) : "");
   document.title = t("head.page", { name: data.report.name ?? "" });
   byId("headline").replaceChildren(...headline());
   alerts();

@@ -54,7 +54,7 @@ function workTable() {
     make("tr", { class: "due" }, make("th", { scope: "rowgroup", colspan: String(head.length) }, due)),
     here.map((job) => make("tr", {}, make("td", {}, number(job.visit)), make("td", {}, actionName(job.task)), make("td", {}, at(job)),
       make("td", {}, facts(job), make("span", { class: "rests" }, by(job)))))));
-  return [make("h2", {}, t("work.title")), make("table", { class: "work" }, make("thead", {}, make("tr", {}, head)), bodies), make("p", { class: "hint" }, sums())];
+  return [make("h2", {}, t("work.title")), make("table", { class: "tasks" }, make("thead", {}, make("tr", {}, head)), bodies), make("p", { class: "hint" }, sums())];
 }
 
 // Give the map the paper's size while it is printed; the browser lays out the page for print after this returns.
