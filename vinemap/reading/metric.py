@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import geopandas as gpd
 import numpy as np
@@ -46,9 +47,8 @@ def metric_crs(blocks: gpd.GeoDataFrame, settings: Settings, findings: Findings)
     if settings.metric_crs is not None:
         crs = named_crs(settings.metric_crs, "metric_crs", findings)
         return crs if crs is not None and _carries_distances(crs, lon, lat, findings) else None
-    area = AreaOfInterest(lon, lat, lon, lat)
-    zones = query_utm_crs_info(datum_name="WGS 84", area_of_interest=area)
-    if not zones:
+    zone = _utm_zone(lon, lat)
+    if zone is None:
         findings.problem(
             str(blocks["file"].iloc[0]),
             None,
@@ -57,7 +57,14 @@ def metric_crs(blocks: gpd.GeoDataFrame, settings: Settings, findings: Findings)
             "correct the coordinates, or give metric_crs in vinemap.toml",
         )
         return None
-    return CRS.from_epsg(zones[0].code)
+    return CRS.from_epsg(zone)
+
+
+@lru_cache(maxsize=256)
+def _utm_zone(lon: float, lat: float) -> str | None:
+    """Code of the WGS 84 UTM zone that holds a place, kept since the query takes as long as reading a small folder."""
+    zones = query_utm_crs_info(datum_name="WGS 84", area_of_interest=AreaOfInterest(lon, lat, lon, lat))
+    return zones[0].code if zones else None
 
 
 def _directions(blocks: gpd.GeoDataFrame) -> Array:

@@ -9,6 +9,7 @@ import xarray as xr
 from rasterio.enums import MergeAlg
 from rasterio.features import rasterize
 from rasterio.transform import Affine
+from scipy.interpolate import RegularGridInterpolator
 from shapely import Geometry
 
 from vinemap.arrays import Array
@@ -130,10 +131,12 @@ def centres(grid: xr.Dataset, inside: Array) -> Array:
 
 def read_layers(layers: xr.Dataset, names: list[str], xy: Array) -> Array:
     """Read layers at points by bilinear interpolation, shape (m, len(names)); beyond the grid, at its nearest edge."""
-    x = np.clip(xy[:, 0], *np.sort(layers.x.to_numpy()[[0, -1]]))
-    y = np.clip(xy[:, 1], *np.sort(layers.y.to_numpy()[[0, -1]]))
-    found = layers[names].interp(x=("point", x), y=("point", y))
-    return np.column_stack([found[name].to_numpy().astype(np.float64) for name in names])
+    axes = layers.x.to_numpy(), layers.y.to_numpy()
+    places = np.column_stack([np.clip(xy[:, k], *np.sort(axis[[0, -1]])) for k, axis in enumerate(axes)])
+    # SciPy's own, of which xarray's sorts, cuts and checks each layer anew: that took a fifth of the time of a map.
+    tables = (layers[name].transpose("x", "y").to_numpy() for name in names)
+    found = [RegularGridInterpolator(axes, table)(places) for table in tables]
+    return np.column_stack(found).astype(np.float64)
 
 
 def coarsened(layer: Array | xr.DataArray, factor: int) -> Array:
