@@ -14,7 +14,8 @@ compare_as_ascii()
 import shutil
 import signal
 import subprocess
-from collections.abc import Iterator
+import sys
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +25,9 @@ from hypothesis import HealthCheck, settings
 from playwright.sync_api import sync_playwright
 
 from tests.builders import write_vineyard
+from vinemap import cli
+
+Run = Callable[..., tuple[int, str, str]]
 
 # No example is judged by how long it takes; on the build server every run tries the same ones.
 settings.register_profile(
@@ -46,6 +50,22 @@ def folder(tmp_path: Path) -> Path:
     home = tmp_path / "vineyard"
     home.mkdir()
     return write_vineyard(home)
+
+
+@pytest.fixture
+def run(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Run:
+    """Run the command line in this process: its exit code, what it printed, and what it complained of."""
+
+    def called(*arguments: object) -> tuple[int, str, str]:
+        monkeypatch.setattr(sys, "argv", ["vinemap", *map(str, arguments)])
+        code = 0
+        try:
+            cli.main()
+        except SystemExit as ending:
+            code = int(ending.code or 0)
+        return code, *capsys.readouterr()
+
+    return called
 
 
 @pytest.fixture(scope="session")

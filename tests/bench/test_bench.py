@@ -10,10 +10,9 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from tests.builders import HOSTILE, Html
+from tests.builders import DEMO, HOSTILE, Html
 from vinemap.bench.bench_page import write_bench
 from vinemap.bench.round import read_bench_samples
-from vinemap.demo import write_demo
 from vinemap.errors import InputError
 from vinemap.plan.options import PlanOptions
 from vinemap.sentences import section
@@ -115,9 +114,8 @@ def test_a_cane_in_two_halves_has_its_place() -> None:
 
 def test_the_demonstrations_samples_are_read(tmp_path: Path) -> None:
     """A folder's samples.csv gives names and blocks; a table without samples is named as wrong."""
-    write_demo(tmp_path / "v")
-    found = read_bench_samples(tmp_path / "v" / "samples.csv")
-    assert found["sample"].tolist() == pd.read_csv(tmp_path / "v" / "samples.csv")["sample"].tolist()
+    found = read_bench_samples(DEMO / "samples.csv")
+    assert found["sample"].tolist() == pd.read_csv(DEMO / "samples.csv")["sample"].tolist()
     assert found["block"].notna().all()
     (tmp_path / "other.csv").write_text("a,b\n1,2\n", encoding="utf-8")
     for wrong in ("other.csv", "none.csv"):

@@ -22,10 +22,9 @@ import pytest
 from axe_playwright_python import sync_playwright as axe
 from playwright import sync_api as playwright
 
-from tests.builders import samples_table
+from tests.builders import samples_table, write_part_of_demo
 from vinemap.bench.bench_page import write_bench
 from vinemap.bench.merge import merge_buds
-from vinemap.demo import write_demo
 from vinemap.pipeline.mapping import make_map
 from vinemap.plan.options import PlanOptions
 from vinemap.plan.run import make_plan
@@ -864,7 +863,7 @@ def test_export_reads_back_in_a_vineyard_folder(opened: Open, folder: Path, tmp_
 def test_from_plan_to_map_without_a_hand_edit(opened: Open, tmp_path: Path) -> None:
     """Demo blocks, plan, a crew that loads the plan and cuts, export, map: the map counts what the crew read."""
     demo, plan = tmp_path / "demo", tmp_path / "plan"
-    write_demo(demo)
+    write_part_of_demo(demo, "Larkrise", "Dipper")
     for name in ("samples.csv", "buds.csv", "wood.csv"):
         (demo / name).unlink()
     make_plan(demo, plan, PlanOptions(half_width=0.25, nodes_per_cane=3))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shutil
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -10,9 +11,8 @@ import pandas as pd
 import pytest
 from starlette.testclient import TestClient
 
-from tests.builders import Html
+from tests.builders import DEMO, Html
 from tests.desk.conftest import Desk
-from vinemap.demo import write_demo
 from vinemap.desk.drafts import Drafts
 from vinemap.errors import InputError
 from vinemap.intake.questions import Choice, Proposal
@@ -128,8 +128,7 @@ def test_several_vineyards_side_by_side(tmp_path: Path) -> None:
     """A folder of folders lists its vineyards; a new one gets a folder, and no name leads out."""
     root = tmp_path / "all"
     for name in ("Tarn", "<b>Beck"):
-        (root / name).mkdir(parents=True)
-        write_demo(root / name)
+        shutil.copytree(DEMO, root / name)
     (root / "outputs").mkdir()
     for name in ("samples.csv", "run.json"):
         (root / "outputs" / name).write_text("{}", encoding="utf-8")

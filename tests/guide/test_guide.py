@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
+from tests.builders import write_part_of_demo
 from vinemap import cli
 from vinemap.columns import INPUTS, OUTPUTS
 from vinemap.guide.guide import CHAPTERS, chapters, write_guide
@@ -108,12 +109,6 @@ def test_the_guide_and_the_readme_name_every_command() -> None:
     assert set(cli.commands.commands) <= named
 
 
-def _coarsen(folder: Path) -> None:
-    """Let maps of the demonstration be made in larger cells, which are sooner done."""
-    settings = folder / "vinemap.toml"
-    settings.write_text(settings.read_text(encoding="utf-8") + "\n[surface]\ncell_m = 15.0\n", encoding="utf-8")
-
-
 def test_the_examples_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """From the first chapter to the last, in one folder, each command and each piece of Python does its work."""
     monkeypatch.chdir(tmp_path)
@@ -126,7 +121,8 @@ def test_the_examples_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> No
                 assert program == "vinemap"
                 assert done.exit_code == 0, (name, line, done.output, done.exception)
                 if words[0] == "demo":
-                    _coarsen(tmp_path / words[1])
+                    # The whole of it is mapped by the tests of the pipeline.
+                    write_part_of_demo(tmp_path / words[1], "Larkrise", "Dipper")
         for block in _fenced(text, "python"):
             exec(compile(block, f"{name}.md", "exec"), scope)  # noqa: S102 - the guide's own lines
     assert (tmp_path / "outputs" / "try_me" / "map.html").is_file()

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
 from pathlib import Path
 from unittest.mock import Mock
 
@@ -11,6 +10,7 @@ import click
 import pytest
 
 from tests.builders import blocks, write_vineyard
+from tests.conftest import Run
 from tests.intake.sheets import table, workbook
 from tests.reading.strangers import Counter, counting, state
 from tests.reading.test_strangers import (
@@ -22,24 +22,8 @@ from tests.reading.test_strangers import (
     virtual_layer_that_writes,
     virtual_points_that_call,
 )
-from vinemap import cli
 
-Run = Callable[..., tuple[int, str, str]]
 CODES = [["Sample", "Cane", "Buds"], *([f"{block}{k}", 1, "1 0 1 1"] for block in "ABC" for k in (1, 2))]
-
-
-@pytest.fixture
-def run(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Run:
-    def called(*arguments: object) -> tuple[int, str, str]:
-        monkeypatch.setattr(sys, "argv", ["vinemap", *map(str, arguments)])
-        code = 0
-        try:
-            cli.main()
-        except SystemExit as ending:
-            code = int(ending.code or 0)
-        return code, *capsys.readouterr()
-
-    return called
 
 
 def _files(folder: Path, rows: list[list[object]]) -> list[Path]:

@@ -21,7 +21,7 @@ from scipy.special import expit
 from shapely import box
 
 from tests.benchmarks.borders import judged_rightly, with_first_vines
-from tests.builders import buds_table, samples_table, write_vineyard
+from tests.builders import DEMO, buds_table, samples_table, write_part_of_demo, write_vineyard
 from vinemap.columns import BLOCKS_CSV, SAMPLES_CSV, WORK_LIST, ZONES_CSV, Column, Layout
 from vinemap.decisions.explain import explain_block
 from vinemap.decisions.zones import action_zones
@@ -284,8 +284,7 @@ def test_a_real_elevation_grid(tmp_path: Path) -> None:
 
 def test_without_elevation_the_map_says_so(tmp_path: Path) -> None:
     """No elevation grid: a map by position and variety, and a warning."""
-    folder = tmp_path / "plain"
-    write_demo(folder)
+    folder = write_part_of_demo(tmp_path / "plain", "Larkrise", "Dipper")
     (folder / "elevation.tif").unlink()
     run = make_map(folder)
     assert any("no elevation grid" in warning for warning in run.report["warnings"])
@@ -295,7 +294,7 @@ def test_without_elevation_the_map_says_so(tmp_path: Path) -> None:
 def test_two_samples_are_refused(tmp_path: Path) -> None:
     """Too few samples: a problem in words, and nothing written."""
     folder = tmp_path / "few"
-    write_demo(folder)
+    shutil.copytree(DEMO, folder)
     samples = pd.read_csv(folder / "samples.csv").head(2)
     buds = pd.read_csv(folder / "buds.csv", keep_default_na=False)
     samples.to_csv(folder / "samples.csv", index=False)

@@ -14,9 +14,8 @@ import pandas as pd
 import pyogrio
 import pytest
 
-from tests.builders import HOSTILE, blocks, write_elevation, write_vineyard
+from tests.builders import HOSTILE, blocks, write_elevation, write_part_of_demo, write_vineyard
 from vinemap.columns import BUDS_BY_NODE, PLAN_POINTS, PLAN_SAMPLES
-from vinemap.demo import write_demo
 from vinemap.errors import InputError
 from vinemap.plan.options import PlanOptions
 from vinemap.plan.overview import sentences
@@ -81,7 +80,7 @@ def test_gpx_carries_the_cautions(home: Path) -> None:
 
 def test_bench_counts_as_the_plan_does(home: Path, tmp_path: Path) -> None:
     """The plan's correlation is in its bench page, and whether the first survey has shown it."""
-    write_demo(tmp_path / "demo")
+    write_part_of_demo(tmp_path / "demo", "Larkrise", "Dipper")
     make_plan(tmp_path / "demo", tmp_path / "plan", PlanOptions(points=1))
     shown = read_survey(tmp_path / "demo").correlation
     assert shown.known

@@ -8,7 +8,7 @@ import geopandas as gpd
 import numpy as np
 import pytest
 import xarray as xr
-from scipy.interpolate import RegularGridInterpolator
+from scipy.ndimage import map_coordinates
 from shapely import LineString, Polygon, box
 
 from vinemap.terrain.grid import block_grid, cell_size, centres, coarsened, read_layers
@@ -103,14 +103,17 @@ def test_grids_of_one_vineyard_line_up() -> None:
     assert first.rio.crs == second.rio.crs
 
 
-def test_layers_are_read_as_scipy_interpolates() -> None:
-    """Values between cells are scipy's bilinear interpolation; beyond the grid they are the edge's."""
+def test_layers_are_read_as_xarray_interpolates() -> None:
+    """Values between cells are those of xarray's and SciPy's images' bilinear interpolation; beyond the grid they are
+    the edge's."""
     rng = np.random.default_rng(0)
     x, y = np.arange(10.0), np.arange(8.0)[::-1]
     layer = xr.Dataset({"a": (("y", "x"), rng.random((8, 10)))}, coords={"x": x, "y": y})
     points = np.column_stack([rng.uniform(0, 9, 50), rng.uniform(0, 7, 50)])
-    peer = RegularGridInterpolator((y[::-1], x), layer["a"].to_numpy()[::-1])
-    np.testing.assert_allclose(read_layers(layer, ["a"], points)[:, 0], peer(points[:, ::-1]))
+    found = read_layers(layer, ["a"], points)[:, 0]
+    peer = layer["a"].interp(x=("point", points[:, 0]), y=("point", points[:, 1]))
+    np.testing.assert_array_equal(found, peer)
+    np.testing.assert_allclose(found, map_coordinates(layer["a"], [7 - points[:, 1], points[:, 0]], order=1))
     outside = read_layers(layer, ["a"], np.array([[-50.0, 7.0], [4.0, 99.0]]))[:, 0]
     np.testing.assert_allclose(outside, [layer["a"].to_numpy()[0, 0], layer["a"].to_numpy()[0, 4]])
 
