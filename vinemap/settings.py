@@ -18,6 +18,7 @@ from pydantic import (
     ConfigDict,
     Field,
     ValidationError,
+    field_validator,
 )
 from pydantic_core import ErrorDetails, PydanticCustomError, PydanticUndefined
 
@@ -193,6 +194,14 @@ class Import(_Section):
 
     answers: dict[str, str] = Field(default_factory=dict, description="question = answer, as the command lists them")
     written: dict[str, str] = Field(default_factory=dict, description="file = SHA-256, of what it wrote; not for you")
+
+    @field_validator("written")
+    @classmethod
+    def _of_this_folder(cls, written: dict[str, str]) -> dict[str, str]:
+        for name in written:
+            if name in (".", "..") or re.search(r"[/\\:]", name):
+                raise ValueError(f"{name!r} is no file of this folder")
+        return written
 
 
 class Report(_Section):

@@ -102,3 +102,15 @@ def test_the_record_names_the_freeze(before: tuple[Path, Path]) -> None:
     assert (found.winter.name, found.dated) == ("2024-01-20", True)
     assert found.cut == {name: written[name] for name in ("samples.csv", "buds.csv")}
     assert set(found.winter.surface) == {"primary_injury", "primary_low", "primary_high"}
+
+
+@pytest.mark.parametrize("name", ["vineyard.gpkg", "injury.tif"])
+def test_a_run_reads_nothing_beyond_its_folder(before: tuple[Path, Path], tmp_path: Path, name: str) -> None:
+    """A stranger's output folder may hold links to files that are not theirs to give."""
+    out = tmp_path / "run"
+    shutil.copytree(before[1], out)
+    read_earlier(out)
+    shutil.move(out / name, tmp_path / name)
+    (out / name).symlink_to(tmp_path / name)
+    with pytest.raises(InputError, match="is no output folder of vinemap"):
+        read_earlier(out)

@@ -11,7 +11,7 @@ from pandas.testing import assert_frame_equal
 
 from tests.intake.messy import TROUBLES, write_messy, write_tidy
 from vinemap.errors import InputError
-from vinemap.intake.tidy import answers_in, write_folder
+from vinemap.intake.tidy import answers_in, originals, with_kept, write_folder
 from vinemap.intake.understand import understand
 from vinemap.pipeline.mapping import make_map
 from vinemap.reading.vineyard import read_vineyard
@@ -86,3 +86,17 @@ def test_a_shapefile_is_kept_whole(folder: Path, tmp_path: Path) -> None:
     again = understand([originals / path.name for path in files])
     assert (again.open, again.problems) == ((), ())
     assert {path.suffix for path in originals.glob("blocks.*")} >= {".shp", ".shx", ".dbf", ".prj"}
+
+
+def test_a_folder_gives_no_file_that_is_not_its_own(folder: Path, tmp_path: Path) -> None:
+    """What strange settings say was imported, and links, lead to nothing outside: refused, or not read."""
+    home = tmp_path / "strange"
+    (home / "originals").mkdir(parents=True)
+    (home / "vinemap.toml").write_text(f'[import.written]\n"../{folder.name}/blocks.geojson" = "0"\n')
+    with pytest.raises(InputError, match=r"import\.written.*is no file of this folder"):
+        with_kept([folder / "buds.csv"], home)
+    (home / "vinemap.toml").write_text('[import.written]\n"blocks.geojson" = "0"\n')
+    for place in ("blocks.geojson", "originals/places.csv"):
+        (home / place).symlink_to(folder / "blocks.geojson")
+    assert with_kept([folder / "buds.csv"], home) == [folder / "buds.csv"]
+    assert originals(home) == []

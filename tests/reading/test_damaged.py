@@ -32,7 +32,7 @@ def test_the_undamaged_file_is_read(folders: dict[str, Path], name: str) -> None
 
 @pytest.mark.filterwarnings("ignore")
 @pytest.mark.parametrize("name", READERS)
-@bounds(max_examples=25, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@bounds(max_examples=15, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(chance=st.randoms(use_true_random=False))
 def test_damage_is_named(folders: dict[str, Path], tmp_path: Path, name: str, chance: Random) -> None:
     """Whatever is wrong is found and told: nothing is raised, and there is a problem where there is no result."""

@@ -16,11 +16,21 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
+from vinemap.doors import barred
+from vinemap.errors import InputError, Problem
 from vinemap.exports.disk import flush_names
+from vinemap.exports.record import places
 
 DESK = ".desk"
 """Name of the desk's own folder, beside the inputs of a vineyard."""
 JOURNAL = "journal.jsonl"
+LAYERS_DRAWN = ("blocks", "samples")
+"""Layers whose outlines and points may be drawn over."""
+NAME = re.compile(r"[\w-]{1,40}", re.ASCII)
+"""What the id of a feature may be: the number of its row, or a name that the page gives a new one."""
+MOST_PLACES = (2_000_000, 20_000)
+"""Rows and columns past which no cell is typed over."""
+_MOST_BYTES = 100_000_000
 _SHEET = re.compile(r"(.*)\[(.*)\]", re.DOTALL)
 
 Entry = dict[str, Any]
@@ -32,6 +42,28 @@ def sheet_of(name: str) -> tuple[str, str | None]:
     """Return file and sheet of a table by its name: of ``buds.xlsx[Canes]`` both, of ``buds.csv`` no sheet."""
     found = _SHEET.fullmatch(name)
     return (name, None) if found is None else (found[1], found[2])
+
+
+def refuse_foreign(folder: Path) -> None:
+    """Raise `InputError` where the desk's own folder would have it write elsewhere, or wait for a pipe.
+
+    A vineyard's folder that somebody else sent may bring one along.
+    """
+    home = folder / DESK
+    links = [place for place in ("", *places(home)) if (home / place).is_symlink()]
+    fault = None
+    if links:
+        fault = "is a link, and the desk would write where it leads", "remove it"
+    elif os.path.lexists(home / JOURNAL):
+        fault = barred(home / JOURNAL, _MOST_BYTES, within=folder)
+    if fault is not None:
+        raise InputError([Problem(str(home / (links[0] if links else JOURNAL)), None, "", *fault)])
+
+
+def _is_plain(file: str) -> bool:
+    """Whether a table's name leads to a file right in the folder."""
+    name = sheet_of(file)[0]
+    return name not in ("", ".", "..") and not re.search(r"[/\\\x00]", name)
 
 
 class Drafts:
@@ -108,7 +140,7 @@ class Drafts:
         table = folder / sheet_of(name)[0]
         alike = [table] if table.suffix else [path for path in folder.iterdir() if path.stem.casefold() == name]
         for path in sorted(alike):
-            if path.is_file():
+            if barred(path, _MOST_BYTES, within=folder) is None:
                 digest.update(path.read_bytes())
         return digest.hexdigest()
 
@@ -140,14 +172,14 @@ class Drafts:
 
     def _read(self) -> Iterator[Entry]:
         path = self.home / JOURNAL
-        if not path.is_file() or path.is_symlink() or self.home.is_symlink():
+        if not path.is_file():
             return
         data = path.read_bytes()
         self._broken_off = bool(data) and not data.endswith(b"\n")
         for line in data.split(b"\n"):
             try:
                 entry = json.loads(line)
-            except ValueError:
+            except (ValueError, RecursionError):
                 continue
             if isinstance(entry, dict):
                 yield entry
@@ -157,13 +189,16 @@ class Drafts:
             case {"kind": "answer", "key": str(key), "value": str(value)}:
                 self.answers[key] = value
             case {"kind": "cell", "file": str(file), "row": int(row), "column": int(column), "value": str(value)}:
-                self.cells.setdefault(file, {})[row, column] = value
+                if _is_plain(file) and 2 <= row < MOST_PLACES[0] and 0 <= column < MOST_PLACES[1]:
+                    self.cells.setdefault(file, {})[row, column] = value
             case {"kind": "feature", "layer": str(layer), "id": str(name), "feature": feature}:
-                self.features.setdefault(layer, {})[name] = feature if isinstance(feature, dict) else None
+                if layer in LAYERS_DRAWN and NAME.fullmatch(name):
+                    self.features.setdefault(layer, {})[name] = feature if isinstance(feature, dict) else None
             case {"kind": "began", "work": str(work), "out": str(out)}:
                 self.began = (work, out) if out else None
             case {"kind": "base", "name": str(name), "digest": str(digest)}:
-                self.bases.setdefault(name, set()).add(digest)
+                if _is_plain(name):
+                    self.bases.setdefault(name, set()).add(digest)
             case {"kind": "settled", "name": str(name)}:
                 self.bases.pop(name, None)
                 self.cells.pop(name, None)

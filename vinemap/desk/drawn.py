@@ -12,11 +12,11 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 
 from vinemap.desk.checking import checked
-from vinemap.desk.drafts import Entry
+from vinemap.desk.drafts import LAYERS_DRAWN, NAME, Entry
 from vinemap.desk.frame import language_of, speaker
 from vinemap.desk.ledgers import begun, ledgers
 from vinemap.desk.pages import place_of
-from vinemap.desk.shapes import LAYERS_DRAWN, NAME, Drawn, drawn, point_cells, revision, sound
+from vinemap.desk.shapes import Drawn, drawn, point_cells, revision, sound
 from vinemap.desk.vineyards import Place
 from vinemap.reading.files import TABLES
 

@@ -17,12 +17,12 @@ from starlette.responses import FileResponse, RedirectResponse, Response
 
 from vinemap.desk.assets import assets
 from vinemap.desk.checking import checked
-from vinemap.desk.drafts import DESK
+from vinemap.desk.drafts import DESK, LAYERS_DRAWN
 from vinemap.desk.frame import address, jobs_of, language_of, page, shell_command, vineyards_of, words_in
 from vinemap.desk.ledgers import BEGUN, Ledger, begun, ledgers
 from vinemap.desk.runs import Run, change_by_block, new_folder, region_file, region_files, region_folder, runs
 from vinemap.desk.safety import MOST_BYTES, TooLargeError, too_large
-from vinemap.desk.shapes import LAYERS_DRAWN, drawn
+from vinemap.desk.shapes import drawn
 from vinemap.desk.understood import all_files, as_they_are, standing, understood
 from vinemap.desk.uploads import given_files
 from vinemap.desk.vineyards import Place

@@ -13,14 +13,13 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
 
-from vinemap.desk.drafts import sheet_of
+from vinemap.desk.drafts import LAYERS_DRAWN, MOST_PLACES, sheet_of
 from vinemap.desk.frame import LANGUAGE, address, jobs_of, language_of, page, shell_command, vineyards_of, words_in
 from vinemap.desk.jobs import Job
 from vinemap.desk.ledgers import BEGUN, MOST_LETTERS, Ledger, begun, ledgers
 from vinemap.desk.pages import place_of
 from vinemap.desk.runs import new_folder, region_folder, runs
 from vinemap.desk.saving import save
-from vinemap.desk.shapes import LAYERS_DRAWN
 from vinemap.desk.understood import take_in, take_in_as_they_are, understood
 from vinemap.desk.uploads import keep, take_back
 from vinemap.desk.vineyards import Place
@@ -114,7 +113,7 @@ async def cell(request: Request) -> Response:
     except (ValueError, TypeError, KeyError):
         raise HTTPException(400) from None
     ledger = await run_in_threadpool(_ledger, place, name)
-    if not (2 <= row < 2_000_000 and 0 <= column < len(ledger.columns)) or len(value) > MOST_LETTERS:
+    if not (2 <= row < MOST_PLACES[0] and 0 <= column < len(ledger.columns)) or len(value) > MOST_LETTERS:
         raise HTTPException(400)
     if ledger.outdated:
         raise HTTPException(423)

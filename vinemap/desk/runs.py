@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import pandas as pd
-
-from vinemap.errors import InputError
+from vinemap.doors import barred
+from vinemap.errors import Findings, InputError, Problem
 from vinemap.exports.record import RUN_FILE, places, read_record, within
+from vinemap.reading.files import usable
+from vinemap.reading.tabular import read_table
 
 OUTPUTS = "outputs"
 _NAME = re.compile(r"(\d{4}-\d\d-\d\d)-(\d{6})-(map|plan|spring)")
@@ -104,10 +106,14 @@ def _run(folder: Path) -> Run | None:
         return None
     if record is None:
         return None
-    there = [place for place in places(folder) if place.split("/")[0][:1] != "." and within(folder, place)]
+    there = [
+        place
+        for place in places(folder)
+        if place.split("/")[0][:1] != "." and within(folder, place) and not (folder / place).is_symlink()
+    ]
     order = {page: number for number, page in enumerate(_PAGES)}
     named = sorted(there, key=lambda place: (order.get(place, len(order)), place == RUN_FILE, place))
-    return Run(folder.name, folder, {place: folder / place for place in named if not (folder / place).is_symlink()})
+    return Run(folder.name, folder, {place: folder / place for place in named if barred(folder / place) is None})
 
 
 def change_by_block(then: Run, now: Run) -> list[dict[str, Any]]:
@@ -125,8 +131,11 @@ def change_by_block(then: Run, now: Run) -> list[dict[str, Any]]:
 
 
 def _blocks(run: Run) -> dict[str, dict[str, Any]]:
-    table = pd.read_csv(run.files["blocks.csv"], dtype={"block": str}, keep_default_na=False, na_values=[""])
-    rows = ({str(name): value for name, value in row.items()} for row in table.to_dict("records"))
+    path, findings = run.files["blocks.csv"], Findings()
+    table = read_table(path, "blocks", findings) if usable(path, (".csv",), findings, within=run.folder) else None
+    if table is None or "block" not in table.columns:
+        raise InputError(findings.problems or [Problem(path.name, None, "block", "the column is missing", "map again")])
+    rows = (dict(zip(table.columns, cells, strict=True)) for cells in table.rows)
     return {str(row["block"]): row for row in rows}
 
 
@@ -147,5 +156,8 @@ def _change(name: str, then: dict[str, Any], now: dict[str, Any]) -> dict[str, A
 
 
 def _figure(row: dict[str, Any], name: str) -> float | None:
-    value = row.get(name)
-    return None if value is None or pd.isna(value) else float(value)
+    try:
+        value = float(row.get(name) or "nan")
+    except ValueError:
+        return None
+    return value if math.isfinite(value) else None

@@ -13,9 +13,11 @@ from vinemap.desk.shapes import Drawn, drawn, remade_layer
 from vinemap.desk.vineyards import Place
 from vinemap.errors import InputError, Problem
 from vinemap.exports.exchange import added
+from vinemap.reading.ground_layers import FOLDER as LAYERS
+from vinemap.reading.loggers import FOLDER as LOGGERS
 
 _COPY = "copy"
-_LAYERS = "layers"
+_FOLDERS = (LAYERS, LOGGERS)
 _GEOJSON = (".geojson", ".json")
 _SHAPEFILE = (".shx", ".dbf", ".prj", ".cpg", ".qix", ".sbn", ".sbx")
 
@@ -34,7 +36,8 @@ def changed_files(place: Place) -> dict[str, bytes]:
     for name, cells in place.drafts.cells.items():
         file = sheet_of(name)[0]
         if name not in tables:
-            raise InputError(problem for problem in problems if problem.file == file)
+            gone = Problem(file, None, "", "is not there any more", "put it back, or give up what you typed into it")
+            raise InputError([problem for problem in problems if problem.file == file] or [gone])
         found[file] = remade(place.folder / file, tables[name], cells)
     for layer in (layer for layer, features in place.drafts.features.items() if features):
         there = drawn(place.folder, layer, place.drafts)
@@ -82,8 +85,9 @@ def with_changes(place: Place) -> Path:
     for path in place.folder.iterdir():
         if path.name not in left_out and path.is_file() and not path.is_symlink() and not path.name.startswith("."):
             _linked(path, copy / path.name)
-    if (place.folder / _LAYERS).is_dir() and not (place.folder / _LAYERS).is_symlink():
-        shutil.copytree(place.folder / _LAYERS, copy / _LAYERS, copy_function=_linked, symlinks=True)
+    for path in place.folder.iterdir():
+        if path.name.casefold() in _FOLDERS and path.is_dir() and not path.is_symlink():
+            shutil.copytree(path, copy / path.name, copy_function=_linked, symlinks=True)
     for name, data in changed.items():
         (copy / name).write_bytes(data)
     return copy

@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import json
 import math
-import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -25,9 +24,6 @@ from vinemap.reading.tabular import Table
 from vinemap.reading.vector import read_layer
 from vinemap.settings import Settings, load_settings
 
-LAYERS_DRAWN = ("blocks", "samples")
-NAME = re.compile(r"[\w-]{1,40}", re.ASCII)
-"""What the id of a feature may be: the number of its row, or a name that the page gives a new one."""
 _ENDINGS = {"blocks": LAYERS, "samples": POINTS}
 _MODELS: dict[str, type[Row]] = {"blocks": BlockRow, "samples": SampleRow}
 _KINDS = {"blocks": ("Polygon", "MultiPolygon"), "samples": ("Point",)}
@@ -79,7 +75,7 @@ def drawn(folder: Path, layer: str, drafts: Drafts) -> Drawn:
     if table is not None:
         fields = match_columns(table, _MODELS[layer], getattr(settings.columns, layer), Findings())
         names |= {field: table.columns[place] for field, place in fields.items() if table.columns[place]}
-        shapes = _placed(table, fields, settings, findings)
+        shapes = _placed(table, fields, _KINDS[layer], settings, findings)
         for number, cells, shape in zip(table.numbers, table.rows, shapes, strict=True):
             properties = {name: _plain(cell) for name, cell in zip(table.columns, cells, strict=True) if name}
             features[str(number)] = {"type": "Feature", "id": str(number), "properties": properties, "geometry": shape}
@@ -90,8 +86,8 @@ def drawn(folder: Path, layer: str, drafts: Drafts) -> Drawn:
     for name, feature in drafts.features.get(layer, {}).items():
         if feature is None:
             features.pop(name, None)
-        else:
-            features[name] = feature
+        elif (kept := sound(layer, feature)) is not None:
+            features[name] = {**kept, "id": name}
     return Drawn(path, names, features, findings.problems)
 
 
@@ -113,8 +109,10 @@ def _read(path: Path, layer: str, settings: Settings, drafts: Drafts, findings: 
     return read_layer(path, layer, getattr(settings.files, f"{layer}_layer"), findings)
 
 
-def _placed(table: Table, fields: Mapping[str, int], settings: Settings, findings: Findings) -> Iterator[Entry | None]:
-    """Yield the geometry of each row in longitude and latitude; None where it cannot be placed."""
+def _placed(
+    table: Table, fields: Mapping[str, int], kinds: tuple[str, ...], settings: Settings, findings: Findings
+) -> Iterator[Entry | None]:
+    """Yield each row's geometry in longitude and latitude; None where it cannot be placed or is of another kind."""
     if table.geometry is None:
         at = [fields.get(name) for name in ("lon", "lat")]
         for cells in table.rows:
@@ -127,7 +125,7 @@ def _placed(table: Table, fields: Mapping[str, int], settings: Settings, finding
         return
     for shape in table.geometry.set_crs(crs, allow_override=True).to_crs(LONLAT):
         sound = shape is not None and not shape.is_empty and math.isfinite(shapely.bounds(shape).sum())
-        yield _rounded(mapping(shape)) if sound else None
+        yield _rounded(mapping(shape)) if sound and shape.geom_type in kinds else None
 
 
 def _rounded(geometry: Mapping[str, Any]) -> Entry:

@@ -11,7 +11,7 @@ from vinemap.desk.vineyards import Place
 from vinemap.errors import InputError
 from vinemap.exports.exchange import added
 from vinemap.intake.questions import Proposal, settled
-from vinemap.intake.tidy import ORIGINALS, answers_in, write_folder
+from vinemap.intake.tidy import answers_in, originals, write_folder
 from vinemap.intake.understand import Understanding, understand
 from vinemap.reading.files import GRIDS, inputs_in
 
@@ -21,9 +21,8 @@ _ELEVATION = "elevation.tif"
 def all_files(place: Place) -> list[Path]:
     """Return the files that were given, with those of earlier imports: the whole is understood anew with every file."""
     given = given_files(place.folder)
-    home, taken = place.folder / ORIGINALS, {path.name for path in given}
-    earlier = sorted(home.iterdir()) if home.is_dir() and not home.is_symlink() else []
-    return [*(path for path in earlier if path.is_file() and path.name not in taken), *given]
+    taken = {path.name for path in given}
+    return [*(path for path in originals(place.folder) if path.name not in taken), *given]
 
 
 def understood(place: Place) -> Understanding | None:

@@ -11,7 +11,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
-from vinemap.desk.drafts import DESK, JOURNAL, Drafts
+from vinemap.desk.drafts import DESK, JOURNAL, Drafts, refuse_foreign
 from vinemap.errors import InputError, Problem
 from vinemap.exports.lock import locked
 from vinemap.exports.record import RUN_FILE
@@ -69,7 +69,8 @@ class Vineyards:
     Raises
     ------
     InputError
-        When another desk holds the folder: process, machine and start are named.
+        When another desk holds the folder: process, machine and start are named; and where the desk's own folder in it
+        leads elsewhere.
     """
 
     def __init__(self, root: Path) -> None:
@@ -131,4 +132,5 @@ class Vineyards:
         self._held.close()
 
     def _lock(self, folder: Path) -> None:
+        refuse_foreign(folder)
         self._held.enter_context(locked(folder / DESK))

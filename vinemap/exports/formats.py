@@ -165,7 +165,7 @@ def read_run(out: Path) -> tuple[gpd.GeoDataFrame, xr.Dataset]:
     """
     findings = Findings()
     layers, grid = out / "vineyard.gpkg", out / "injury.tif"
-    if usable(layers, (".gpkg",), findings) and usable(grid, (".tif",), findings):
+    if usable(layers, (".gpkg",), findings, within=out) and usable(grid, (".tif",), findings, within=out):
         with suppress(OSError, RefusedError, RuntimeError, ValueError), open_grid(grid) as bands:
             layers_read = {
                 name: bands.read(band=number)

@@ -103,7 +103,14 @@ def with_kept(files: Sequence[Path], folder: Path) -> list[Path]:
     endings = {path.suffix.lower() for path in files}
     given = {"blocks": not endings.isdisjoint(SHAPES), "elevation": not endings.isdisjoint(GRIDS), "samples": False}
     kept = [folder / name for name in written if not given.get(Path(name).stem, True)]
-    return [*files, *(path for path in kept if path.is_file())]
+    return [*files, *(path for path in kept if barred(path, within=folder) is None)]
+
+
+def originals(folder: Path) -> list[Path]:
+    """Return the files that earlier imports were made from, by name: plain ones, kept in the folder itself."""
+    home = folder / ORIGINALS
+    found = sorted(home.iterdir()) if home.is_dir() and not home.is_symlink() else []
+    return [path for path in found if barred(path, within=folder) is None]
 
 
 def _written_before(folder: Path) -> list[str]:
@@ -127,7 +134,7 @@ def _write_table(table: pd.DataFrame, stage: Path, stem: str) -> None:
 
 def _copy_originals(files: Sequence[Path], folder: Path, stage: Path) -> None:
     """Copy the files as they are, beside those of earlier imports; one that is there already is not copied again."""
-    there = {digest(path) for path in (folder / ORIGINALS).glob("*") if path.is_file()}
+    there = {digest(path) for path in originals(folder)}
     taken = {path.name for path in (folder / ORIGINALS).glob("*")}
     for path in (part for file in files for part in _parts(file)):
         if digest(path) in there:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import posixpath
 import re
 from collections.abc import Iterator
@@ -10,14 +11,24 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
 
+from vinemap.doors import barred, megabytes
 from vinemap.errors import FetchError, VinemapError
+from vinemap.exports.record import MOST_BYTES
 
+# Far more than a vineyard's folder holds, its elevation among it.
+_MOST_BYTES = 10_000_000_000
+_ON_THIS_DISK = re.compile(r"(?:file|local)://", re.IGNORECASE)
 _ADDRESS = re.compile(r"[a-z][a-z0-9+.-]+://", re.IGNORECASE)
 
 
 def is_address(place: str) -> bool:
     """Whether a place is an address such as ``s3://…`` or ``https://…``, and no path of this system."""
     return _ADDRESS.match(place) is not None
+
+
+def without_scheme(place: str) -> str:
+    """Return the path of an address on this disk (``file://``), whose links are then judged as any folder's."""
+    return _ON_THIS_DISK.sub("", place, count=1) if _ON_THIS_DISK.match(place) else place
 
 
 def below(place: str, *names: str) -> str:
@@ -54,7 +65,10 @@ def brought(place: str, *, deep: bool = True) -> Iterator[Path]:
         local.mkdir()
         with _plain_causes(place):
             system, root = _opened(place)
-            for path, way in _files(system, root, deep=deep):
+            files = list(_files(system, root, deep=deep))
+            if sum(size for _, _, size in files) > _MOST_BYTES:
+                raise OSError(errno.EFBIG, f"holds more than {megabytes(_MOST_BYTES)}")
+            for path, way, _ in files:
                 (local / way).parent.mkdir(parents=True, exist_ok=True)
                 system.get_file(path, str(local / way))
         yield local
@@ -77,7 +91,8 @@ def sent(local: Path, place: str, former: set[str], last: str) -> None:
     local : Path
     place : str
     former : set of str
-        Files, by the way to them, that an earlier run put there: what of them is no more is removed.
+        Files, by the way to them, that an earlier run put there: what of them is no more is removed, but nothing
+        outside the folder.
     last : str
         Name of a file of the folder.
 
@@ -93,7 +108,7 @@ def sent(local: Path, place: str, former: set[str], last: str) -> None:
             target = posixpath.join(root, way)
             system.makedirs(posixpath.dirname(target), exist_ok=True)
             system.put_file(str(local / way), target)
-        for way in sorted(former.difference(ways)):
+        for way in sorted(filter(_is_below, former.difference(ways))):
             if system.exists(posixpath.join(root, way)):
                 system.rm_file(posixpath.join(root, way))
 
@@ -101,14 +116,12 @@ def sent(local: Path, place: str, former: set[str], last: str) -> None:
 def text_at(place: str) -> str | None:
     """Return the text of a small file by its path or address; None where there is none."""
     if not is_address(place):
-        try:
-            return Path(place).read_text(encoding="utf-8")
-        except (FileNotFoundError, NotADirectoryError):
-            return None
+        path = Path(place)
+        return None if barred(path, MOST_BYTES) is not None else path.read_text(encoding="utf-8", errors="replace")
     with _plain_causes(place):
-        system, path = _opened(place)
+        system, root = _opened(place)
         try:
-            return str(system.cat_file(path).decode("utf-8"))
+            return str(system.cat_file(root, 0, MOST_BYTES).decode("utf-8", "replace"))
         except FileNotFoundError:
             return None
 
@@ -120,16 +133,20 @@ def _opened(place: str) -> tuple[Any, str]:
     return system, str(root).rstrip("/")
 
 
-def _files(system: Any, root: str, *, deep: bool) -> Iterator[tuple[str, str]]:
-    """Yield files below a folder by their path and by the way to them; none that leads out of it."""
-    found = system.find(root, maxdepth=None if deep else 1)
+def _files(system: Any, root: str, *, deep: bool) -> Iterator[tuple[str, str, int]]:
+    """Yield files below a folder by their path, the way to them and their bytes; none that leads out of it."""
+    found = system.find(root, maxdepth=None if deep else 1, detail=True)
     if not found:
         raise FileNotFoundError(2, "holds no file", root)
-    for path in found:
+    for path, entry in found.items():
         way = _way(path, root)
-        parts = way.split("/")
-        if way and not any(part in ("", "..") or part.startswith(".") or "\\" in part for part in parts):
-            yield path, way
+        if _is_below(way) and not any(part.startswith(".") for part in way.split("/")):
+            yield path, way, int(entry.get("size") or 0)
+
+
+def _is_below(way: str) -> bool:
+    """Whether a way leads from a folder to a place below it."""
+    return not any(part in ("", ".", "..") or "\\" in part for part in way.split("/"))
 
 
 def _way(path: str, root: str) -> str:

@@ -26,7 +26,7 @@ from vinemap.exports.record import RUN_FILE
 from vinemap.exports.spreadsheet import Shown, freeze, put_line, put_table, to_print
 from vinemap.interrupts import note_written
 from vinemap.reading.tabular import NOTES_SHEET
-from vinemap.region.addresses import below, brought, folders_at, is_address, last_name, sent
+from vinemap.region.addresses import below, brought, folders_at, is_address, last_name, sent, without_scheme
 from vinemap.region.bulletin import Bulletin
 from vinemap.region.engine import cluster, outcomes
 from vinemap.region.members import Region, folders_in, read_region
@@ -123,7 +123,7 @@ def _so_far(count: int, total: int) -> str:
 
 def _place(given: str | os.PathLike[str]) -> str:
     """Return an address as it is, a path as it is from the root, which is what other processes can use."""
-    text = os.fspath(given)
+    text = without_scheme(os.fspath(given))
     return text.rstrip("/") if is_address(text) else str(Path(text).absolute())
 
 

@@ -15,6 +15,7 @@ from tempfile import TemporaryDirectory
 from typing import Any
 
 from vinemap.characters import compare_as_ascii
+from vinemap.doors import barred
 from vinemap.region.addresses import below, brought, is_address, last_name, sent, text_at
 from vinemap.states import Mapped
 
@@ -141,7 +142,7 @@ def _run(folder: Path, out: Path, *, pdf: bool) -> dict[str, Any]:
 def fingerprint(folder: Path, *, pdf: bool) -> str:
     """Return the SHA-256 of every file of a vineyard's folder by its name, of the version, and of what is asked for.
 
-    Hidden files and outputs below the folder are passed over.
+    Hidden files, outputs below the folder, and what leads out of it are passed over.
     """
     from vinemap.exports.record import RUN_FILE  # noqa: PLC0415
 
@@ -153,7 +154,7 @@ def fingerprint(folder: Path, *, pdf: bool) -> str:
         folders[:] = sorted(name for name in folders if not name.startswith("."))
         for name in sorted(files):
             path = Path(here, name)
-            if name.startswith(".") or not path.is_file():
+            if name.startswith(".") or barred(path, within=folder) is not None:
                 continue
             whole.update(json.dumps(path.relative_to(folder).as_posix()).encode())
             with path.open("rb") as stream:
@@ -167,15 +168,15 @@ def _earlier(place: str, mark: str, run: str | None) -> dict[str, Any] | None:
         found = json.loads(text_at(place) or "null")
         same = run is not None and found["mark"] == mark and found["run"] == _sha(run)
         return dict(found["figures"]) if same else None
-    except (ValueError, TypeError, KeyError):
+    except (ValueError, TypeError, KeyError, RecursionError):
         return None
 
 
 def _former(run: str | None) -> set[str]:
     """Return the files that an earlier run wrote, by its run.json."""
     try:
-        return set(json.loads(run or "{}").get("files") or ())
-    except (ValueError, AttributeError):
+        return set(map(str, json.loads(run or "{}").get("files") or ()))
+    except (ValueError, TypeError, AttributeError, RecursionError):
         return set()
 
 
