@@ -1,6 +1,6 @@
 """What else is known, and what it is worth: maps with and without it, on simulated vineyards, paired.
 
-Run: python -m tests.benchmarks.evidence [vineyards] [case ...]
+Run: python -m tests.benchmarks.evidence [vineyards] [first seed] [case ...]
 
 Cases: ``after`` (an earlier freeze of a shared cold pattern), ``after_other`` (one with nothing in common), ``layer``
 (a grid that goes with the cold), ``layer_other`` (one that does not). Peers get the same layer as a covariate.
@@ -86,14 +86,20 @@ def cut(case: Simulated, log_odds: np.ndarray, canes: int, rng: np.random.Genera
 
 def surface(case: Simulated, evidence: tuple[Evidence, ...] = ()) -> Estimate:
     """Injury with its interval at every cell of 10 m, north up, row by row."""
-    grid = block_grid(case.blocks, _CELL_M)
-    terrain = terrain_layers(case.elevation, pyproj.CRS(CRS), tuple(case.blocks.total_bounds))
-    design = Design.over(case.blocks, grid, terrain, {}, evidence)
+    terrain, cells, block = _ground(case)
+    design = Design.over(case.blocks, block_grid(case.blocks, _CELL_M), terrain, {}, evidence)
     counts = tally(_NO_NODES, case.counts, pd.Series(dtype=int))
     field = fit_field(Observations.of(case.samples, case.blocks, counts, "primary"), design)
-    index = grid["block_index"].to_numpy()
-    predicted = field.predict(centres(grid, index >= 0), *design.rows(centres(grid, index >= 0), index[index >= 0]))
+    predicted = field.predict(cells, *design.rows(cells, block))
     return predicted.mean, predicted.low, predicted.high
+
+
+def _ground(case: Simulated) -> tuple[xr.Dataset, np.ndarray, np.ndarray]:
+    """Terrain, and centres (m, 2) and blocks (m,) of the cells of 10 m."""
+    index = block_grid(case.blocks, _CELL_M)["block_index"].to_numpy()
+    cells = centres(block_grid(case.blocks, _CELL_M), index >= 0)
+    terrain = terrain_layers(case.elevation, pyproj.CRS(CRS), tuple(case.blocks.total_bounds))
+    return terrain, cells, index[index >= 0]
 
 
 def _grid(values: np.ndarray, cell: float) -> xr.DataArray:
@@ -127,27 +133,29 @@ CASES: dict[str, Callable[[Simulated, np.random.Generator], Evidence]] = {
 }
 
 
-def _task(case: Simulated, evidence: Evidence) -> Task:
-    grid = block_grid(case.blocks, _CELL_M)
-    terrain = terrain_layers(case.elevation, pyproj.CRS(CRS), tuple(case.blocks.total_bounds))
-    index = grid["block_index"].to_numpy()
-    cells = centres(grid, index >= 0)
+def peers(
+    case: Simulated, terrain: xr.Dataset, cells: np.ndarray, block: np.ndarray, evidence: Evidence
+) -> dict[str, Estimate]:
+    """Map by each peer, who gets terrain and the evidence as covariates, at cells (m, 2) in blocks (m,)."""
     xy = np.column_stack([case.samples.geometry.x, case.samples.geometry.y])
-    block = pd.Index(case.blocks["block"]).get_indexer(case.samples["block"])
+    own = pd.Index(case.blocks["block"]).get_indexer(case.samples["block"])
     dead, read = (case.counts[name].to_numpy(float) for name in ("primary_dead", "nodes"))
     here, there = (
         np.column_stack([read_layers(terrain, _TERRAIN, places), np.nan_to_num(evidence.read(places, rows))])
-        for places, rows in ((xy, block), (cells, index[index >= 0]))
+        for places, rows in ((xy, own), (cells, block))
     )
     origin = np.array([EAST, NORTH])
-    return Task(xy - origin, cells - origin, dead, read, here, there, block, index[index >= 0])
+    task = Task(xy - origin, cells - origin, dead, read, here, there, own, block)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        return {name: method(task) for name, method in PEERS.items()}
 
 
-def run(vineyards: int, cases: tuple[str, ...]) -> pd.DataFrame:
+def run(vineyards: int, cases: tuple[str, ...], first: int = 0) -> pd.DataFrame:
     """Map every vineyard with and without: case, kind, seed, canes, method, rmse, coverage."""
     rows = []
     for name in cases:
-        for seed in track(range(vineyards), name):
+        for seed in track(range(first, first + vineyards), name):
             kind = KINDS[seed % len(KINDS)]
             case, rng = simulate(kind, 1000 + seed), np.random.default_rng([seed, zlib.crc32(name.encode())])
             evidence = CASES[name](case, rng)
@@ -155,11 +163,8 @@ def run(vineyards: int, cases: tuple[str, ...]) -> pd.DataFrame:
             truth = case.truth.reshape(side, 2, side, 2).mean(axis=(1, 3)).ravel()
             for canes in CANES:
                 now = cut(case, logit(case.truth), canes, rng)
-                task = _task(now, evidence)
                 found = {"without": surface(now), "with": surface(now, (evidence,))}
-                with warnings.catch_warnings():
-                    warnings.simplefilter("ignore")
-                    found |= {peer: method(task) for peer, method in PEERS.items()}
+                found |= peers(now, *_ground(now), evidence)
                 for method, (mean, low, high) in found.items():
                     error = float(np.sqrt(np.mean((mean - truth) ** 2)))
                     inside = (truth >= low) & (truth <= high)
@@ -191,4 +196,7 @@ def show(results: pd.DataFrame) -> None:
 
 
 if __name__ == "__main__":
-    show(run(int(sys.argv[1]) if len(sys.argv) > 1 else 20, tuple(sys.argv[2:]) or tuple(CASES)))
+    numbers = [int(word) for word in sys.argv[1:] if word.isdigit()]
+    names = tuple(word for word in sys.argv[1:] if not word.isdigit())
+    count, first = (*numbers, *(20, 0)[len(numbers) :])
+    show(run(count, names or tuple(CASES), first))

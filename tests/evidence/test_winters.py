@@ -42,7 +42,7 @@ def test_one_freeze_is_its_log_odds_less_their_mean() -> None:
     found = evidence.read(np.array([WEST, east, OUTSIDE]), NONE)
     np.testing.assert_allclose(found[:2], [-1.0, 1.0], atol=1e-3)
     assert np.isnan(found[2])
-    assert (evidence.mean, evidence.sd) == (0.5, 0.5)
+    assert (evidence.mean, evidence.sd) == (0.8, 0.3)
 
 
 def test_the_surer_map_counts_more() -> None:

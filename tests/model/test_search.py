@@ -81,6 +81,16 @@ def test_sources_do_not_crowd_each_other_out() -> None:
     assert candidates.log_prior(candidates.base | {3, 8}) == pytest.approx(base - np.log(7))
 
 
+@pytest.mark.parametrize(("most", "largest"), [(0, {8}), (1, {1, 8})])
+def test_what_is_free_takes_no_place(most: int, largest: set[int]) -> None:
+    """With room for so many covariates, models have these and the free one, and never one more that is not free."""
+    candidates = replace(_candidates(most), free=np.arange(9) == 8)
+    found = [set(np.flatnonzero(mode.variance).tolist()) for mode in search(_counts(1, (0.9,)), candidates)]
+    assert candidates.base | largest in found
+    assert {0} in found
+    assert max(len(columns - {0, 8}) for columns in found) == most
+
+
 def test_every_size_has_the_same_prior_weight() -> None:
     """The models of one size share a weight of one (Scott & Berger 2010)."""
     candidates = _candidates(3)

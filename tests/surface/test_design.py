@@ -69,6 +69,17 @@ def test_evidence_makes_the_map_better_and_is_told() -> None:
     assert any(line.startswith("Where cold is highest (") for line in said), said
 
 
+def test_what_has_an_expected_effect_speaks_from_the_first_canes() -> None:
+    """Six canes are too few for a covariate of which nothing is expected, not for one whose effect is."""
+    case = simulate("hollow", 5)
+    few = replace(case, samples=case.samples.iloc[:6])
+    bare, vague = _map(few), _map(few, _truth(few))
+    np.testing.assert_array_equal(vague.grid["primary_injury"], bare.grid["primary_injury"])
+    found = _map(few, replace(_truth(few), mean=1.0, sd=0.3))
+    assert found.model["covariates_weighed"]["layer.cold"] > 0.5
+    assert _rmse(found, few) < 0.8 * _rmse(bare, few)
+
+
 def test_unknown_places_count_as_average() -> None:
     """Half of the ground is unknown: the column is 0 there, standardised over the rest, and the share is told."""
     case = simulate("hollow", 5)

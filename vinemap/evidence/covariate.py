@@ -73,3 +73,8 @@ class Evidence:
         """Refuse a prior mean without its standard deviation."""
         if self.mean and self.sd is None:
             raise ValueError("a prior mean needs its standard deviation")
+
+    @property
+    def expected(self) -> bool:
+        """Whether its effect has a size that is expected, so that it takes no place of a covariate that has none."""
+        return self.mean != 0.0

@@ -19,9 +19,10 @@ from vinemap.sentences import Sentence
 _TAIL = float(ndtri(0.95))
 # Surfaces are written in single precision, and injury that is all but none or all has no log-odds.
 _LEAST = 1e-4
-# Two nights alike have a slope of 1, two with nothing in common of 0: N(0.5, 0.5) holds both, and a windy night after
-# a still one, when the pattern turns about, to a sixth.
-_MEAN, _SD = 0.5, 0.5
+# Two nights alike have a slope of 1. Those whose patterns are correlated by about 0.8 and differ in strength by a third
+# have N(0.8, 0.3): judgement. Two with nothing in common are the model without this covariate, whose even prior odds
+# stand for them; a wider prior that holds both, N(0.5, 0.5), did no better (tests/benchmarks/evidence.py).
+_MEAN, _SD = 0.8, 0.3
 
 
 @dataclass(frozen=True)
@@ -78,7 +79,8 @@ def winter_evidence(
     -------
     Evidence
         The mean of the freezes' log-odds, each less its own mean over the ground, where a freeze counts the more the
-        surer its map is there. Its coefficient has the prior N(0.5, 0.5).
+        surer its map is there. Its coefficient has the prior N(0.8, 0.3), in the models that
+        hold it.
 
     Notes
     -----

@@ -156,6 +156,7 @@ class BinomialField:
         prior_mean: Array | None = None,
         optional: Array | None = None,
         source: Array | None = None,
+        free: Array | None = None,
         most: int = 4,
         offset: Array | float = 0.0,
         cluster: Array | None = None,
@@ -179,8 +180,10 @@ class BinomialField:
             Covariates that a model may do without; none by default.
         source : array of int (p,), optional
             Which source each covariate is of, as in `vinemap.model.search.Candidates`; all of one by default.
+        free : array of bool (p,), optional
+            Covariates that do not count towards ``most``; none by default.
         most : int
-            Most of these in one model.
+            Most of the optional covariates in one model, but for the free.
         offset : float or array (n,)
             Known part of the log-odds.
         cluster : array (n,), optional
@@ -198,8 +201,7 @@ class BinomialField:
             self.counts_ = ManyCounts.all_of(self.counts_)
         columns = self.counts_.X.shape[1]
         optional = np.zeros(columns, bool) if optional is None else np.asarray(optional, bool)
-        most = min(most, int(optional.sum()))
-        candidates = Candidates(np.broadcast_to(prior_sd, columns), optional, most, source)
+        candidates = Candidates(np.broadcast_to(prior_sd, columns), optional, most, source, free)
         few = len(self.counts_) <= _FEW if self.integrate is None else self.integrate
         small = len(self.counts_) <= _FEW or isinstance(self.counts_, ManyCounts)
         with threadpool_limits(1 if small else None, "blas"):
@@ -278,7 +280,7 @@ class BinomialField:
     def _best_of_part(self, candidates: Candidates) -> Array:
         """Prior variances of the model that a random part of the rows has most evidence for."""
         variance = candidates.variance(candidates.base)
-        if candidates.most:
+        if candidates.steps:
             modes = search(self.counts_.part(_FEW), candidates)
             variance = max(modes, key=lambda mode: mode.log_posterior).variance
         self.models_, self.model_weights_ = variance[None] > 0, np.ones(1)

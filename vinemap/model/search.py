@@ -29,15 +29,18 @@ class Candidates:
     optional : array of bool (p,)
         Columns that a model may do without.
     most : int
-        Most of these in one model.
+        Most of these in one model, but for the free.
     source : array of int (p,) or None
         Columns with the same number measure what one source knows; None for one source of all.
+    free : array of bool (p,) or None
+        Columns that do not count towards ``most``; none by default.
     """
 
     sd: Array
     optional: Array
     most: int
     source: Array | None = None
+    free: Array | None = None
 
     @cached_property
     def base(self) -> frozenset[int]:
@@ -74,9 +77,21 @@ class Candidates:
 
     def larger(self, columns: frozenset[int]) -> Iterator[tuple[int, frozenset[int]]]:
         """Yield each column that a model can take in, with the model that it becomes."""
+        full = sum(bool(self._counted[column]) for column in columns) >= self.most
         for column in np.flatnonzero(self.optional).tolist():
-            if column not in columns:
+            if column not in columns and not (full and self._counted[column]):
                 yield column, columns | {column}
+
+    @property
+    def steps(self) -> int:
+        """How many columns the largest model has beside the base."""
+        counted = int(self._counted.sum())
+        return min(self.most, counted) + int(self.optional.sum()) - counted
+
+    @cached_property
+    def _counted(self) -> Array:
+        """Optional columns (p,) of which there may be `most` in one model."""
+        return self.optional if self.free is None else self.optional & ~self.free
 
 
 def gains(counts: Counts, mode: Mode, sd: Array) -> Array:
@@ -108,7 +123,7 @@ def search(counts: Counts, candidates: Candidates, start: Array | None = None) -
     base = candidates.base
     growing = {base: counts.mode(candidates.variance(base), candidates.log_prior(base), start)}
     found = list(growing.values())
-    for _ in range(candidates.most):
+    for _ in range(candidates.steps):
         promise: dict[frozenset[int], tuple[float, Mode]] = {}
         for columns, mode in growing.items():
             gain = gains(counts, mode, candidates.sd)

@@ -200,6 +200,12 @@ class Design:
         optional[self.first_known :] = [one.evidence.optional for one in self.known]
         return optional
 
+    def free(self) -> Array:
+        """Columns (columns,) that do not count towards `most_covariates`: evidence of an expected effect."""
+        free = np.zeros(self.columns, bool)
+        free[self.first_known :] = [one.evidence.expected for one in self.known]
+        return free
+
     def source(self) -> Array:
         """Which source of knowledge each column (columns,) is of: terrain, or what else is known."""
         return np.where(np.arange(self.columns) >= self.first_known, _EVIDENCE, _TERRAIN)

@@ -174,6 +174,7 @@ def fit_field(observed: Observations, design: Design) -> BinomialField:
         prior_mean=design.prior_mean(),
         optional=design.optional(),
         source=design.source(),
+        free=design.free(),
         most=most_covariates(observed.samples),
         offset=offset,
         cluster=observed.sample,
