@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 import click
 
 from vinemap.characters import for_terminal
-from vinemap.errors import FetchError, InputError, Problem, VinemapError
+from vinemap.errors import FetchError, InputError, Problem, VinemapError, system_problem
 from vinemap.interrupts import stopped, written
 from vinemap.sentences import Listed, Sentence
 
@@ -241,7 +241,8 @@ def _question(proposal: Proposal, out: Path, language: str) -> Problem:
     )
     what = Sentence("import.open", about=proposal.about).said(language).rstrip(".")
     remedy = Sentence("import.write", lines=Listed(lines, between=" | ", most=None)).said(language)
-    return Problem(str(out / "vinemap.toml"), None, "[import.answers]", what, remedy)
+    said = (Sentence("fault.as_said", text=words) for words in (what, remedy))
+    return Problem(str(out / "vinemap.toml"), None, "[import.answers]", *said)
 
 
 @commands.command()
@@ -444,7 +445,7 @@ def desk(folder: Path | None, port: int, open_page: bool, shortcut: bool) -> Non
     except ModuleNotFoundError as error:
         if error.name not in ("starlette", "uvicorn"):
             raise
-        raise VinemapError("the desk needs more packages; install them with: pip install 'vinemap[desk]'") from error
+        raise VinemapError(Sentence("fault.no_desk")) from error
 
     def opened(address: str) -> None:
         _say(f"The desk is open at {address}")
@@ -519,7 +520,7 @@ def _shown(status: Status) -> Callable[[str], None]:
 def _page_path(out: Path) -> Path:
     """Return the path as it is; raise `InputError` where a browser would not take the file for a page."""
     if out.suffix.lower() != ".html":
-        raise InputError([Problem(str(out), None, "", "is not a name for a page", "end the name in .html")])
+        raise InputError([Problem(str(out), None, "", Sentence("fault.no_page_name"), Sentence("remedy.no_page_name"))])
     return out
 
 
@@ -609,9 +610,8 @@ def _tell(error: Exception) -> int:
         case VinemapError():
             _complain(str(error))
             return _FAILED if isinstance(error, FetchError) else _INPUT_WRONG
-        case OSError(filename=str(name)):
-            what, remedy = error.strerror or "cannot be used", "see that it exists, is yours, and is not open elsewhere"
-            _complain(str(Problem(name, None, "", what, remedy)))
+        case OSError(filename=str()):
+            _complain(str(system_problem(error)))
         case click.Abort():
             _complain(stopped())
             return _FAILED

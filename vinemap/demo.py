@@ -29,6 +29,7 @@ from shapely.geometry import Point, Polygon
 from vinemap.arrays import Array
 from vinemap.errors import InputError, Problem
 from vinemap.exports.exchange import added
+from vinemap.sentences import Sentence
 
 CRS = "EPSG:32618"
 SEED = 1
@@ -194,10 +195,12 @@ def write_demo(folder: Path, seed: int = SEED) -> Truth:
 def _refuse_to_overwrite(folder: Path) -> None:
     """Raise `InputError` rather than write over somebody's vineyard."""
     if folder.exists() and not folder.is_dir():
-        raise InputError([Problem(folder.name, None, "", "is a file, not a folder", "name a folder to make")])
+        fault = Sentence("fault.out.a_file")
+        raise InputError([Problem(folder.name, None, "", fault, Sentence("remedy.folder_to_make"))])
     there = [name for name in _FILES if (folder / name).exists()]
     if there:
-        raise InputError(Problem(name, None, "", "is already there", "name an empty folder") for name in there)
+        fault, remedy = Sentence("fault.already_there"), Sentence("remedy.empty_folder")
+        raise InputError(Problem(name, None, "", fault, remedy) for name in there)
 
 
 def _noise(rng: np.random.Generator, shape: tuple[int, ...], length_m: float) -> Array:

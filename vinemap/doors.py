@@ -5,8 +5,12 @@ from __future__ import annotations
 import stat
 from pathlib import Path
 
+from vinemap.sentences import Figure, Sentence
 
-def barred(path: Path, most_bytes: int | None = None, *, within: Path | None = None) -> tuple[str, str] | None:
+
+def barred(
+    path: Path, most_bytes: int | None = None, *, within: Path | None = None
+) -> tuple[Sentence, Sentence] | None:
     """Say why a file is not opened; nothing of it is read for that.
 
     Parameters
@@ -20,34 +24,32 @@ def barred(path: Path, most_bytes: int | None = None, *, within: Path | None = N
 
     Returns
     -------
-    (str, str) or None
+    (Sentence, Sentence) or None
         What is wrong and what to do, as phrases for a `vinemap.errors.Problem`; None where it may be opened.
     """
     try:
         if within is not None and not path.resolve().is_relative_to(within.resolve()):
-            return "leads out of the vineyard's folder", "copy the file itself into the folder"
+            return Sentence("fault.outside"), Sentence("remedy.copy_in")
         found = path.stat()
     # Links that lead in a circle raise RuntimeError before Python 3.13, a NUL in the name ValueError.
     except (OSError, RuntimeError, ValueError) as error:
         return unreadable(error)
     if stat.S_ISDIR(found.st_mode):
-        return "is a folder, not a file", "rename the folder"
+        return Sentence("fault.a_folder"), Sentence("remedy.rename_folder")
     if not stat.S_ISREG(found.st_mode):
-        return "is a pipe or a device, not a file", "put the file itself in its place"
+        return Sentence("fault.no_plain_file"), Sentence("remedy.put_file")
     if most_bytes is not None and found.st_size > most_bytes:
-        return (
-            f"holds {megabytes(found.st_size)}, and at most {megabytes(most_bytes)} are read",
-            "keep only what belongs to this vineyard, or split the vineyard into folders",
-        )
+        sizes = {"size": megabytes(found.st_size), "most": megabytes(most_bytes)}
+        return Sentence("fault.too_large", **sizes), Sentence("remedy.only_ours_or_split")
     return None
 
 
-def megabytes(size: int) -> str:
-    """Return a size in bytes as words: whole megabytes from ten on."""
-    return f"{size / 1e6:,.{0 if size >= 1e7 else 1}f} MB"
+def megabytes(size: int) -> Figure:
+    """Return a size in bytes as it is said: whole megabytes from ten on."""
+    return Figure(size / 1e6, 0 if size >= 1e7 else 1, "MB")
 
 
-def unreadable(error: Exception) -> tuple[str, str]:
+def unreadable(error: Exception) -> tuple[Sentence, Sentence]:
     """Say, as `barred` does, why the system gives no file."""
-    reason = getattr(error, "strerror", None) or "its name leads nowhere"
-    return f"cannot be read ({reason})", "close it in other programs and check its permissions"
+    reason = getattr(error, "strerror", None) or Sentence("fault.leads_nowhere")
+    return Sentence("fault.unreadable", reason=reason), Sentence("remedy.free_file")

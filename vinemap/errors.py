@@ -5,11 +5,25 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-from vinemap.sentences import Sentence
+from vinemap.sentences import Listed, Sentence
 
 
 class VinemapError(Exception):
-    """Base class of the errors that vinemap raises on purpose."""
+    """Base class of the errors that vinemap raises on purpose.
+
+    Parameters
+    ----------
+    sentence : Sentence
+        What is wrong and, where the error has no problems of its own, what to do.
+
+    Attributes
+    ----------
+    sentence : Sentence
+    """
+
+    def __init__(self, sentence: Sentence) -> None:
+        super().__init__(sentence)
+        self.sentence = sentence
 
 
 @dataclass(frozen=True, order=True)
@@ -24,23 +38,29 @@ class Problem:
         Row as a spreadsheet numbers it (header = row 1); None where the whole file is meant.
     column : str
         Name of the column as the file spells it, or "" where none is meant.
-    message : str
+    message : Sentence
         What is wrong, with the offending value; no full stop.
-    remedy : str
+    remedy : Sentence
         What to do; no full stop.
     """
 
     file: str
     row: int | None
     column: str
-    message: str
-    remedy: str
+    message: Sentence
+    remedy: Sentence
+
+    @property
+    def sentence(self) -> Sentence:
+        """``file:row: column: what is wrong; what to do``."""
+        row = "" if self.row is None else f":{self.row}"
+        column = f": {self.column}" if self.column else ""
+        where = f"{self.file}{row}{column}"
+        return Sentence("fault.of_what", what=where, message=self.message, remedy=self.remedy)
 
     def __str__(self) -> str:
-        """Return ``file:row: column: what is wrong; what to do``."""
-        row = "" if self.row is None else f"{self.row}:"
-        column = f" {self.column}:" if self.column else ""
-        return f"{self.file}:{row}{column} {self.message}; {self.remedy}"
+        """Return the sentence in English."""
+        return str(self.sentence)
 
 
 class InputError(VinemapError):
@@ -54,7 +74,8 @@ class InputError(VinemapError):
 
     def __init__(self, problems: Iterable[Problem]) -> None:
         self.problems = list(dict.fromkeys(problems))
-        super().__init__("\n".join(str(problem) for problem in self.problems))
+        lines = Listed((problem.sentence for problem in self.problems), between="\n", most=None)
+        super().__init__(Sentence("fault.lines", lines=lines))
 
 
 class BusyError(InputError):
@@ -70,7 +91,7 @@ class RefusedError(VinemapError):
 
     Parameters
     ----------
-    message, remedy : str
+    message, remedy : Sentence
         What is wrong and what to do, as a `Problem` has them.
     row : int, optional
         Of the feature at fault, as an attribute table under its header numbers it.
@@ -78,7 +99,7 @@ class RefusedError(VinemapError):
         Of its property at fault.
     """
 
-    def __init__(self, message: str, remedy: str, row: int | None = None, column: str = "") -> None:
+    def __init__(self, message: Sentence, remedy: Sentence, row: int | None = None, column: str = "") -> None:
         super().__init__(message)
         self.message, self.remedy, self.row, self.column = message, remedy, row, column
 
@@ -88,13 +109,22 @@ class FetchError(VinemapError):
 
     Parameters
     ----------
-    where, message, remedy : str
-        The host or the file, what is wrong with it, and what to do.
+    where : str
+        The host or the file; a `Sentence` where it is not to be repeated.
+    message, remedy : Sentence
+        What is wrong with it, and what to do.
     """
 
-    def __init__(self, where: str, message: str, remedy: str) -> None:
-        super().__init__(f"{where}: {message}; {remedy}")
+    def __init__(self, where: str, message: Sentence, remedy: Sentence) -> None:
+        super().__init__(Sentence("fault.of_what", what=where, message=message, remedy=remedy))
         self.where, self.message, self.remedy = where, message, remedy
+
+
+def system_problem(error: OSError) -> Problem:
+    """Return what the system refused, as a problem of the file that it names."""
+    reason = error.strerror or Sentence("fault.system.unknown")
+    what = Sentence("fault.as_said", text=reason)
+    return Problem(str(error.filename), None, "", what, Sentence("remedy.system"))
 
 
 @dataclass
@@ -111,7 +141,7 @@ class Findings:
     problems: list[Problem] = field(default_factory=list)
     warnings: list[Sentence] = field(default_factory=list)
 
-    def problem(self, file: str, row: int | None, column: str, message: str, remedy: str) -> None:
+    def problem(self, file: str, row: int | None, column: str, message: Sentence, remedy: Sentence) -> None:
         """Add a problem; the arguments are those of `Problem`."""
         self.problems.append(Problem(file, row, column, message, remedy))
 

@@ -26,6 +26,7 @@ from vinemap.characters import unshowable
 from vinemap.doors import barred, unreadable
 from vinemap.errors import Findings, InputError
 from vinemap.rules import Rules, default_rules
+from vinemap.sentences import Figure, Sentence, languages
 from vinemap.states import Action, Pruning
 
 SETTINGS_FILE = "vinemap.toml"
@@ -35,6 +36,8 @@ _DEEPEST = 20
 # Looked for once at the start of each word, for the pattern would else do the same.
 _LONG_KEY = re.compile(r"(?<![\w\"'-])(?:[\w\"'-]++[ \t]*+\.[ \t]*+){20}")
 _MOST_FAULTS = 100
+# Of the parser's messages.
+_AT_END = " (at end of document)"
 
 
 class _Section(BaseModel):
@@ -44,57 +47,55 @@ class _Section(BaseModel):
 class Files(_Section):
     """File names inside the folder, where they are not found by their stem."""
 
-    blocks: str | None = Field(None, description="file of the block outlines")
-    blocks_layer: str | None = Field(None, description="its layer, where it holds several")
-    rows: str | None = Field(None, description="file of the vine rows drawn as lines")
-    rows_layer: str | None = Field(None, description="its layer, where it holds several")
-    samples: str | None = Field(None, description="file of the sample points")
-    samples_layer: str | None = Field(None, description="its layer, where it holds several")
-    buds: str | None = Field(None, description="file of what the razor showed")
-    elevation: str | None = Field(None, description="elevation grid")
-    wood: str | None = Field(None, description="file of the wood checks")
-    loggers: str | None = Field(None, description="file of the temperature loggers")
-    hardiness: str | None = Field(None, description="file of the buds' lethal temperatures")
-    protection: str | None = Field(None, description="file of what stood against the frost")
-    protection_layer: str | None = Field(None, description="its layer, where it holds several")
+    blocks: str | None = Field(None, description=Sentence("setting.files.blocks"))
+    blocks_layer: str | None = Field(None, description=Sentence("setting.files.layer"))
+    rows: str | None = Field(None, description=Sentence("setting.files.rows"))
+    rows_layer: str | None = Field(None, description=Sentence("setting.files.layer"))
+    samples: str | None = Field(None, description=Sentence("setting.files.samples"))
+    samples_layer: str | None = Field(None, description=Sentence("setting.files.layer"))
+    buds: str | None = Field(None, description=Sentence("setting.files.buds"))
+    elevation: str | None = Field(None, description=Sentence("setting.files.elevation"))
+    wood: str | None = Field(None, description=Sentence("setting.files.wood"))
+    loggers: str | None = Field(None, description=Sentence("setting.files.loggers"))
+    hardiness: str | None = Field(None, description=Sentence("setting.files.hardiness"))
+    protection: str | None = Field(None, description=Sentence("setting.files.protection"))
+    protection_layer: str | None = Field(None, description=Sentence("setting.files.layer"))
 
 
 class Layer(_Section):
     """What a grid of ``layers/`` is, where its file's name does not say."""
 
-    file: str | None = Field(None, description="its file in layers/, where it is not called as the table")
-    label: str | None = Field(None, min_length=1, max_length=60, description="what readers call it")
-    unit: str = Field("", max_length=20, description="of its figures")
+    file: str | None = Field(None, description=Sentence("setting.layer.file"))
+    label: str | None = Field(None, min_length=1, max_length=60, description=Sentence("setting.layer.label"))
+    unit: str = Field("", max_length=20, description=Sentence("setting.layer.unit"))
 
 
 class Columns(_Section):
     """Column names, ours = yours, a table for each file (``[columns.blocks] variety = "Sorte"``)."""
 
-    blocks: dict[str, str] = Field(default_factory=dict, description="of the blocks file")
-    rows: dict[str, str] = Field(default_factory=dict, description="of the file of vine rows")
-    samples: dict[str, str] = Field(default_factory=dict, description="of the samples file")
-    buds: dict[str, str] = Field(default_factory=dict, description="of the buds file")
-    wood: dict[str, str] = Field(default_factory=dict, description="of the wood file")
-    protection: dict[str, str] = Field(default_factory=dict, description="of the protection file")
-    loggers: dict[str, str] = Field(default_factory=dict, description="of the loggers file, and of files of readings")
-    hardiness: dict[str, str] = Field(default_factory=dict, description="of the hardiness file")
+    blocks: dict[str, str] = Field(default_factory=dict, description=Sentence("setting.columns.blocks"))
+    rows: dict[str, str] = Field(default_factory=dict, description=Sentence("setting.columns.rows"))
+    samples: dict[str, str] = Field(default_factory=dict, description=Sentence("setting.columns.samples"))
+    buds: dict[str, str] = Field(default_factory=dict, description=Sentence("setting.columns.buds"))
+    wood: dict[str, str] = Field(default_factory=dict, description=Sentence("setting.columns.wood"))
+    protection: dict[str, str] = Field(default_factory=dict, description=Sentence("setting.columns.protection"))
+    loggers: dict[str, str] = Field(default_factory=dict, description=Sentence("setting.columns.loggers"))
+    hardiness: dict[str, str] = Field(default_factory=dict, description=Sentence("setting.columns.hardiness"))
 
 
 class Loggers(_Section):
     """How files of temperature loggers are read, where they do not say it themselves."""
 
-    unit: Literal["C", "F"] | None = Field(None, description="degrees of temperatures whose heading names none")
-    height_m: float = Field(
-        1.5, ge=0.0, le=30.0, description="height of sensors above the ground, where the loggers file gives none"
-    )
+    unit: Literal["C", "F"] | None = Field(None, description=Sentence("setting.loggers.unit"))
+    height_m: float = Field(1.5, ge=0.0, le=30.0, description=Sentence("setting.loggers.height_m"))
 
 
 class Survival(_Section):
     """How cut buds are counted."""
 
-    spur_nodes_kept: int = Field(5, gt=0, le=1000, description="nodes from the base that spur pruning keeps")
-    cane_nodes_kept: int = Field(15, gt=0, le=1000, description="nodes from the base that cane pruning keeps")
-    confidence: float = Field(0.90, gt=0.5, le=0.999, description="of the intervals of what was cut")
+    spur_nodes_kept: int = Field(5, gt=0, le=1000, description=Sentence("setting.survival.spur_nodes_kept"))
+    cane_nodes_kept: int = Field(15, gt=0, le=1000, description=Sentence("setting.survival.cane_nodes_kept"))
+    confidence: float = Field(0.90, gt=0.5, le=0.999, description=Sentence("setting.survival.confidence"))
 
     @property
     def kept_nodes(self) -> dict[Pruning, int]:
@@ -105,41 +106,36 @@ class Survival(_Section):
 class Surface(_Section):
     """How the injury surface is made."""
 
-    cell_m: float = Field(3.0, ge=0.1, le=100.0, description="side of a grid cell")
-    max_cells: int = Field(
-        4_000_000, ge=1000, le=20_000_000, description="cells inside blocks past which they are widened"
-    )
-    threshold: float = Field(0.5, ge=0.01, le=0.99, description="injury for prob_over_threshold")
-    max_width: float = Field(
-        0.6, ge=0.01, le=1.0, description="credible interval wider than this: too few samples here"
-    )
+    cell_m: float = Field(3.0, ge=0.1, le=100.0, description=Sentence("setting.surface.cell_m"))
+    max_cells: int = Field(4_000_000, ge=1000, le=20_000_000, description=Sentence("setting.surface.max_cells"))
+    threshold: float = Field(0.5, ge=0.01, le=0.99, description=Sentence("setting.surface.threshold"))
+    max_width: float = Field(0.6, ge=0.01, le=1.0, description=Sentence("setting.surface.max_width"))
     hardiness: dict[str, Annotated[float, Field(ge=-20.0, le=20.0)]] = Field(
-        default_factory=dict, description="known log-odds offsets of injury by variety; + is more tender"
+        default_factory=dict, description=Sentence("setting.surface.hardiness")
     )
-    seed: int = Field(20, ge=0, le=2**63 - 1, description="of the joint draws behind block averages")
+    seed: int = Field(20, ge=0, le=2**63 - 1, description=Sentence("setting.surface.seed"))
 
 
 class Actions(_Section):
     """How injury is turned into work."""
 
-    rule: Literal["proportional", "stepped", "replacement"] = Field("proportional", description="of rules.toml")
-    smallest_zone_ha: float = Field(
-        0.1, ge=0.0, le=1000.0, description="smaller pieces join the neighbour with the longest border"
+    rule: Literal["proportional", "stepped", "replacement"] = Field(
+        "proportional", description=Sentence("setting.actions.rule")
     )
+    smallest_zone_ha: float = Field(0.1, ge=0.0, le=1000.0, description=Sentence("setting.actions.smallest_zone_ha"))
     whole_rows_share: float = Field(
         0.85,
         ge=0.0,
         le=1.0,
-        description="zones are whole vine rows where so much of a block keeps its step by that",
+        description=Sentence("setting.actions.whole_rows_share"),
     )
     post_space_m: float = Field(
         7.0,
         ge=0.0,
         le=50.0,
-        description="metres from post to post, assumed where a block does not say vines_between_posts; where rows and "
-        "vines are known, borders of zones follow rows and post spaces; 0 leaves them where the ground has them",
+        description=Sentence("setting.actions.post_space_m"),
     )
-    rules: Rules = Field(default_factory=default_rules, description="numbers in place of those of rules.toml")
+    rules: Rules = Field(default_factory=default_rules, description=Sentence("setting.actions.rules"))
 
 
 class Page(_Section):
@@ -150,16 +146,16 @@ class Page(_Section):
     online_tiles: str | None = Field(
         None,
         pattern=r"^https://(\{s\}\.)?[A-Za-z0-9-]+(\.[A-Za-z0-9-]+)+(:\d+)?/(?=.*\{z\})(?=.*\{x\})(?=.*\{y\})",
-        description="https address of an open tile service, with {z}, {x} and {y}",
+        description=Sentence("setting.page.online_tiles"),
     )
-    online_credit: str = Field("", description="whom to credit for its tiles")
-    online_zoom: int = Field(19, gt=0, le=30, description="greatest zoom that it carries")
+    online_credit: str = Field("", description=Sentence("setting.page.online_credit"))
+    online_zoom: int = Field(19, gt=0, le=30, description=Sentence("setting.page.online_zoom"))
 
 
 def _asks_for_work(action: Action) -> Action:
     """Refuse the action that asks for none, and the one that only points to the zones' own."""
     if action in (Action.NO_DATA, Action.BY_ZONE):
-        raise PydanticCustomError("enum", "Input should be an action that asks for work")
+        raise PydanticCustomError("no_work", "Input should be an action that asks for work")
     return action
 
 
@@ -169,31 +165,27 @@ Task = Annotated[Action, AfterValidator(_asks_for_work)]
 class Work(_Section):
     """What work takes and costs; what is not given is assumed as ``rules.toml`` has it, and called assumed."""
 
-    crew: int = Field(4, ge=1, le=1000, description="people who work at the same time")
-    hours_a_day: float = Field(8.0, ge=0.5, le=24.0, description="hours that they work in a day")
+    crew: int = Field(4, ge=1, le=1000, description=Sentence("setting.work.crew"))
+    hours_a_day: float = Field(8.0, ge=0.5, le=24.0, description=Sentence("setting.work.hours_a_day"))
     vines_per_hour: dict[Task, Annotated[float, Field(ge=0.01, le=100_000.0)]] = Field(
-        default_factory=dict, description="vines that one person does in an hour, by action"
+        default_factory=dict, description=Sentence("setting.work.vines_per_hour")
     )
-    canes_per_hour: float = Field(
-        6.0, ge=0.01, le=1000.0, description="canes that one person collects, cuts and reads in an hour"
-    )
+    canes_per_hour: float = Field(6.0, ge=0.01, le=1000.0, description=Sentence("setting.work.canes_per_hour"))
     materials: dict[Task, dict[str, Annotated[float, Field(ge=0.0, le=1e6)]]] = Field(
-        default_factory=dict, description="pieces for each vine, by action, e.g. retrain = { stakes = 1, ties = 3 }"
+        default_factory=dict, description=Sentence("setting.work.materials")
     )
     prices: dict[str, Annotated[float, Field(ge=0.0, le=1e9)]] = Field(
-        default_factory=dict, description='price of a piece of each material, and of an "hour"'
+        default_factory=dict, description=Sentence("setting.work.prices")
     )
-    currency: str = Field("", max_length=40, description="of the prices, for the heading")
-    order: Literal["urgent", "worst", "route"] = Field(
-        "urgent", description="of the work list: what cannot wait first, worst ground first, or nearest next"
-    )
+    currency: str = Field("", max_length=40, description=Sentence("setting.work.currency"))
+    order: Literal["urgent", "worst", "route"] = Field("urgent", description=Sentence("setting.work.order"))
 
 
 class Import(_Section):
     """What `vinemap import` was told of files of your own, so that next year's of the same layout need no question."""
 
-    answers: dict[str, str] = Field(default_factory=dict, description="question = answer, as the command lists them")
-    written: dict[str, str] = Field(default_factory=dict, description="file = SHA-256, of what it wrote; not for you")
+    answers: dict[str, str] = Field(default_factory=dict, description=Sentence("setting.import.answers"))
+    written: dict[str, str] = Field(default_factory=dict, description=Sentence("setting.import.written"))
 
     @field_validator("written")
     @classmethod
@@ -207,20 +199,16 @@ class Import(_Section):
 class Report(_Section):
     """What the report says beside its figures, and the limits that it holds losses against."""
 
-    prepared_for: str = Field("", max_length=200, description="owner, insurer, programme or file that it is for")
-    cut_by: str = Field("", max_length=200, description="who cut and read the buds")
-    crop_loss_over_pct: float = Field(
-        40.0, ge=0.0, le=100.0, description="crop lost of a variety past which a rule may ask; one state's is 40"
-    )
+    prepared_for: str = Field("", max_length=200, description=Sentence("setting.report.prepared_for"))
+    cut_by: str = Field("", max_length=200, description=Sentence("setting.report.cut_by"))
+    crop_loss_over_pct: float = Field(40.0, ge=0.0, le=100.0, description=Sentence("setting.report.crop_loss_over_pct"))
     stand_loss_over_pct: float = Field(
-        15.0, ge=0.0, le=100.0, description="vines dead past normal mortality; one programme's is 15 (7 CFR 1416.400)"
+        15.0, ge=0.0, le=100.0, description=Sentence("setting.report.stand_loss_over_pct")
     )
     normal_mortality_pct: float | None = Field(
-        None, ge=0.0, le=100.0, description="vines that die here in an ordinary year; unknown where not given"
+        None, ge=0.0, le=100.0, description=Sentence("setting.report.normal_mortality_pct")
     )
-    deadlines: dict[str, dt.date] = Field(
-        default_factory=dict, description='days not to miss, e.g. "notice of loss" = 2026-02-20'
-    )
+    deadlines: dict[str, dt.date] = Field(default_factory=dict, description=Sentence("setting.report.deadlines"))
 
 
 REGION_SETTINGS_FILE = "region.toml"
@@ -229,47 +217,33 @@ REGION_SETTINGS_FILE = "region.toml"
 class RegionSettings(_Section):
     """Everything that ``region.toml``, beside ``region.csv``, may hold; each key has a default."""
 
-    name: str | None = Field(None, max_length=200, description="of the region; the folder's name by default")
-    language: Literal["en", "es"] = Field("en", description="of the bulletin")
-    units: Literal["metric", "us"] = Field("metric", description="of the bulletin's areas")
-    event_date: dt.date | None = Field(None, description="date of the freeze; the vineyards' own by default")
-    confidence: float = Field(0.90, gt=0.5, le=0.999, description="of the intervals between vineyards")
-    crop_loss_over_pct: float = Field(
-        40.0, gt=0.0, lt=100.0, description="crop lost past which a programme may ask; one state's is 40"
-    )
-    fewest_growers: int = Field(
-        3, ge=3, le=1000, description="growers below which no figure is published; never fewer than 3"
-    )
-    most_share_pct: float = Field(
-        50.0, gt=0.0, le=90.0, description="share of a figure's area past which one grower has most of it"
-    )
+    name: str | None = Field(None, max_length=200, description=Sentence("setting.region.name"))
+    language: Literal["en", "es"] = Field("en", description=Sentence("setting.region.language"))
+    units: Literal["metric", "us"] = Field("metric", description=Sentence("setting.region.units"))
+    event_date: dt.date | None = Field(None, description=Sentence("setting.region.event_date"))
+    confidence: float = Field(0.90, gt=0.5, le=0.999, description=Sentence("setting.region.confidence"))
+    crop_loss_over_pct: float = Field(40.0, gt=0.0, lt=100.0, description=Sentence("setting.region.crop_loss_over_pct"))
+    fewest_growers: int = Field(3, ge=3, le=1000, description=Sentence("setting.region.fewest_growers"))
+    most_share_pct: float = Field(50.0, gt=0.0, le=90.0, description=Sentence("setting.region.most_share_pct"))
 
 
 class Settings(_Section):
     """Everything that ``vinemap.toml`` may hold; each key has a default."""
 
-    name: str | None = Field(None, max_length=200, description="of the vineyard; the folder's name by default")
-    crs: str | None = Field(None, description="CRS of easting/northing columns, e.g. EPSG:32618")
-    metric_crs: str | None = Field(None, description="CRS to work in; the UTM zone by default")
-    elevation_units: Literal["m", "ft"] | None = Field(
-        None, description="unit of the elevation grid's heights; as its file states, else metres, by default"
-    )
-    units: Literal["metric", "us"] = Field("metric", description="that the page and the sentences begin with")
-    language: Literal["en", "es"] = Field("en", description="that the page and the plan begin with")
-    event_date: dt.date | None = Field(None, description="date of the freeze")
-    dead_before_pct: float | None = Field(
-        None, ge=0.0, lt=100.0, description="primary buds dead before the freeze, where no block and no bud says"
-    )
-    gps_tolerance_m: float = Field(
-        10.0, ge=0.0, le=10_000.0, description="a sample this far outside a block still joins it"
-    )
-    default_pruning: Pruning = Field(Pruning.CANE, description="of blocks that state none")
-    quote_formulas: bool = Field(
-        False, description="in CSV files an apostrophe goes before text that a spreadsheet would run (= + - @)"
-    )
+    name: str | None = Field(None, max_length=200, description=Sentence("setting.name"))
+    crs: str | None = Field(None, description=Sentence("setting.crs"))
+    metric_crs: str | None = Field(None, description=Sentence("setting.metric_crs"))
+    elevation_units: Literal["m", "ft"] | None = Field(None, description=Sentence("setting.elevation_units"))
+    units: Literal["metric", "us"] = Field("metric", description=Sentence("setting.units"))
+    language: Literal["en", "es"] = Field("en", description=Sentence("setting.language"))
+    event_date: dt.date | None = Field(None, description=Sentence("setting.event_date"))
+    dead_before_pct: float | None = Field(None, ge=0.0, lt=100.0, description=Sentence("setting.dead_before_pct"))
+    gps_tolerance_m: float = Field(10.0, ge=0.0, le=10_000.0, description=Sentence("setting.gps_tolerance_m"))
+    default_pruning: Pruning = Field(Pruning.CANE, description=Sentence("setting.default_pruning"))
+    quote_formulas: bool = Field(False, description=Sentence("setting.quote_formulas"))
     layers: dict[str, Layer] = Field(
         default_factory=dict,
-        description='what grids of layers/ are: [layers.vigour] file = "v.tif", label = "vigour", unit = "%"',
+        description=Sentence("setting.layers"),
     )
     files: Files = Files()
     columns: Columns = Columns()
@@ -368,7 +342,7 @@ def load_settings(folder: Path, findings: Findings) -> Settings:
         findings.problem(SETTINGS_FILE, None, "", *unreadable(error))
         return Settings()
     except UnicodeDecodeError:
-        findings.problem(SETTINGS_FILE, None, "", "is not UTF-8 text", "save it again with the encoding UTF-8")
+        findings.problem(SETTINGS_FILE, None, "", Sentence("fault.toml.utf8"), Sentence("remedy.toml.utf8"))
         return Settings()
     except (ValueError, RecursionError) as error:
         _refuse_syntax(error, findings)
@@ -381,7 +355,7 @@ def _parsed(text: str) -> dict[str, Any]:
 
     What checks them calls itself for each level.
     """
-    deep = ValueError("tables or lists lie too deep in each other")
+    deep = ValueError(Sentence("fault.toml.deep"))
     if _LONG_KEY.search(text):
         raise deep
     data = tomllib.loads(text)
@@ -395,7 +369,7 @@ def _parsed(text: str) -> dict[str, Any]:
         json.dumps(data, default=str)
     except ValueError:
         # tomllib reads numbers of any length where they are hexadecimal, and Python writes none of them.
-        raise ValueError("a number has thousands of digits") from None
+        raise ValueError(Sentence("fault.toml.digits")) from None
     return data
 
 
@@ -414,8 +388,8 @@ def _settings_file(folder: Path, findings: Findings) -> Path | None:
             name,
             None,
             "",
-            "is one of several files of settings" if found else "is not read, for the settings are vinemap.toml alone",
-            f"keep one, called {SETTINGS_FILE}" if found else f"rename it to {SETTINGS_FILE}, or take it out",
+            Sentence("fault.toml.one_of_several" if found else "fault.toml.not_read"),
+            Sentence("remedy.toml.keep_one" if found else "remedy.toml.rename", file=SETTINGS_FILE),
         )
     return None
 
@@ -423,23 +397,22 @@ def _settings_file(folder: Path, findings: Findings) -> Path | None:
 def _refuse_syntax(error: Exception, findings: Findings) -> None:
     words = " ".join(str(error).split())[:200]
     place = re.search(r" \(at line (\d+), column (\d+)\)", words)
+    what = words[: place.start()] if place else words.removesuffix(_AT_END)
+    own = next((one for one in error.args if isinstance(one, Sentence)), f"{what[:1].lower()}{what[1:]}")
+    if place:
+        fault = Sentence("fault.toml.syntax.at", reason=own, place=place.group(2))
+    else:
+        fault = Sentence(f"fault.toml.syntax{'.end' if words.endswith(_AT_END) else ''}", reason=own)
     line = int(place.group(1)) if place else None
-    what = words[: place.start()] if place else words.replace(" (at end of document)", " at the end of the file")
-    findings.problem(
-        SETTINGS_FILE,
-        line,
-        "",
-        f"is not valid TOML: {what[:1].lower()}{what[1:]}" + (f" (at character {place.group(2)})" if place else ""),
-        'correct it first, as in key = "text" or key = 3.5; until then all settings stand at their defaults',
-    )
+    findings.problem(SETTINGS_FILE, line, "", fault, Sentence("remedy.toml.syntax"))
 
 
 def _validated(data: dict[str, Any], text: str, findings: Findings) -> Settings:
     """Check the keys; take out those at fault and check again, until the rest stands."""
     for keys in list(_unshowable(data)):
         line = _line(text, keys)
-        remedy = "type it again, on one line"
-        findings.problem(SETTINGS_FILE, line, ".".join(keys), "holds characters that cannot be shown", remedy)
+        hidden, again = Sentence("fault.toml.unshowable"), Sentence("remedy.toml.unshowable")
+        findings.problem(SETTINGS_FILE, line, ".".join(keys), hidden, again)
         _take_out(data, keys)
     named = 0
     while True:
@@ -456,7 +429,8 @@ def _validated(data: dict[str, Any], text: str, findings: Findings) -> Settings:
                 message, remedy = _words(fault, keys)
                 findings.problem(SETTINGS_FILE, _line(text, keys), ".".join(keys), message, remedy)
             elif named == _MOST_FAULTS + 1:
-                findings.problem(SETTINGS_FILE, None, "", f"has more than {_MOST_FAULTS} faults", "mend these first")
+                many = Sentence("fault.toml.many", most=Figure(_MOST_FAULTS))
+                findings.problem(SETTINGS_FILE, None, "", many, Sentence("remedy.toml.many"))
             taken |= _take_out(data, keys)
         if not taken:
             return Settings()  # what is at fault is not there: a number that is missing
@@ -485,19 +459,39 @@ def _take_out(data: dict[str, Any], keys: list[str]) -> bool:
     return False
 
 
-def _words(fault: ErrorDetails, keys: list[str]) -> tuple[str, str]:
+def _words(fault: ErrorDetails, keys: list[str]) -> tuple[Sentence, Sentence]:
     if fault["type"] == "extra_forbidden":
         near = _nearest(keys)
-        return "there is no such key", f"did you mean {near}?" if near else "take it out"
+        meant = Sentence("remedy.meant", near=near) if near else Sentence("remedy.take_out")
+        return Sentence("fault.no_key"), meant
     value = json.dumps(fault["input"], ensure_ascii=False)
-    what = fault["msg"].replace("Input should be", "should be")
     field = _field(keys)
-    default = "" if field is None or field[1] in (None, "") else f", {field[1]}"
-    meaning = f" ({field[0]})" if field is not None and field[0] else ""
-    return (
-        f"{value if len(value) <= 60 else value[:57] + '...'} cannot be used: {what[:1].lower()}{what[1:]}",
-        f"correct it{meaning}, or take the key out for its default{default}",
+    default = (
+        "" if field is None or field[1] in (None, "") else Sentence("remedy.setting.default", default=str(field[1]))
     )
+    meaning = Sentence("remedy.setting.meaning", meaning=field[0]) if field is not None and field[0] else ""
+    shown = value if len(value) <= 60 else value[:57] + "..."
+    return (
+        Sentence("fault.value", value=shown, what=what_is_wrong(fault)),
+        Sentence("remedy.setting", meaning=meaning, default=default),
+    )
+
+
+def what_is_wrong(fault: ErrorDetails) -> Sentence | str:
+    """Return what pydantic has against a value, as a phrase: "should be less than 3"."""
+    key = f"fault.value.{fault['type']}"
+    if key in languages()["en"]:
+        return Sentence(key, **{name: _limit(value) for name, value in fault.get("ctx", {}).items()})
+    what = fault["msg"].replace("Input should be", "should be")
+    return f"{what[:1].lower()}{what[1:]}"
+
+
+def _limit(value: object) -> Sentence | str:
+    """Return a limit, or words to choose from, as a sentence has them."""
+    if isinstance(value, float) and value.is_integer():
+        return str(int(value))
+    *others, last = str(value).split(" or ")
+    return Sentence("list.or", shown=others[0], last=last) if len(others) == 1 else str(value)
 
 
 def _keys(model: type[BaseModel], above: str = "") -> Iterator[str]:

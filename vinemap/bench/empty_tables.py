@@ -31,6 +31,7 @@ from vinemap.columns import (
 from vinemap.errors import InputError, Problem
 from vinemap.exports.exchange import added
 from vinemap.reading.tabular import NOTES_SHEET
+from vinemap.sentences import Sentence
 from vinemap.settings import SETTINGS_FILE, empty_settings
 
 _NODES = 15
@@ -167,8 +168,8 @@ def write_templates(folder: Path) -> list[str]:
     files = {shape: _files(shape) for shape in shapes}
     there = [name for names in files.values() for name in names if (folder / name).exists()]
     if there:
-        remedy = "give another folder, or move it away"
-        raise InputError([Problem(name, None, "", "is there already and may be filled in", remedy) for name in there])
+        fault, remedy = Sentence("fault.there_filled"), Sentence("remedy.other_or_move")
+        raise InputError([Problem(name, None, "", fault, remedy) for name in there])
     with added(folder) as stage:
         for shape, names in files.items():
             for name in names:

@@ -20,7 +20,7 @@ from vinemap.reading.files import TABLES, usable
 from vinemap.reading.schema import squeeze
 from vinemap.reading.tabular import MOST_ROWS, Table, read_tables
 from vinemap.reading.ticks import MARKED, read_ticks, standing
-from vinemap.sentences import Listed, Sentence
+from vinemap.sentences import Figure, Listed, Sentence
 from vinemap.states import BUDS, NONCOUNT, State
 
 _KEY = ["sample", "cane", "node"]
@@ -142,8 +142,8 @@ def merge_buds(paths: Sequence[Path], out: Path) -> list[Sentence]:
     for path, file in zip(paths, _names(paths), strict=True):
         parts.append(_read(path, file, findings))
         if sum(map(len, parts)) > MOST_ROWS:
-            what = f"with it the files hold more than {MOST_ROWS:,} nodes, which no map reads"
-            findings.problem(file, None, "", what, "merge the files of one vineyard")
+            what = Sentence("fault.merge.nodes", most=Figure(MOST_ROWS))
+            findings.problem(file, None, "", what, Sentence("remedy.merge.nodes"))
             raise InputError(findings.problems)
     columns = [*BUDS_BY_NODE.names, "file", "row", "source"]
     nodes = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
@@ -239,12 +239,11 @@ def _sliced_twice(parts: dict[str, pd.DataFrame]) -> list[Sentence]:
 def _refuse_out(paths: Sequence[Path], out: Path, findings: Findings) -> None:
     """Name what keeps the merged file from being written where it is wanted, and files that are given twice."""
     if out.suffix.lower() != ".csv":
-        findings.problem(out.name, None, "", "is not a name for a CSV file", "end the name in .csv")
+        findings.problem(out.name, None, "", Sentence("fault.no_csv_name"), Sentence("remedy.no_csv_name"))
     _refuse_same_file(paths, findings)
     if out.exists() and out.resolve() not in {path.resolve() for path in paths}:
-        findings.problem(
-            str(out), None, "", "is there and is not one of the tables to merge", "name it too, or another file with -o"
-        )
+        fault, remedy = Sentence("fault.merge.not_one"), Sentence("remedy.merge.not_one")
+        findings.problem(str(out), None, "", fault, remedy)
 
 
 def _names(paths: Sequence[Path]) -> list[str]:
@@ -261,8 +260,8 @@ def _read(path: Path, file: str, findings: Findings) -> pd.DataFrame:
             path.name,
             None,
             "",
-            "holds counts, in which a node read by two people cannot be seen",
-            "give the nodes, or copy the rows of counts into one file by hand",
+            Sentence("fault.merge.counts"),
+            Sentence("remedy.merge.counts"),
         )
     for problem in own.problems:
         findings.problem(
@@ -274,7 +273,7 @@ def _read(path: Path, file: str, findings: Findings) -> pd.DataFrame:
 
 def _tables(path: Path, stem: str, findings: Findings) -> list[Table]:
     if not path.exists():
-        findings.problem(path.name, None, "", "there is no such file", "correct the name")
+        findings.problem(path.name, None, "", Sentence("fault.no_such_file"), Sentence("remedy.correct_name"))
     elif usable(path, TABLES, findings):
         return read_tables(path, stem, findings)
     return []
@@ -289,7 +288,7 @@ def _refuse_same_file(paths: Sequence[Path], findings: Findings) -> None:
     known: set[Path] = set()
     for path in paths:
         if path.resolve() in known:
-            findings.problem(path.name, None, "", "is given twice", "name each file once")
+            findings.problem(path.name, None, "", Sentence("fault.merge.twice"), Sentence("remedy.merge.twice"))
         known.add(path.resolve())
 
 
@@ -306,13 +305,20 @@ def _refuse_conflicts(nodes: pd.DataFrame, findings: Findings) -> None:
             row["file_2"],
             int(row["row_2"]),
             row["bud"],
-            f"{row['state_2']}, but {row['file']}:{row['row']} says {row['state']} (node {row['node']} of cane "
-            f"{show(row['cane'])}, sample {show(row['sample'])})",
-            "look at the bud again and correct either; if they are two canes, give one of them another name",
+            Sentence(
+                "fault.merge.state",
+                state=row["state_2"],
+                where=f"{row['file']}:{row['row']}",
+                other=row["state"],
+                node=str(row["node"]),
+                cane=show(row["cane"]),
+                sample=show(row["sample"]),
+            ),
+            Sentence("remedy.merge.state"),
         )
     if len(conflicts) > _MOST_NAMED:
-        what = f"so do {len(conflicts) - _MOST_NAMED:,} more buds"
-        findings.problem(str(conflicts["file_2"].iloc[0]), None, "", what, "see whether the files hold the same canes")
+        what = Sentence("fault.merge.more", count=Figure(len(conflicts) - _MOST_NAMED))
+        findings.problem(str(conflicts["file_2"].iloc[0]), None, "", what, Sentence("remedy.merge.more"))
 
 
 def _refuse_other_basal(nodes: pd.DataFrame, findings: Findings) -> None:
@@ -327,9 +333,15 @@ def _refuse_other_basal(nodes: pd.DataFrame, findings: Findings) -> None:
                     row["file"],
                     int(row["row"]),
                     name,
-                    f"{row[name]:.0f}, but {there['file']}:{there['row']} says {there[name]:.0f} (cane "
-                    f"{show(row['cane'])}, sample {show(row['sample'])})",
-                    "look at the cane again and correct either",
+                    Sentence(
+                        "fault.merge.basal",
+                        many=Figure(row[name]),
+                        where=f"{there['file']}:{there['row']}",
+                        there=Figure(there[name]),
+                        cane=show(row["cane"]),
+                        sample=show(row["sample"]),
+                    ),
+                    Sentence("remedy.merge.basal"),
                 )
 
 

@@ -10,6 +10,7 @@ from vinemap.errors import Findings, InputError
 from vinemap.reading.files import TABLES, usable
 from vinemap.reading.schema import SampleRow, check_rows, match_columns
 from vinemap.reading.tabular import read_table
+from vinemap.sentences import Sentence
 
 
 def read_bench_samples(path: Path) -> pd.DataFrame:
@@ -32,7 +33,7 @@ def read_bench_samples(path: Path) -> pd.DataFrame:
     """
     findings = Findings()
     if not path.exists():
-        findings.problem(str(path), None, "", "there is no such file", "correct the name")
+        findings.problem(str(path), None, "", Sentence("fault.no_such_file"), Sentence("remedy.correct_name"))
     table = read_table(path, "samples", findings) if path.exists() and usable(path, TABLES, findings) else None
     if table is None:
         raise InputError(findings.problems)

@@ -29,7 +29,7 @@ async def places(request: Request) -> Response:
     """
     place = place_of(request)
     layers = await run_in_threadpool(lambda: {name: drawn(place.folder, name, place.drafts) for name in LAYERS_DRAWN})
-    return JSONResponse({name: _collection(layer) for name, layer in layers.items()})
+    return JSONResponse({name: _collection(layer, speaker(language_of(request))) for name, layer in layers.items()})
 
 
 async def faults(request: Request) -> Response:
@@ -54,9 +54,12 @@ def _faults(place: Place, speak: Callable[[object], str]) -> dict[str, dict[str,
     return found
 
 
-def _collection(layer: Drawn) -> dict[str, Any]:
+def _collection(layer: Drawn, speak: Callable[[object], str]) -> dict[str, Any]:
     features = [{**one, "id": name, "revision": revision(one)} for name, one in layer.features.items()]
-    problems = [dataclasses.asdict(problem) for problem in layer.problems]
+    problems = [
+        dataclasses.asdict(problem) | {"message": speak(problem.message), "remedy": speak(problem.remedy)}
+        for problem in layer.problems
+    ]
     head = {"type": "FeatureCollection", "names": layer.names, "none": revision(None)}
     return {**head, "features": features, "problems": problems}
 

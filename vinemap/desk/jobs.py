@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from vinemap.errors import Problem
+from vinemap.sentences import languages
 
 RUNNING, DONE, WRONG, STOPPED, FAILED = "running", "done", "wrong", "stopped", "failed"
 
@@ -38,6 +38,17 @@ _STAGES["spring"] = (*_STAGES["map"][:-1], *_STAGES["map"][2:])
 _COUNTED = re.compile(r"(?:tile|vineyard) (\d+) of (\d+)")
 
 
+@dataclass(frozen=True)
+class Told:
+    """A `vinemap.errors.Problem` that work reported, its sentences by language."""
+
+    file: str
+    row: int | None
+    column: str
+    message: dict[str, str]
+    remedy: dict[str, str]
+
+
 @dataclass
 class Job:
     """Work that was begun.
@@ -58,12 +69,12 @@ class Job:
         `RUNNING`, `DONE`, `WRONG` (the input is), `STOPPED` or `FAILED`.
     stages : list of str
         Those that it has reported.
-    problems : list of Problem
+    problems : list of Told
         Where the input is wrong.
     said : list of dict
         What it found, each sentence by language.
-    error : str
-        What went wrong otherwise.
+    error : dict of str to str
+        What went wrong otherwise, by language; empty where nothing did.
     """
 
     key: str
@@ -73,9 +84,9 @@ class Job:
     out: str
     state: str = RUNNING
     stages: list[str] = field(default_factory=list)
-    problems: list[Problem] = field(default_factory=list)
+    problems: list[Told] = field(default_factory=list)
     said: list[dict[str, str]] = field(default_factory=list)
-    error: str = ""
+    error: dict[str, str] = field(default_factory=dict)
 
     @property
     def share(self) -> float:
@@ -163,7 +174,7 @@ class Jobs:
             report = json.loads(line)
             if "stage" in report:
                 job.stages.append(report["stage"])
-            job.problems += [Problem(**problem) for problem in report.get("problems", ())]
+            job.problems += [Told(**problem) for problem in report.get("problems", ())]
             job.error = report.get("error", job.error)
             job.said = report.get("said", job.said)
             written = written or "written" in report
@@ -176,5 +187,5 @@ class Jobs:
         elif job.key in self._stopped:
             job.state = STOPPED
         else:
-            job.error = job.error or "".join(last_words[-1:]).strip()
+            job.error = job.error or dict.fromkeys(languages(), "".join(last_words[-1:]).strip())
             job.state = FAILED

@@ -15,6 +15,7 @@ from vinemap.errors import InputError, Problem
 from vinemap.exports.exchange import added
 from vinemap.reading.ground_layers import FOLDER as LAYERS
 from vinemap.reading.loggers import FOLDER as LOGGERS
+from vinemap.sentences import Sentence
 
 _COPY = "copy"
 _FOLDERS = (LAYERS, LOGGERS)
@@ -67,8 +68,7 @@ def _refuse_outdated(place: Place) -> None:
     """Raise `InputError` where another program changed a file since somebody typed over it."""
     names = [name for name in (*place.drafts.cells, *place.drafts.features) if place.drafts.is_outdated(name)]
     if names:
-        what = "was changed by another program since you typed over it"
-        remedy = "open it on the desk and say whether what you typed still fits"
+        what, remedy = Sentence("fault.desk.typed_over"), Sentence("remedy.desk.typed_over")
         raise InputError(Problem(name, None, "", what, remedy) for name in names)
 
 

@@ -22,6 +22,7 @@ from vinemap.reading.files import LAYERS, POINTS, TABLES, find_file
 from vinemap.reading.schema import BlockRow, Row, SampleRow, match_columns
 from vinemap.reading.tabular import Table
 from vinemap.reading.vector import read_layer
+from vinemap.sentences import Sentence
 from vinemap.settings import Settings, load_settings
 
 _ENDINGS = {"blocks": LAYERS, "samples": POINTS}
@@ -80,7 +81,7 @@ def drawn(folder: Path, layer: str, drafts: Drafts) -> Drawn:
             properties = {name: _plain(cell) for name, cell in zip(table.columns, cells, strict=True) if name}
             features[str(number)] = {"type": "Feature", "id": str(number), "properties": properties, "geometry": shape}
     if drafts.is_outdated(layer):
-        what, remedy = "was changed by another program since you drew over it", "say below whether that still fits"
+        what, remedy = Sentence("fault.desk.drawn_over"), Sentence("remedy.desk.drawn_over")
         findings.problem(layer if path is None else path.name, None, "", what, remedy)
         return Drawn(path, names, features, findings.problems)
     for name, feature in drafts.features.get(layer, {}).items():

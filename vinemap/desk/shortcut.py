@@ -9,6 +9,7 @@ import sys
 from pathlib import Path
 
 from vinemap.errors import InputError, Problem
+from vinemap.sentences import Sentence
 
 _MARK = "vinemap desk"
 
@@ -72,7 +73,7 @@ def write_shortcut(folder: Path, desktop: Path | None = None) -> Path:
     name, text = shortcut(folder.absolute(), sys.executable, sys.platform)
     path = (_desktop() if desktop is None else desktop) / name
     if path.exists() and _MARK not in path.read_text(encoding="utf-8", errors="replace"):
-        what, remedy = "is there already and is no shortcut of vinemap's", "rename or remove it"
+        what, remedy = Sentence("fault.shortcut"), Sentence("remedy.shortcut")
         raise InputError([Problem(str(path), None, "", what, remedy)])
     path.write_bytes(text.encode())
     path.chmod(0o755)

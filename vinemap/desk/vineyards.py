@@ -16,6 +16,7 @@ from vinemap.errors import InputError, Problem
 from vinemap.exports.lock import locked
 from vinemap.exports.record import RUN_FILE
 from vinemap.reading.files import inputs_in
+from vinemap.sentences import Sentence
 
 _NO_NAME = re.compile(r'[\x00-\x1f\x7f<>:"/\\|?*!]')
 _MOST_LETTERS = 80
@@ -117,11 +118,11 @@ class Vineyards:
             return self.root.name
         plain = " ".join(name.split())
         if not plain or _NO_NAME.search(plain) or plain[0] in ".-" or plain[-1] == "." or len(plain) > _MOST_LETTERS:
-            what, remedy = f"{name!r} cannot be the name of a folder", "use letters, figures and spaces"
+            what, remedy = Sentence("fault.desk.folder_name", name=repr(name)), Sentence("remedy.desk.folder_name")
             raise InputError([Problem(str(self.root), None, "", what, remedy)])
         folder = self.root / plain
         if folder.exists():
-            what, remedy = f"there is already something called {plain!r}", "choose another name"
+            what, remedy = Sentence("fault.desk.there", name=repr(plain)), Sentence("remedy.desk.there")
             raise InputError([Problem(str(self.root), None, "", what, remedy)])
         folder.mkdir()
         Drafts(folder).note("begun")

@@ -16,7 +16,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from vinemap.errors import InputError, VinemapError
+from vinemap.errors import InputError, Problem, VinemapError, system_problem
 from vinemap.interrupts import stop_cleanly
 from vinemap.sentences import Sentence
 
@@ -31,14 +31,21 @@ def main() -> None:
     try:
         _WORK[work.pop("work")](_report, **work)
     except InputError as error:
-        _report(problems=[asdict(problem) for problem in error.problems])
+        _report(problems=[_in_languages(problem) for problem in error.problems])
     except VinemapError as error:
-        _report(error=str(error))
+        _report(error=error.sentence.everywhere())
     except OSError as error:
-        _report(error=f"{error.filename or ''}: {error.strerror or error}".removeprefix(": "))
+        own = Sentence("fault.as_said", text=str(error.strerror or error))
+        _report(error=(own if error.filename is None else system_problem(error).sentence).everywhere())
     except Exception as error:
-        _report(error=f"{type(error).__name__}: {error}", fault=True)
+        ours = Sentence("fault.ours", kind=type(error).__name__, reason=str(error))
+        _report(error=ours.everywhere(), fault=True)
         raise
+
+
+def _in_languages(problem: Problem) -> dict[str, Any]:
+    sentences = {"message": problem.message.everywhere(), "remedy": problem.remedy.everywhere()}
+    return asdict(problem) | sentences
 
 
 def _stop_at_end() -> None:

@@ -12,20 +12,21 @@ from pathlib import Path
 
 from vinemap.errors import InputError, Problem, VinemapError
 from vinemap.exports.record import places
+from vinemap.sentences import Sentence
 
 _SPARE_BYTES = 1 << 18
-_ELSEWHERE = "or name another folder"
+# What each cause is called in the sentences, and what to do about it.
 _CAUSES = {
-    errno.ENOSPC: ("the disk is full", f"make room on it, {_ELSEWHERE}"),
-    errno.EDQUOT: ("your share of the disk is full", f"make room in it, {_ELSEWHERE}"),
-    errno.EFBIG: ("the disk takes no file so large", "name a folder on another disk"),
-    errno.EROFS: ("the disk can be read but not written", "name a folder on another disk"),
-    errno.EACCES: ("you may not write there", f"change its permissions, {_ELSEWHERE}"),
-    errno.EPERM: ("you may not write there", f"change its permissions, {_ELSEWHERE}"),
-    errno.ENOTDIR: ("part of its path is a file, not a folder", "name another folder"),
-    errno.ENAMETOOLONG: ("the name is too long", "name another folder"),
-    errno.EISDIR: ("it holds a folder in the place of a file of vinemap's", "name another folder"),
-    errno.ELOOP: ("it holds a link in the place of a file of vinemap's", "name another folder"),
+    errno.ENOSPC: ("full", "full"),
+    errno.EDQUOT: ("share", "share"),
+    errno.EFBIG: ("large", "other_disk"),
+    errno.EROFS: ("read_only", "other_disk"),
+    errno.EACCES: ("denied", "denied"),
+    errno.EPERM: ("denied", "denied"),
+    errno.ENOTDIR: ("path_file", "folder"),
+    errno.ENAMETOOLONG: ("long", "folder"),
+    errno.EISDIR: ("folder", "folder"),
+    errno.ELOOP: ("link", "folder"),
 }
 _FULL = (errno.ENOSPC, errno.EDQUOT)
 
@@ -85,7 +86,9 @@ def plain_causes(out: Path, folders: tuple[Path, ...], probe: Path | None = None
             number = _fullness(probe)
         if number is None:
             raise
-        raise InputError([Problem(str(out), None, "", *_CAUSES[number])]) from error
+        cause, remedy = _CAUSES[number]
+        fault = Sentence(f"fault.disk.{cause}")
+        raise InputError([Problem(str(out), None, "", fault, Sentence(f"remedy.disk.{remedy}"))]) from error
 
 
 def _number(error: Exception, folders: tuple[Path, ...]) -> int | None:

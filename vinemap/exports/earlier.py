@@ -18,7 +18,7 @@ from vinemap.evidence.winters import Winter
 from vinemap.exports.exchange import settle
 from vinemap.exports.formats import read_run
 from vinemap.exports.record import MOST_BYTES, RUN_FILE
-from vinemap.sentences import languages
+from vinemap.sentences import Sentence, languages
 
 _MOST_NAME = 200
 CUT = ("samples.", "buds.")
@@ -81,7 +81,7 @@ def read_earlier(out: Path, ground: gpd.GeoDataFrame | None = None) -> EarlierRu
     settle(out)
     blocks, surface = read_run(out)
     if ground is not None and not box(*blocks.to_crs(ground.crs).total_bounds).intersects(box(*ground.total_bounds)):
-        raise _refused(out, "holds the map of other ground", "name an earlier run of this vineyard")
+        raise _refused(out, Sentence("fault.run.other_ground"), Sentence("remedy.run.other_ground"))
     report = _report(out)
     date, made = _day(report.get("event_date")), _day(report.get("made"))
     inputs = report.get("inputs")
@@ -114,14 +114,14 @@ def refuse_twice(runs: list[EarlierRun], cut: dict[str, str] | None = None, date
     dates = [date] if date else []
     for run in runs:
         if run.cut and run.cut in canes:
-            raise _refused(run.out, "is a map of the same cut canes", "name runs of other freezes, each once")
+            raise _refused(run.out, Sentence("fault.run.same_canes"), Sentence("remedy.run.once"))
         if run.dated and run.winter.name in dates:
-            what = f"is a map of the same freeze, {run.winter.name}"
-            raise _refused(run.out, what, "name runs of other freezes, each once")
+            what = Sentence("fault.run.same_freeze", freeze=run.winter.name)
+            raise _refused(run.out, what, Sentence("remedy.run.once"))
         taken = [other.winter.name for other in runs if other.winter.name in run.after]
         if taken:
-            what = f"has learnt from the freeze of {taken[0]}, which is named too"
-            raise _refused(run.out, what, "name a map of it that was made without --after, or leave one of the two out")
+            what = Sentence("fault.run.learnt", freeze=taken[0])
+            raise _refused(run.out, what, Sentence("remedy.run.learnt"))
         canes += [run.cut] if run.cut else []
         dates += [run.winter.name] if run.dated else []
 
@@ -146,5 +146,5 @@ def _day(value: object) -> str | None:
         return None
 
 
-def _refused(out: Path, what: str, remedy: str) -> InputError:
+def _refused(out: Path, what: Sentence, remedy: Sentence) -> InputError:
     return InputError([Problem(str(out), None, "", what, remedy)])

@@ -38,6 +38,7 @@ from vinemap.exports.record import (
 )
 from vinemap.interrupts import held, note_written, on_stop
 from vinemap.reading.files import refuse_odd_name
+from vinemap.sentences import Sentence
 
 _NEW, _OLD, _JOURNAL, _DRAFT = "new", "old", "journal.json", "journal.draft"
 _MOST_PAGE_BYTES = 100_000_000
@@ -134,7 +135,7 @@ def replaced(page: Path, mark: str) -> Iterator[Path]:
     """
     ours = barred(page, _MOST_PAGE_BYTES) is None and mark in page.read_text(encoding="utf-8", errors="replace")
     if os.path.lexists(page) and not ours:
-        raise refused(page, "is there already and is no page of this kind")
+        raise refused(page, Sentence("fault.out.no_page"))
     with added(page.absolute().parent, replacing=[page.name]) as stage:
         yield stage / page.name
 
@@ -291,10 +292,10 @@ def _changes(home: Path, stage: Path, ours: Mapping[str, str]) -> _Changes:
     new = {place: digest(stage / place) for place in places(stage)}
     for place in new:
         if os.path.lexists(home / place) and not (place in ours and _is_plain_file(home / place)):
-            raise refused(home / place, "is there already and is not of vinemap's making")
+            raise refused(home / place, Sentence("fault.out.not_ours"))
         for parent in (home / place).parents:
             if parent.is_relative_to(home) and os.path.lexists(parent) and (parent.is_symlink() or not parent.is_dir()):
-                raise refused(parent, "is there already and is no folder of vinemap's")
+                raise refused(parent, Sentence("fault.out.no_folder"))
     there = [place for place in sorted(ours) if _is_plain_file(home / place)]
     return _Changes(new, [place for place in there if place in new or is_unchanged(home / place, ours[place])])
 
@@ -411,17 +412,17 @@ def _noted(work: Path, home: Path) -> tuple[int | None, _Changes] | None:
     if work.is_symlink() or not (work / _JOURNAL).is_file():
         return None
     if barred(work / _JOURNAL, MOST_BYTES) is not None:
-        raise refused(work / _JOURNAL, "is not of vinemap's making")
+        raise refused(work / _JOURNAL, Sentence("fault.out.not_made"))
     try:
         found = json.loads((work / _JOURNAL).read_text(encoding="utf-8"))
         changes = _Changes({str(place): str(sha) for place, sha in found["new"].items()}, list(map(str, found["gone"])))
         inode = None if found.get("inode") is None else int(found["inode"])
     except (ValueError, TypeError, KeyError, AttributeError, OverflowError, RecursionError) as error:
-        raise refused(work / _JOURNAL, "is not of vinemap's making") from error
+        raise refused(work / _JOURNAL, Sentence("fault.out.not_made")) from error
     # The folder may be a stranger's: nothing outside it is touched.
     for place in (".", *changes.new, *changes.gone):
         if not all(within(folder, place) for folder in (home, work / _NEW, work / _OLD)):
-            raise refused(work / _JOURNAL, f"names {place!r}, which leads outside its folder")
+            raise refused(work / _JOURNAL, Sentence("fault.out.leads_outside", place=repr(place)))
     return inode, changes
 
 

@@ -27,6 +27,7 @@ from vinemap.reading.drivers import Layers
 from vinemap.reading.files import usable
 from vinemap.reading.geotiff import open_grid
 from vinemap.resources import finite
+from vinemap.sentences import Sentence
 
 _STRIP = 512
 BANDS = ("primary_injury", "primary_low", "primary_high", "prob_over_threshold")
@@ -178,8 +179,7 @@ def read_run(out: Path) -> tuple[gpd.GeoDataFrame, xr.Dataset]:
             blocks = file.read(names.index("blocks"))
             if layers_read and bands.transform.determinant and _are_ours(blocks, surface):
                 return blocks, surface
-    problem = Problem(str(out), None, "", "is no output folder of vinemap", "name the folder of an earlier run")
-    raise InputError([problem])
+    raise InputError([Problem(str(out), None, "", Sentence("fault.run.none"), Sentence("remedy.run.none"))])
 
 
 def _are_ours(blocks: gpd.GeoDataFrame, surface: xr.Dataset) -> bool:

@@ -18,6 +18,7 @@ from pathlib import Path
 from vinemap.doors import barred
 from vinemap.errors import BusyError, InputError, Problem
 from vinemap.interrupts import held, on_stop
+from vinemap.sentences import Sentence
 
 if sys.platform == "win32":
     import msvcrt
@@ -104,8 +105,8 @@ def _taken(home: Path, out: Path) -> int:
                 raise
             os.close(handle)
         time.sleep(_PAUSE_S)
-    what, remedy = f"is being written by another run{_holder(path)}", "wait for its end, or name another folder"
-    raise BusyError([Problem(str(out), None, "", what, remedy)])
+    what = Sentence("fault.out.busy", holder=_holder(path))
+    raise BusyError([Problem(str(out), None, "", what, Sentence("remedy.out.busy"))])
 
 
 def _locks(handle: int) -> bool:
@@ -128,7 +129,8 @@ def _locks(handle: int) -> bool:
 def _make_hidden(home: Path, out: Path) -> None:
     """Make the folder of the lock; a link in its place would lead elsewhere."""
     if (home / HIDDEN).is_symlink():
-        raise InputError([Problem(str(out / HIDDEN), None, "", "is a link, not a folder of vinemap's", "remove it")])
+        fault, remedy = Sentence("fault.out.link"), Sentence("remedy.remove")
+        raise InputError([Problem(str(out / HIDDEN), None, "", fault, remedy)])
     (home / HIDDEN).mkdir(exist_ok=True)
 
 
@@ -146,11 +148,12 @@ def _introduce(handle: int) -> None:
         os.write(handle, json.dumps(holder).encode())
 
 
-def _holder(path: Path) -> str:
+def _holder(path: Path) -> Sentence | str:
     if barred(path, _MOST_BYTES) is not None:
         return ""
     try:
         found = json.loads(path.read_text(encoding="utf-8"))
-        return f" (process {found['process']} on {found['machine']}, since {found['since']}: {found['command']})"
+        said = {name: str(found[name]) for name in ("process", "machine", "since", "command")}
+        return Sentence("fault.out.holder", **said)
     except (OSError, ValueError, TypeError, KeyError, RecursionError):
         return ""

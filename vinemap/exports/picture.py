@@ -9,6 +9,7 @@ import xarray as xr
 
 from vinemap.errors import InputError, Problem, VinemapError
 from vinemap.exports.colours import injury_stops
+from vinemap.sentences import Listed, Sentence
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -56,11 +57,19 @@ def plot_map(
         from matplotlib.colors import LinearSegmentedColormap  # noqa: PLC0415
         from matplotlib.ticker import PercentFormatter  # noqa: PLC0415
     except ImportError as error:
-        raise VinemapError("pictures need matplotlib: pip install 'vinemap[plot]'") from error
+        raise VinemapError(Sentence("fault.no_plot")) from error
     layers = [str(name) for name in surface.data_vars]
     if layer not in layers:
         raise InputError(
-            [Problem("surface", None, layer, "is no layer of the map", f"name one of {', '.join(layers)}")]
+            [
+                Problem(
+                    "surface",
+                    None,
+                    layer,
+                    Sentence("fault.no_layer_of_map"),
+                    Sentence("remedy.name_one_of", names=Listed(layers, most=None)),
+                )
+            ]
         )
     if ax is None:
         ax = plt.figure(layout="constrained").gca()

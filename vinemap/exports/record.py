@@ -15,6 +15,7 @@ from vinemap.doors import barred
 from vinemap.errors import InputError, Problem
 from vinemap.exports.formats import write_json
 from vinemap.reading.files import inputs_in
+from vinemap.sentences import Listed, Sentence
 
 RUN_FILE = "run.json"
 MOST_BYTES = 10_000_000
@@ -22,7 +23,6 @@ MOST_BYTES = 10_000_000
 
 # Past any output: a file so large, which may be a hole alone, is nobody's but the user's, and is not read through.
 _MOST_OUTPUT_BYTES = 4_000_000_000
-_ELSEWHERE = "name another folder with -o"
 
 
 @dataclass(frozen=True)
@@ -69,7 +69,7 @@ def read_record(out: Path) -> Record | None:
     if not os.path.lexists(path):
         return None
     if barred(path, MOST_BYTES) is not None:
-        raise refused(path, "is not of vinemap's making and would be replaced")
+        raise refused(path, Sentence("fault.out.would_replace"))
     try:
         found = json.loads(path.read_text(encoding="utf-8"))
         name, folder, files = str(found["name"]), found.get("folder"), found.get("files")
@@ -80,7 +80,7 @@ def read_record(out: Path) -> Record | None:
         to_fill = tuple(str(place) for place in found.get("to_fill", ()) if within(out, str(place)))
         return Record(name, folder if folder is None else str(folder), listed, to_fill)
     except (OSError, ValueError, TypeError, KeyError, AttributeError, RecursionError) as error:
-        raise refused(path, "is not of vinemap's making and would be replaced") from error
+        raise refused(path, Sentence("fault.out.would_replace")) from error
 
 
 def refuse(out: Path, folder: Path, name: str | None = None) -> Record | None:
@@ -102,25 +102,27 @@ def refuse(out: Path, folder: Path, name: str | None = None) -> Record | None:
         tables that have been filled in.
     """
     if out.resolve() == folder.resolve():
-        raise refused(out, "is the vineyard's own folder, whose tables would be replaced")
+        raise refused(out, Sentence("fault.out.own_folder"))
     if out.exists() and not out.is_dir():
-        raise refused(out, "is a file, not a folder")
+        raise refused(out, Sentence("fault.out.a_file"))
     earlier = read_record(out)
     if earlier is None:
         if held := inputs_in(out):
-            what = (
-                f"holds {' and '.join(held)} and no run.json: it looks like a vineyard's folder, not an output folder"
-            )
-            raise refused(out, what)
+            raise refused(out, Sentence("fault.out.inputs", names=Listed(held, together=True, most=None)))
         return None
     here = way(out, folder)
     if earlier.folder != here if earlier.folder is not None else name not in (None, earlier.name):
-        where = "" if earlier.folder is None else f" from {earlier.folder}; this one is {here}"
-        raise refused(out, f"holds the outputs of another vineyard, {earlier.name!r}{where}")
+        other = repr(earlier.name)
+        raise refused(
+            out,
+            Sentence("fault.out.other", name=other)
+            if earlier.folder is None
+            else Sentence("fault.out.other_from", name=other, there=earlier.folder, here=here),
+        )
     filled = [place for place in earlier.to_fill if _is_changed(out, place, earlier)]
     if filled:
         raise InputError(
-            Problem(str(out / place), None, "", "has been filled in and would be lost", f"move it, or {_ELSEWHERE}")
+            Problem(str(out / place), None, "", Sentence("fault.out.filled"), Sentence("remedy.move_or_elsewhere"))
             for place in filled
         )
     return earlier
@@ -168,6 +170,6 @@ def digest(path: Path) -> str:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
-def refused(path: Path, what: str) -> InputError:
+def refused(path: Path, what: Sentence) -> InputError:
     """Return the refusal of a place to write to."""
-    return InputError([Problem(str(path), None, "", what, _ELSEWHERE)])
+    return InputError([Problem(str(path), None, "", what, Sentence("remedy.elsewhere"))])

@@ -66,7 +66,7 @@ def read_history(outs: Sequence[Path]) -> tuple[list[EarlierRun], History]:
         With fewer than two, one that holds no run or one of other ground, and two of the same freeze or canes.
     """
     if len(outs) < 2:
-        what, remedy = "one winter is no history", "name the output folders of two freezes or more"
+        what, remedy = Sentence("fault.history.one"), Sentence("remedy.history.one")
         raise InputError([Problem(str(outs[0]) if outs else "RUN", None, "", what, remedy)])
     runs = [read_earlier(outs[0])]
     runs += [read_earlier(out, runs[0].blocks) for out in outs[1:]]
@@ -145,7 +145,7 @@ def write_history(runs: Sequence[EarlierRun], history: History, out: Path) -> li
     last = next(run for run in reversed(runs) if run.winter.name == history.winters[-1])
     for run in runs:
         if run.out.resolve() == out.resolve():
-            what, remedy = "is a run that the history rests on", "name another folder with -o"
+            what, remedy = Sentence("fault.history.rests"), Sentence("remedy.elsewhere")
             raise InputError([Problem(str(out), None, "", what, remedy)])
     report = {"name": last.name, "winters": history.winters, "by_chance": history.by_chance}
     report |= {"findings": history_sentences(history)}

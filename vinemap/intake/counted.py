@@ -98,7 +98,7 @@ class _Row:
         self.wrong = False
         self.unread = False
 
-    def problem(self, role: str, message: str, remedy: str) -> None:
+    def problem(self, role: str, message: Sentence, remedy: Sentence) -> None:
         """Add a problem of the row."""
         place = self.meaning.counts.get(role)
         name = self.meaning.table.names[place] if place is not None else ""
@@ -115,7 +115,7 @@ class _Row:
             if of and not role.endswith("_pct"):
                 self.given.setdefault("nodes", float(of[2]))
             if value is None or value < 0:
-                self.problem(role, f"{show(cell)} is no count", "give a number, 0 or more, or leave the cell empty")
+                self.problem(role, Sentence("fault.no_count", cell=show(cell)), Sentence("remedy.no_count"))
             elif not role.endswith("_pct"):
                 self._take_whole(role, value, cell)
             else:
@@ -125,14 +125,14 @@ class _Row:
         if value == int(value):
             self.given[role] = value
         else:
-            self.problem(role, f"{show(cell)} is no whole number of buds", "give the count")
+            self.problem(role, Sentence("fault.no_whole_buds", cell=show(cell)), Sentence("remedy.give_count"))
 
     def _take_share(self, role: str, value: float, cell: object) -> None:
         scale = 1.0 if _has_sign(cell) else self.shares[role]
         text = plain(cell).rstrip("% ").replace(",", ".")
         self.decimals[role] = max(0, len(text.partition(".")[2]) - (2 if scale > 1 else 0))
         if value * scale > 100 + _SURE:
-            self.problem(role, f"{show(cell)} is more than all", "give a percentage from 0 to 100")
+            self.problem(role, Sentence("fault.more_than_all", cell=show(cell)), Sentence("remedy.more_than_all"))
         else:
             self.given[role] = value * scale
 
@@ -147,7 +147,7 @@ class _Row:
         if self.wrong:
             return None
         if dead[Bud.PRIMARY] is None:
-            self.problem("", "no primary bud was counted", "give the dead or the live ones")
+            self.problem("", Sentence("fault.no_primary"), Sentence("remedy.no_primary"))
             return None
         return Counted(nodes, dead)
 
@@ -156,18 +156,19 @@ class _Row:
         alive, dead, total = (self.given.get(role) for role in ("primary_alive", "primary_dead", "nodes"))
         if alive is not None and dead is not None:
             if total is not None and alive + dead > total:
-                said = f"{alive:g} alive and {dead:g} dead are more than the {total:g} of {self._name('nodes')}"
-                self.problem("nodes", said, "correct one of the three")
+                figures = {"alive": Figure(alive, None), "dead": Figure(dead, None), "total": Figure(total, None)}
+                said = Sentence("fault.sum_over", column=self._name("nodes"), **figures)
+                self.problem("nodes", said, Sentence("remedy.sum_over"))
                 return None
             self.unread = total is not None and alive + dead < total
             return int(alive + dead)
         if total is None:
-            remedy = "add the number of nodes cut, or both the live and the dead"
-            self.problem("", "there is no number of nodes for the share or the count", remedy)
+            self.problem("", Sentence("fault.no_total"), Sentence("remedy.no_total"))
             return None
         for role, value in (("primary_alive", alive), ("primary_dead", dead)):
             if value is not None and value > total:
-                self.problem(role, f"{value:g} of {total:g} nodes", "no more buds can be counted than nodes were cut")
+                fault = Sentence("fault.over_total", count=Figure(value, None), total=Figure(total, None))
+                self.problem(role, fault, Sentence("remedy.over_total"))
                 return None
         return int(total)
 
@@ -178,7 +179,8 @@ class _Row:
         if dead is None and alive is not None:
             dead = nodes - alive
         if dead is not None and dead > nodes:
-            self.problem(f"{bud}_dead", f"{dead:g} dead of {nodes} nodes", "no more buds can be dead than were cut")
+            fault = Sentence("fault.more_dead", dead=Figure(dead, None), nodes=Figure(nodes))
+            self.problem(f"{bud}_dead", fault, Sentence("remedy.dead_over"))
             return None
         for state in ("dead", "alive"):
             dead = self._by_share(bud, state, nodes, dead)
@@ -195,12 +197,14 @@ class _Row:
         if dead is not None:
             its = dead if state == "dead" else nodes - dead
             if not low <= its <= high:
-                self.problem(role, f"{share:g} % is not {its:g} of {nodes}", "correct the percentage or the counts")
+                figures = {"share": Figure(share, None), "count": Figure(its, None), "nodes": Figure(nodes)}
+                self.problem(role, Sentence("fault.share_differs", **figures), Sentence("remedy.share_differs"))
             return dead
         if low > high:
             near = round(share * nodes / 100)
-            said = f"{share:g} % of {nodes} nodes is no whole number of buds"
-            self.problem(role, said, f"give the count: {near} would be {100 * near / max(nodes, 1):.1f} %")
+            said = Sentence("fault.share_no_whole", share=Figure(share, None), nodes=Figure(nodes))
+            would_be = Figure(100 * near / max(nodes, 1), 1)
+            self.problem(role, said, Sentence("remedy.share_no_whole", near=Figure(near), share=would_be))
             return None
         count = round(share * nodes / 100)
         if low < high:
@@ -214,4 +218,4 @@ class _Row:
 
     def _name(self, role: str) -> str:
         place = self.meaning.counts.get(role)
-        return "what was cut" if place is None else show(self.meaning.table.names[place])
+        return Sentence("fault.sum_over.cut") if place is None else show(self.meaning.table.names[place])

@@ -116,8 +116,14 @@ class _Reading:
                 self.table.source,
                 row,
                 self.table.names[place],
-                f"{show(plain(value))} of block {show(block)} is {show(plain(earlier[0]))} in row {earlier[1]}",
-                "keep the right one of the two",
+                Sentence(
+                    "fault.two_facts",
+                    cell=show(plain(value)),
+                    block=show(block),
+                    other=show(plain(earlier[0])),
+                    row=str(earlier[1]),
+                ),
+                Sentence("remedy.right_one"),
             )
 
     def cells(self, place: int) -> Iterable[tuple[int, str, object]]:
@@ -126,12 +132,13 @@ class _Reading:
             if not blank(cells[place]):
                 yield number, block, cells[place]
 
-    def strange(self, place: int, rows: Sequence[tuple[int, object]], what: str, remedy: str) -> None:
-        """Name cells that say nothing known: one problem a column."""
+    def strange(self, place: int, rows: Sequence[tuple[int, object]], wanted: str) -> None:
+        """Name cells that do not say what is wanted: one problem a column."""
         if rows:
             number, cell = rows[0]
-            more = f" (so in {len(rows)} rows, the first one here)" if len(rows) > 1 else ""
-            message = f"{show(plain(cell))} is {what}{more}"
+            more = Sentence("fault.rows_so", count=Figure(len(rows))) if len(rows) > 1 else ""
+            message = Sentence(f"fault.strange.{wanted}", cell=show(plain(cell)), more=more)
+            remedy = Sentence(f"remedy.strange.{wanted}")
             self.found.findings.problem(self.table.source, number, self.table.names[place], message, remedy)
 
 
@@ -307,7 +314,7 @@ def _bearings(reading: _Reading, place: int, name: str) -> None:
         if figure is None:
             wrong.append((number, cell))
         reading.put(name, block, figure, number, place)
-    reading.strange(place, wrong, "no direction of rows", "write degrees from north, or both ends: N-S, NE-SW")
+    reading.strange(place, wrong, "bearing")
 
 
 def _corners(reading: _Reading, place: int, _: str) -> None:
@@ -325,13 +332,8 @@ def _corners(reading: _Reading, place: int, _: str) -> None:
             continue
         for name, degrees in zip(_FIRST, corner, strict=True):
             reading.put(name, block, round(float(degrees), 7), number, place)
-    reading.strange(place, wrong, "no corner of a block", "write NW, NE, SE or SW")
-    reading.strange(
-        place,
-        unclear,
-        "no single corner of this outline",
-        "write the corner that lies there: N, E, S or W of a block on its corner",
-    )
+    reading.strange(place, wrong, "corner")
+    reading.strange(place, unclear, "unclear_corner")
 
 
 def corner_of(outline: shapely.Geometry, direction: float) -> tuple[float, float] | None:
@@ -422,7 +424,7 @@ def _spacings(reading: _Reading, places: Mapping[int, str | None], answers: Mapp
                 (name, block, Length(one.figure, one.metres or unit), number, place)
                 for name, one in zip(names, found, strict=True)
             ]
-        reading.strange(place, wrong, "no spacing", "write such as 9 ft, 2.7 m or 9x6 ft")
+        reading.strange(place, wrong, "spacing")
     open_ = [one for one in written if one[2].metres is None]
     unit = _unit(reading, open_, list(places), answers) if open_ else None
     for name, block, length, number, place in written:
@@ -436,8 +438,12 @@ def _spacings(reading: _Reading, places: Mapping[int, str | None], answers: Mapp
                 reading.table.source,
                 number,
                 reading.table.names[place],
-                f"{show(plain(length.figure))} is no spacing of vines ({metres:.3g} m)",
-                "correct the figure or its unit",
+                Sentence(
+                    "fault.spacing_size",
+                    figure=show(plain(length.figure)),
+                    metres=Figure(float(f"{metres:.3g}"), None),
+                ),
+                Sentence("remedy.spacing_size"),
             )
             continue
         reading.put(name, block, metres, number, place)

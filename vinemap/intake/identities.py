@@ -112,9 +112,13 @@ def _parts(meaning: Meaning, block: str, answers: Mapping[str, str], findings: F
         own[0] = own[0] or (context.get("sample", "") if places[0] is None else "")
         found.append((own[0], own[1], own[2], own[3]) if any(own) else None)
         if not any(own) and places != [None] * 4:
-            findings.problem(table.source, number, "", "the row names no sample", "give it its name, or take it out")
+            findings.problem(
+                table.source, number, "", Sentence("fault.names_no_sample"), Sentence("remedy.names_no_sample")
+            )
     if not any(found) and not unanswered(meaning.proposals, answers):
-        findings.problem(table.source, table.header_row, "", "no column names the samples", "add one headed sample")
+        findings.problem(
+            table.source, table.header_row, "", Sentence("fault.no_sample_column"), Sentence("remedy.no_sample_column")
+        )
     if filled:
         findings.warn(Sentence.counted("import.note.filled_down", len(filled), sheet=table.source, row=filled[0]))
     return found

@@ -49,7 +49,6 @@ _MOST_CELLS = 25_000_000
 _ENOUGH = 0.9995
 _NODATA = -9999.0
 _LAND_M = (-500.0, 9000.0)
-_OWN = "put a grid of your own into the folder, as elevation.tif"
 
 
 @dataclass(frozen=True)
@@ -163,16 +162,17 @@ def wanted_elevation(
     """
     sources = elevation_sources()
     if source is not None and source not in sources:
-        what = f"there is no source {source!r}"
-        raise InputError([Problem("--source", None, "", what, f"give one of {', '.join(sources)}")])
+        what = Sentence("fault.fetch.no_source", source=repr(source))
+        remedy = Sentence("remedy.give_one_of", names=Listed(sources, most=None))
+        raise InputError([Problem("--source", None, "", what, remedy)])
     if address is not None:
         _refuse_no_address(address)
     site = read_site(folder, with_elevation=False)
     asked = list(sources.values()) if source is None else [sources[source]]
     offers = [offer for one in asked if (offer := _offer(one, address, site)) is not None]
     if not offers:
-        what = "lie where none of the sources has elevation, or too far apart for one grid"
-        raise InputError([Problem("blocks", None, "", what, _OWN)])
+        what = Sentence("fault.fetch.none_covers")
+        raise InputError([Problem("blocks", None, "", what, Sentence("remedy.own_grid"))])
     return Wanted(site, _target(site, replace=replace), tuple(offers))
 
 
@@ -211,8 +211,7 @@ def fetch_elevation(
             break
     if best is None or best.share == 0:
         names = ", ".join(offer.source.label for offer in wanted.offers)
-        what = "no heights for these blocks: they lie in the sea, or where the tiles are not given out"
-        raise FetchError(names, what, _OWN)
+        raise FetchError(names, Sentence("fault.fetch.no_heights"), Sentence("remedy.own_grid"))
     progress("writing")
     there = [wanted.target.name] if wanted.target.exists() else []
     with added(wanted.target.parent, replacing=there) as stage:
@@ -224,7 +223,8 @@ def _refuse_no_address(address: str) -> None:
     try:
         origin_of(address)
     except FetchError as fault:
-        raise InputError([Problem("--source-url", None, "", f"{fault.where} {fault.message}", fault.remedy)]) from None
+        what = Sentence("fault.fetch.address", address=fault.where, what=fault.message)
+        raise InputError([Problem("--source-url", None, "", what, fault.remedy)]) from None
 
 
 def _offer(source: Source, address: str | None, site: Site) -> Offer | None:
@@ -253,19 +253,19 @@ def _target(site: Site, *, replace: bool) -> Path:
     named = site.settings.files.elevation
     path = site.folder / ("elevation.tif" if named is None else named)
     if path.suffix.lower() not in GRIDS or path.parent != site.folder:
-        what = f"names {named!r} as the elevation, which is no GeoTIFF in the folder itself"
-        raise InputError([Problem("vinemap.toml", None, "files.elevation", what, "give a name such as elevation.tif")])
+        what, remedy = Sentence("fault.fetch.no_tif", name=repr(named)), Sentence("remedy.fetch.no_tif")
+        raise InputError([Problem("vinemap.toml", None, "files.elevation", what, remedy)])
     there = [other for other in site.folder.iterdir() if other.stem.casefold() == "elevation"]
     there = [other for other in there if other.suffix.lower() in GRIDS] if named is None else [path][: path.exists()]
     if there and not replace:
-        remedy = "keep it, or move it away and fetch again; --replace puts the new one in its place"
-        raise InputError([Problem(one.name, None, "", "is there already", remedy) for one in there])
+        what, remedy = Sentence("fault.there_already"), Sentence("remedy.fetch.there")
+        raise InputError([Problem(one.name, None, "", what, remedy) for one in there])
     if len(there) > 1:
-        what, remedy = "is there beside another elevation grid", "keep one of them"
+        what, remedy = Sentence("fault.fetch.beside"), Sentence("remedy.keep_one")
         raise InputError([Problem(there[1].name, None, "", what, remedy)])
     path = there[0] if there else path
     if beside := companions(path):
-        what, remedy = "belongs to another elevation grid, and would be read with the new one", "move it away"
+        what, remedy = Sentence("fault.fetch.companion"), Sentence("remedy.move_away")
         raise InputError([Problem(name, None, "", what, remedy) for name in beside])
     return path
 
@@ -308,7 +308,7 @@ def _piece(file: RemoteFile, tile: Tile, offer: Offer) -> Piece | None:
     that are wanted, then to read them.
     """
     if content(file.head[:1024]) != "tiff":
-        raise FetchError(tile.name, "is no GeoTIFF: something else answers in the place of the source", _OWN)
+        raise FetchError(tile.name, Sentence("fault.fetch.no_geotiff"), Sentence("remedy.own_grid"))
     with ExitStack() as stack:
         place = stack.enter_context(tempfile.TemporaryDirectory(prefix="vinemap-"))
         stack.enter_context(on_stop(lambda: shutil.rmtree(place)))
@@ -332,7 +332,9 @@ def _piece(file: RemoteFile, tile: Tile, offer: Offer) -> Piece | None:
             with open_grid(path) as grid:
                 layer, transform, crs = grid.read(window), grid.transform, grid.crs
         except (RefusedError, RasterioError, KeyError, struct.error) as error:
-            raise FetchError(tile.name, f"cannot be read as a GeoTIFF ({error})"[:300], _OWN) from None
+            reason = error.message if isinstance(error, RefusedError) else str(error)[:300]
+            fault = Sentence("fault.fetch.unreadable", reason=reason)
+            raise FetchError(tile.name, fault, Sentence("remedy.own_grid")) from None
     values = layer.to_numpy()
     low, high = _LAND_M
     values[(values == np.float32(offer.source.nodata)) | (values < low) | (values > high)] = np.nan
@@ -359,7 +361,7 @@ def _refuse_wrong(grid: Grid, tile: Tile) -> None:
         and not np.issubdtype(grid.dtype, np.complexfloating)
     )
     if not fits:
-        raise RefusedError("it is not the grid of heights of its square degree", _OWN)
+        raise RefusedError(Sentence("fault.fetch.other_grid"), Sentence("remedy.own_grid"))
 
 
 def _window(grid: Grid, tile: Tile, bounds: Bounds) -> Window | None:

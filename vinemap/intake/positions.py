@@ -28,7 +28,7 @@ from vinemap.intake.sources import Layer
 from vinemap.reading.cells import blank, show
 from vinemap.reading.crs import LONLAT
 from vinemap.reading.frames import block_frames
-from vinemap.reading.rows import locate
+from vinemap.reading.rows import NoSuchVineError, locate
 from vinemap.reading.vines import NEEDED
 from vinemap.sentences import Figure, Listed, Sentence
 
@@ -189,8 +189,14 @@ def _spots_of_rows(table: Headed, roles: Mapping[str, int], found: Placed) -> li
                     table.source,
                     number,
                     table.names[roles[role]],
-                    f"{show(plain(cell))} of sample {show(name)} is {show(plain(earlier))} in row {row}",
-                    "keep the right one of the two, or give the samples names of their own",
+                    Sentence(
+                        "fault.two_of_sample",
+                        cell=show(plain(cell)),
+                        sample=show(name),
+                        other=show(plain(earlier)),
+                        row=str(row),
+                    ),
+                    Sentence("remedy.two_of_sample"),
                 )
     return list(spots.values())
 
@@ -261,13 +267,13 @@ def _read_coordinates(table: Headed, roles: Mapping[str, int], spots: Sequence[_
             spot.xy = _ordered(lat, lon)
     for column, rows in wrong.items():
         number, cell = rows[0]
-        more = f" (so in {len(rows)} rows, the first one here)" if len(rows) > 1 else ""
+        more = Sentence("fault.rows_so", count=Figure(len(rows))) if len(rows) > 1 else ""
         found.findings.problem(
             table.source,
             number,
             table.names[roles[column]],
-            f"{show(plain(cell))} is no longitude or latitude{more}",
-            "write decimal degrees, such as 42.6012 and -76.9034",
+            Sentence("fault.strange.place", cell=show(plain(cell)), more=more),
+            Sentence("remedy.strange.place"),
         )
 
 
@@ -454,8 +460,8 @@ def _counted(
         if row is None or vine is None:
             role = "row" if row is None else "vine"
             if spot.xy is None:
-                message = f"{show(plain(spot.said[role][0]))} is no number of a {role}"
-                found.findings.problem(where, spot.said[role][1], role, message, "count from the block's first vine")
+                message = Sentence(f"fault.no_{role}_number", cell=show(plain(spot.said[role][0])))
+                found.findings.problem(where, spot.said[role][1], role, message, Sentence("remedy.first_vine_count"))
             continue
         block, pair = home[spot.name], (int(row[1]), int(vine[1]))
         if spot.xy is not None:
@@ -498,10 +504,9 @@ def _refuse_beyond(spot: _Spot, pair: tuple[int, int], frame: Any, where: str, f
     """Name a row or a vine that the block does not have."""
     try:
         locate(frame, *pair)
-    except ValueError as error:
-        role = "row" if str(error).startswith("there is no row") else "vine"
-        remedy = "correct the sample, or the block's spacings"
-        found.findings.problem(where, spot.said[role][1], role, str(error), remedy)
+    except NoSuchVineError as error:
+        remedy = Sentence("remedy.vine.spacings")
+        found.findings.problem(where, spot.said[error.axis][1], error.axis, error.fault, remedy)
 
 
 def joined_places(sources: Sequence[Placed], samples: Sequence[str], findings: Findings) -> pd.DataFrame:
@@ -534,8 +539,8 @@ def joined_places(sources: Sequence[Placed], samples: Sequence[str], findings: F
                 if not blank(cell):
                     row.setdefault(str(column), cell)
     if apart:
-        message = f"points of {len(apart)} samples lie elsewhere in another file: {Listed(apart)}"
-        findings.problem("samples.*", None, "", message, "take the wrong points out")
+        message = Sentence("fault.points_apart", count=Figure(len(apart)), samples=Listed(apart))
+        findings.problem("samples.*", None, "", message, Sentence("remedy.points_apart"))
     order = {name: place for place, name in enumerate(samples)}
     ordered = sorted(rows.values(), key=lambda row: order.get(row["sample"], len(order)))
     table = pd.DataFrame(ordered, columns=list(COLUMNS)).astype({"row": "Int64", "vine": "Int64"})

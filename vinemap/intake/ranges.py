@@ -20,6 +20,7 @@ from typing import IO, Any
 from urllib import error, parse, request
 
 from vinemap.errors import FetchError
+from vinemap.sentences import Figure, Sentence
 
 HEAD_BYTES = 65_536
 """Read of every file first: the head of a cloud-optimised GeoTIFF lies in it."""
@@ -29,10 +30,6 @@ _TRIES = 3
 _GONE = (404, 410)
 _BUSY = (429, 500, 502, 503, 504)
 _RANGE = re.compile(r"bytes (\d+)-(\d+)/(\d+)")
-# An address may hold a password: it is not repeated.
-_ADDRESS = "the address"
-_LATER = "try again later; nothing was written"
-_OTHERS = "fetch the grid by hand, save it as elevation.tif, or give the address of a mirror with --source-url"
 
 
 @dataclass(frozen=True)
@@ -64,6 +61,10 @@ class NoSuchFileError(FetchError):
 class _TryAgainError(Exception):
     """A fault that may be gone at the next try."""
 
+    def __init__(self, fault: Sentence) -> None:
+        super().__init__(fault)
+        self.fault = fault
+
 
 class _SameHost(request.HTTPRedirectHandler):
     """Follows a redirect to the same host by the same scheme, and no other."""
@@ -72,8 +73,8 @@ class _SameHost(request.HTTPRedirectHandler):
         self, req: request.Request, fp: IO[bytes], code: int, msg: str, headers: http.client.HTTPMessage, newurl: str
     ) -> request.Request | None:
         if origin_of(newurl) != origin_of(req.full_url):
-            what = f"sends the request on to another host, {parse.urlsplit(newurl).netloc[:100]}, which is not asked"
-            raise FetchError(origin_of(req.full_url), what, _OTHERS)
+            what = Sentence("fault.fetch.sends_on", host=parse.urlsplit(newurl).netloc[:100])
+            raise FetchError(origin_of(req.full_url), what, Sentence("remedy.fetch.by_hand"))
         return super().redirect_request(req, fp, code, msg, headers, newurl)
 
 
@@ -85,14 +86,15 @@ def origin_of(address: str) -> str:
     FetchError
         Where it is no address of HTTP or HTTPS, or carries a name and a password.
     """
-    remedy = "give an address such as https://host/path"
+    # An address may hold a password: it is not repeated.
+    unsaid, remedy = Sentence("fault.fetch.the_address"), Sentence("remedy.fetch.address")
     try:
         parts = parse.urlsplit(address)
         port = parts.port or {"http": 80, "https": 443}[parts.scheme]
     except (ValueError, KeyError):
-        raise FetchError(_ADDRESS, "is none of HTTP or HTTPS", remedy) from None
+        raise FetchError(unsaid, Sentence("fault.fetch.no_http"), remedy) from None
     if not parts.hostname or parts.username is not None:
-        raise FetchError(_ADDRESS, "is not that of a host alone, without a name and a password", remedy)
+        raise FetchError(unsaid, Sentence("fault.fetch.password"), remedy)
     return f"{parts.scheme}://{parts.hostname}:{port}"
 
 
@@ -156,13 +158,13 @@ class Asker:
         FetchError
             Where it cannot be had, or more is sent than was asked for, or something else.
         """
-        fault = ""
+        fault = Sentence("fault.fetch.none")
         for _ in range(_TRIES):
             try:
                 return self._once(f"{self._address}/{parse.quote(path)}", start, stop)
             except _TryAgainError as again:
-                fault = str(again)
-        raise FetchError(self._host, fault, _LATER)
+                fault = again.fault
+        raise FetchError(self._host, fault, Sentence("remedy.fetch.later"))
 
     def _once(self, url: str, start: int, stop: int) -> tuple[bytes, int | None]:
         headers = {"Range": f"bytes={start}-{stop - 1}", "User-Agent": f"vinemap/{version('vinemap')}"}
@@ -183,51 +185,55 @@ class Asker:
         stated = _RANGE.fullmatch(answer.headers.get("Content-Range", "").strip())
         first, last, size = map(int, stated.groups()) if stated else (-1, -1, 0)
         if not (first == start and last == min(stop, size) - 1 >= first):
-            raise FetchError(self._host, "sent another part of a file than was asked for", _OTHERS)
+            raise FetchError(self._host, Sentence("fault.fetch.other_part"), Sentence("remedy.fetch.by_hand"))
         return self._body(answer, last + 1 - first, last + 1 - first), size
 
     def _whole(self, answer: Any) -> bytes:
         length = _length(answer.headers)
         most = self._limits.whole_bytes
         if length is not None and length > most:
-            what = f"gives no parts of files, and the whole file of {length / 1e6:,.0f} MB is more than is read"
-            raise FetchError(self._host, what, _OTHERS)
+            what = Sentence("fault.fetch.no_parts", size=Figure(length / 1e6))
+            raise FetchError(self._host, what, Sentence("remedy.fetch.by_hand"))
         return self._body(answer, length, most)
 
     def _body(self, answer: Any, length: int | None, most: int) -> bytes:
         """Read an answer of a length, or of any up to a bound."""
         parts, came = [], 0
         if length is not None and _length(answer.headers) not in (None, length):
-            raise FetchError(self._host, "states a length that is not that of the part", _OTHERS)
+            raise FetchError(self._host, Sentence("fault.fetch.length"), Sentence("remedy.fetch.by_hand"))
         while chunk := answer.read1(min(_PIECE, most + 1 - came)):
             parts.append(chunk)
             came += len(chunk)
             self.came += len(chunk)
             self._progress(self.came)
             if came > most or self.came > self._limits.total_bytes:
-                raise FetchError(self._host, "sends more than was asked for", _OTHERS)
+                raise FetchError(self._host, Sentence("fault.fetch.too_much"), Sentence("remedy.fetch.by_hand"))
             if self._clock() > self._end:
-                raise FetchError(self._host, f"took more than {self._limits.total_s / 60:g} minutes", _LATER)
+                slow = Sentence("fault.fetch.slow", minutes=Figure(self._limits.total_s / 60, None))
+                raise FetchError(self._host, slow, Sentence("remedy.fetch.later"))
         if length is not None and came < length:
-            raise _TryAgainError(f"broke off after {came:,} of {length:,} bytes")
+            raise _TryAgainError(Sentence("fault.fetch.broke_off", came=Figure(came), length=Figure(length)))
         return b"".join(parts)
 
     def _refused(self, refusal: error.HTTPError) -> Exception:
         refusal.close()
         if refusal.code in _GONE:
-            return NoSuchFileError(self._host, "has no such file", _OTHERS)
-        what = f"answered {refusal.code} {refusal.reason}"[:200]
-        return _TryAgainError(what) if refusal.code in _BUSY else FetchError(self._host, what, _OTHERS)
+            return NoSuchFileError(self._host, Sentence("fault.fetch.none"), Sentence("remedy.fetch.by_hand"))
+        what = Sentence("fault.fetch.answered", code=str(refusal.code), reason=str(refusal.reason)[:200])
+        return (
+            _TryAgainError(what)
+            if refusal.code in _BUSY
+            else FetchError(self._host, what, Sentence("remedy.fetch.by_hand"))
+        )
 
     def _unreachable(self, failure: object) -> Exception:
         if isinstance(failure, TimeoutError):
-            return FetchError(self._host, f"sent nothing for {self._limits.silence_s:g} seconds", _LATER)
+            silent = Sentence("fault.fetch.silent", seconds=Figure(self._limits.silence_s, None))
+            return FetchError(self._host, silent, Sentence("remedy.fetch.later"))
         if isinstance(failure, ssl.SSLCertVerificationError):
-            what = f"has a certificate that is not trusted ({failure.verify_message})"
-            return FetchError(
-                self._host, what, "see that the date of this computer is right, and ask who runs the network"
-            )
-        return _TryAgainError(f"cannot be reached, or broke off ({failure})"[:300])
+            what = Sentence("fault.fetch.certificate", reason=failure.verify_message)
+            return FetchError(self._host, what, Sentence("remedy.fetch.certificate"))
+        return _TryAgainError(Sentence("fault.fetch.unreachable", reason=str(failure)[:300]))
 
 
 def _length(headers: Message) -> int | None:
@@ -293,6 +299,6 @@ class RemoteFile:
             start, stop = run[0] * _PIECE, min(self.size, (run[-1] + 1) * _PIECE)
             data, size = self._asker.part(self._path, start, stop)
             if size != self.size:
-                raise FetchError(self._path, "changed while it was read", _LATER)
+                raise FetchError(self._path, Sentence("fault.fetch.changed"), Sentence("remedy.fetch.later"))
             for number in run:
                 self._pieces[number] = data[number * _PIECE - start : (number + 1) * _PIECE - start]

@@ -84,7 +84,7 @@ def open_sources(files: Sequence[Path], findings: Findings) -> Sources:
         if path.suffix.lower() in _BESIDE:
             sources.notes.append(Sentence("import.note.beside", file=path.name))
         elif opener is None:
-            findings.problem(path.name, None, "", "is not read here by its ending", advice(path.suffix))
+            findings.problem(path.name, None, "", Sentence("fault.ending"), advice(path.suffix))
         elif usable(path, (path.suffix.lower(),), findings):
             opener(path, sources, findings)
     return sources

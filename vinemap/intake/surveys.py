@@ -234,8 +234,8 @@ def _whole(meaning: Meaning, number: int, cell: object, place: int, findings: Fi
         return None
     value = figure(cell)
     if value is None or value != int(value) or value < 1:
-        said = f"{show(cell)} is no number of a node"
-        findings.problem(meaning.table.source, number, meaning.table.names[place], said, "count from the base: 1, 2, 3")
+        said, remedy = Sentence("fault.no_node_number", cell=show(cell)), Sentence("remedy.no_node_number")
+        findings.problem(meaning.table.source, number, meaning.table.names[place], said, remedy)
         return None
     return int(value)
 
@@ -309,16 +309,12 @@ def _by_runs(
             cell = cells[place]
             codes: list[str] | None = [] if blank(cell) else split_run(cell)
             if isinstance(cell, int | float) and not blank(cell):
-                said = f"{show(cell)} was saved as a number, which keeps no 0 at its start"
-                findings.problem(
-                    table.source, number, table.names[place], said, "format the column as text, and type it again"
-                )
+                said, remedy = Sentence("fault.run_number", cell=show(cell)), Sentence("remedy.run_number")
+                findings.problem(table.source, number, table.names[place], said, remedy)
                 codes = []
             if codes is None:
-                said = f"{show(cell)} cannot be read as the codes of a cane"
-                findings.problem(
-                    table.source, number, table.names[place], said, "write one code a node, from the base on"
-                )
+                said, remedy = Sentence("fault.no_run", cell=show(cell)), Sentence("remedy.no_run")
+                findings.problem(table.source, number, table.names[place], said, remedy)
             split[bud].append(codes or [])
     cells_ = Counter(one for rows in split.values() for codes in rows for one in codes)
     read, proposals = _alphabet(meaning, list(runs.values()), cells_, 0, answers)
@@ -330,9 +326,8 @@ def _by_runs(
         if who is None or not length or any(None in states for states in seen.values()):
             continue
         if len({len(states) for states in seen.values() if states}) > 1:
-            findings.problem(
-                table.source, number, "", "its cells hold codes of different numbers of nodes", "correct either"
-            )
+            said, remedy = Sentence("fault.runs_differ"), Sentence("remedy.correct_either")
+            findings.problem(table.source, number, "", said, remedy)
             continue
         found = [
             (node + 1, *(str((seen.get(bud) or [State.UNREAD.value] * length)[node]) for bud in BUD_NAMES))
@@ -455,19 +450,22 @@ def _fill(first: Unit, again: Unit) -> Unit | None:
 
 
 def _refuse(first: Unit, again: Unit, findings: Findings) -> None:
-    cane = f", cane {show(again.cane)}" if again.cane else ""
+    said = {"sample": show(again.sample), "again": _said(again), "where": first.where, "first": _said(first)}
     findings.problem(
         again.source,
         again.row,
         "",
-        f"sample {show(again.sample)}{cane}: {_said(again)}, but {first.where} says {_said(first)}",
-        "correct either; if they are canes of their own, give each a name in a column cane",
+        Sentence("fault.contradicts.cane", cane=show(again.cane), **said)
+        if again.cane
+        else Sentence("fault.contradicts", **said),
+        Sentence("remedy.contradicts"),
     )
 
 
-def _said(unit: Unit) -> str:
+def _said(unit: Unit) -> Sentence:
     counted = unit.counted or _counted_of([unit])
-    return f"{counted.dead[Bud.PRIMARY]} dead of {counted.nodes}" + (" (node by node)" if unit.counted is None else "")
+    way = "nodes" if unit.counted is None else "counts"
+    return Sentence(f"fault.contradicts.{way}", dead=str(counted.dead[Bud.PRIMARY]), nodes=str(counted.nodes))
 
 
 def _nodes_or_counts(units: list[Unit], twice: dict[tuple[str, str], list[str]], findings: Findings) -> list[Unit]:

@@ -21,6 +21,7 @@ from vinemap.intake.sources import SHAPES, accompanies
 from vinemap.intake.understand import Understanding
 from vinemap.reading.files import GRIDS
 from vinemap.reading.vineyard import read_vineyard
+from vinemap.sentences import Sentence
 from vinemap.settings import SETTINGS_FILE, Settings, read_settings
 
 ORIGINALS = "originals"
@@ -75,7 +76,7 @@ def write_folder(understanding: Understanding, files: Sequence[Path], folder: Pa
 
 def _still_open(understanding: Understanding) -> Problem:
     about = understanding.open[0].about
-    return Problem(SETTINGS_FILE, None, "", f"{about} is not settled", "answer it first")
+    return Problem(SETTINGS_FILE, None, "", Sentence("fault.import.open", about=about), Sentence("remedy.import.open"))
 
 
 def settings_of(folder: Path) -> Settings:
@@ -120,8 +121,8 @@ def _written_before(folder: Path) -> list[str]:
     written = settings_of(folder).import_.written
     changed = [name for name, sha in written.items() if (folder / name).is_file() and digest(folder / name) != sha]
     if changed:
-        remedy = "take it out, or import into another folder"
-        raise InputError([Problem(name, None, "", "was changed since it was imported", remedy) for name in changed])
+        fault, remedy = Sentence("fault.import.changed"), Sentence("remedy.import.changed")
+        raise InputError([Problem(name, None, "", fault, remedy) for name in changed])
     return [*written, SETTINGS_FILE]
 
 

@@ -25,7 +25,7 @@ from vinemap.intake.sources import Layer, open_sources
 from vinemap.intake.surveys import as_table, read_survey
 from vinemap.reading.schema import squeeze
 from vinemap.reading.tabular import NOTES_SHEET, Sheet
-from vinemap.sentences import Listed, Sentence
+from vinemap.sentences import Figure, Listed, Sentence
 
 _BUDS = ("nodes", "canes", "runs", "counts")
 _LETTER = re.compile(r" code \S{0,2}$")
@@ -138,8 +138,8 @@ def understand(files: Sequence[Path], answers: Mapping[str, str] | None = None) 
         findings.problems += one.findings.problems
         findings.warnings += one.findings.warnings
     for grid in sources.grids[1:]:
-        said = f"is a second elevation grid, beside {sources.grids[0].name}"
-        findings.problem(grid.name, None, "", said, "give one grid of all the blocks")
+        said = Sentence("fault.second_grid", other=sources.grids[0].name)
+        findings.problem(grid.name, None, "", said, Sentence("remedy.second_grid"))
     if not unanswered(tuple(proposals), told) and not findings.problems:
         findings.problems.extend(_missing(tables, cut))
     return Understanding(
@@ -223,8 +223,8 @@ def _passed_on(kind: str, meanings: Sequence[Meaning], findings: Findings) -> di
         found = {own[squeeze(name)]: place for place, name in enumerate(table.names) if squeeze(name) in own}
         lacking = [column.name for column in layout.columns if column.required and column.name not in found]
         if lacking:
-            said = f"looks like a table of {kind}, but lacks {', '.join(lacking)}"
-            findings.problem(table.source, table.header_row, "", said, "head its columns as `vinemap template` does")
+            said = Sentence(f"fault.lacks.{kind}", columns=Listed(lacking, most=None))
+            findings.problem(table.source, table.header_row, "", said, Sentence("remedy.lacks"))
         frames.append(pd.DataFrame({name: table.column(place) for name, place in found.items()}))
     return {kind: pd.concat(frames, ignore_index=True)} if frames else {}
 
@@ -258,20 +258,18 @@ def _of_samples(meaning: Meaning, identities: Sequence[Identity | None]) -> tupl
 
 def _missing(tables: Mapping[str, pd.DataFrame], cut: Sequence[str]) -> list[Problem]:
     """Name what no map can be made without, and samples of which nothing says where they are."""
-    wanted = {
-        "blocks": (
-            "there are no outlines of blocks among the files",
-            "add them, as KML, GeoJSON, GeoPackage or shapefile",
-        ),
-        "buds": ("no table among the files holds buds", "add the table of live and dead buds"),
-    }
-    missing = [Problem(f"{stem}.*", None, "", *said) for stem, said in wanted.items() if stem not in tables]
+    missing = [
+        Problem(f"{stem}.*", None, "", Sentence(f"fault.import.no_{stem}"), Sentence(f"remedy.import.no_{stem}"))
+        for stem in ("blocks", "buds")
+        if stem not in tables
+    ]
     samples = tables.get("samples")
     if missing or samples is None:
         return missing
     placed = samples[[name for name in ("lon", "block") if name in samples]].notna().any(axis=1)
     nowhere = [name for name in cut if name not in set(samples.loc[placed, "sample"])]
     if nowhere:
-        said = f"nothing says where {len(nowhere)} of {len(cut)} samples are: {Listed(nowhere)}"
-        missing.append(Problem("samples.*", None, "", said, "give each its coordinates, or its block, row and vine"))
+        counts = {"count": Figure(len(nowhere)), "all": Figure(len(cut))}
+        said = Sentence("fault.import.nowhere", samples=Listed(nowhere), **counts)
+        missing.append(Problem("samples.*", None, "", said, Sentence("remedy.import.nowhere")))
     return missing

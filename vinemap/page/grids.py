@@ -15,6 +15,7 @@ from rasterio.transform import Affine
 
 from vinemap.arrays import Array
 from vinemap.errors import VinemapError
+from vinemap.sentences import Figure, Sentence
 
 MOST_CELLS = 1_500_000
 _TOLERANCE_M = 0.05
@@ -157,8 +158,7 @@ class Frame:
             if error < _TOLERANCE_M:
                 break
         if error > _CHECKED_M:
-            message = f"the map's places and the grid's cells differ by {error:.1f} m; is the vineyard very large?"
-            raise VinemapError(message)
+            raise VinemapError(Sentence("fault.places_differ", metres=Figure(error, 1)))
         return {
             "middle": middle.tolist(),
             "half": half.tolist(),

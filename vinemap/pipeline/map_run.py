@@ -86,6 +86,6 @@ def block_named(blocks: gpd.GeoDataFrame, name: str) -> pd.Series[Any]:
     names = blocks["block"].tolist()
     if name not in names:
         near = Guesses(names, 0.0).of(name)
-        remedy = f"did you mean {near!r}?" if near else "give the name of a block"
-        raise InputError([Problem("blocks", None, "block", f"there is no block {name!r}", remedy)])
+        remedy = Sentence("remedy.meant", near=repr(near)) if near else Sentence("remedy.name_a_block")
+        raise InputError([Problem("blocks", None, "block", Sentence("fault.no_block", block=repr(name)), remedy)])
     return pd.Series(blocks.drop(columns="geometry").iloc[names.index(name)])

@@ -45,6 +45,7 @@ from vinemap.pipeline.run_report import (
 from vinemap.reading.files import inputs_in
 from vinemap.reading.frames import known_rows
 from vinemap.reading.vineyard import Vineyard, read_vineyard
+from vinemap.sentences import Sentence
 from vinemap.settings import Settings
 from vinemap.states import Bud
 from vinemap.surface.draws import block_intervals, share_too_few
@@ -136,11 +137,9 @@ def _named(vineyard: Vineyard) -> Iterator[None]:
     try:
         yield
     except TooFewSamplesError as error:
-        remedy, alone = "cut more canes, then map again", int(vineyard.samples.geometry.isna().sum())
-        if alone:
-            known = f"{alone} sample{' is' if alone == 1 else 's are'} known by the block alone"
-            remedy = f"{known}: give each a point, or its row and vine, then map again"
-        raise InputError([Problem("samples", None, "", str(error), remedy)]) from error
+        alone = int(vineyard.samples.geometry.isna().sum())
+        remedy = Sentence.counted("remedy.block_only", alone) if alone else Sentence("remedy.more_canes")
+        raise InputError([Problem("samples", None, "", error.sentence, remedy)]) from error
 
 
 def mapped(

@@ -33,7 +33,7 @@ from vinemap.reading.elevation import origin
 from vinemap.reading.frames import block_frames
 from vinemap.reading.rows import RowFrame
 from vinemap.reading.vineyard import Site, Vineyard
-from vinemap.sentences import said
+from vinemap.sentences import Figure, Sentence, said
 from vinemap.surface.fit import FEWEST_SAMPLES
 from vinemap.terrain.layers import terrain_layers
 
@@ -188,8 +188,9 @@ def _start(site: Site, options: PlanOptions) -> Array | None:
     start = np.array(Transformer.from_crs("EPSG:4326", site.crs, always_xy=True).transform(*options.start))
     away = float(shapely.distance(shapely.Point(start), shapely.box(*site.blocks.total_bounds)))
     if not away <= _FARTHEST_M:
-        what = f"the start ({options.start[0]:g}, {options.start[1]:g}) is not near the blocks"
-        raise InputError([Problem("start", None, "", what, "give its longitude, then its latitude")])
+        lon, lat = (f"{degrees:g}" for degrees in options.start)
+        what = Sentence("fault.start_far", lon=lon, lat=lat)
+        raise InputError([Problem("start", None, "", what, Sentence("remedy.start_far"))])
     return start
 
 
@@ -203,8 +204,8 @@ def _second(
     """Choose the points of a second round."""
     cut = int(survey.table["samples"].sum())
     if cut < FEWEST_SAMPLES:
-        what = f"{cut} samples with a primary bud read lie in a block; a second round needs {FEWEST_SAMPLES} to go by"
-        raise InputError([Problem("samples", None, "", what, "plan a first round instead")])
+        what = Sentence("fault.second_round", count=Figure(cut), least=Figure(FEWEST_SAMPLES))
+        raise InputError([Problem("samples", None, "", what, Sentence("remedy.second_round"))])
     posterior = fit_posterior(
         vineyard.samples, vineyard.site.blocks, survey.tallies, terrain, vineyard.site.settings, options.nodes_per_cane
     )

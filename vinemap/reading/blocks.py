@@ -19,7 +19,7 @@ from vinemap.reading.cells import show
 from vinemap.reading.crs import LONLAT, layer_crs
 from vinemap.reading.files import LAYERS, find_file
 from vinemap.reading.schema import BlockRow, Checked, check_rows, match_columns, refuse_repeats
-from vinemap.reading.tabular import ONLY_OURS, folded
+from vinemap.reading.tabular import folded
 from vinemap.reading.vector import read_layer
 from vinemap.sentences import Figure, Sentence
 from vinemap.settings import Settings
@@ -30,7 +30,7 @@ _SPACING_FACTOR = 2.0
 _FIRST_VINE_M = 500.0
 # An overlap narrower than this is a slip of the digitiser's hand along a shared edge.
 _SLIVER_M = 1.0
-_TANGLED = "has very many parts, or crosses or covers itself in very many places"
+_TANGLED = "tangled"
 # No vineyard has so many, and each takes its time.
 _MOST_BLOCKS = 20_000
 _MOST_RINGS = 5000
@@ -40,7 +40,6 @@ _MOST_MEETINGS = 100_000
 _MEETINGS_EACH = 40
 _MOST_CORNERS = 5_000_000
 _AT_ONCE = 4_000_000
-_OUTLINE = "draw the block's outline as a polygon"
 
 
 def read_blocks(folder: Path, settings: Settings, findings: Findings) -> gpd.GeoDataFrame | None:
@@ -64,13 +63,12 @@ def read_blocks(folder: Path, settings: Settings, findings: Findings) -> gpd.Geo
     if table is None:
         return None
     if len(table.rows) > _MOST_BLOCKS:
-        what = f"holds {len(table.rows):,} shapes, and at most {_MOST_BLOCKS:,} blocks are read"
-        findings.problem(table.file, None, "", what, ONLY_OURS)
+        what = Sentence("fault.many.blocks", count=Figure(len(table.rows)), most=Figure(_MOST_BLOCKS))
+        findings.problem(table.file, None, "", what, Sentence("remedy.only_ours"))
         return None
     columns = match_columns(table, BlockRow, settings.columns.blocks, findings)
     checked = check_rows(table, BlockRow, columns, findings, section="blocks")
-    remedy = "give each block a name of its own, or merge its parts into one multipolygon"
-    refuse_repeats(checked, "block", remedy, findings, alike=True)
+    refuse_repeats(checked, "block", Sentence("remedy.name_each.block"), findings, alike=True)
     crs = layer_crs(table, settings, findings)
     with folded(findings, len(table.rows)):
         outlines = _outlines(checked, crs, findings)
@@ -98,43 +96,37 @@ def _outlines(checked: Checked[BlockRow], crs: CRS | None, findings: Findings) -
     return found
 
 
-def _fault(shape: BaseGeometry | None, outline: BaseGeometry | None, crs: CRS | None) -> tuple[str, str] | None:
+def _fault(
+    shape: BaseGeometry | None, outline: BaseGeometry | None, crs: CRS | None
+) -> tuple[Sentence, Sentence] | None:
     if shape is None or shape.is_empty:
-        return "the block has no outline", f"{_OUTLINE}, or delete the row"
+        return Sentence("fault.block.no_outline"), Sentence("remedy.outline_or_row")
     if outline is None:
-        return f"the block is drawn as {_kind(shape)}, not as a polygon", _OUTLINE
+        return Sentence("fault.block.drawn_as", shape=shape_kind(shape)), Sentence("remedy.outline")
     if not np.isfinite(shapely.get_coordinates(outline)).all():
-        return "the outline has corners that are not numbers", "draw it again"
+        return Sentence("fault.corners.no_numbers"), Sentence("remedy.draw_again")
     return _misplaced(shapely.get_coordinates(outline)) if crs is not None and crs.is_geographic else None
 
 
-def _misplaced(corners: Array) -> tuple[str, str] | None:
+def _misplaced(corners: Array) -> tuple[Sentence, Sentence] | None:
     """Say what is wrong with corners, shape (n, 2), that can be no longitudes and latitudes of a vineyard."""
     x, y = np.abs(corners).max(axis=0)
     least_x, least_y = np.abs(corners).min(axis=0)
     example = f"({corners[0, 0]:.10g}, {corners[0, 1]:.10g})"
     if y > 90 >= x:
-        return (
-            f"the corner {example} has a latitude beyond 90: longitude and latitude seem swapped",
-            "write longitude first, then latitude, as GeoJSON (RFC 7946) has it",
-        )
+        return Sentence("fault.corner.swapped", corner=example), Sentence("remedy.corner.swapped")
     if x > 360 or y > 90:
-        return (
-            f"the corner {example} is no longitude and latitude: the coordinates look projected",
-            "save the layer with the CRS that it was drawn in, or as EPSG:4326",
-        )
+        return Sentence("fault.corner.projected", corner=example), Sentence("remedy.corner.projected")
     if least_y > FARTHEST_LAT >= least_x:
-        return (
-            f"the corner {example} has a latitude beyond {FARTHEST_LAT:g}, where no vines grow: longitude and "
-            "latitude seem swapped",
-            "write longitude first, then latitude, and see whether the samples need the same",
-        )
+        far = Sentence("fault.corner.far", corner=example, most=Figure(FARTHEST_LAT, None))
+        return far, Sentence("remedy.corner.far")
     return None
 
 
-def _kind(shape: BaseGeometry) -> str:
-    kinds = {"Point": "a point", "LineString": "a line", "MultiPoint": "points", "MultiLineString": "lines"}
-    return kinds.get(shape.geom_type, f"a {shape.geom_type}")
+def shape_kind(shape: BaseGeometry) -> Sentence:
+    """Say what a shape is."""
+    known = shape.geom_type in ("Point", "LineString", "Polygon", "MultiPoint", "MultiLineString")
+    return Sentence(f"shape.{shape.geom_type}") if known else Sentence("shape.other", kind=shape.geom_type)
 
 
 def polygons_of(shape: BaseGeometry) -> BaseGeometry | None:
@@ -168,8 +160,9 @@ def repair(blocks: gpd.GeoDataFrame, findings: Findings) -> gpd.GeoDataFrame:
     for name, file, row, shape in zip(blocks["block"], blocks["file"], blocks["row"], blocks.geometry, strict=True):
         valid, reason = made_valid(shape)
         if valid is None or valid.area < 1.0:
-            what = _TANGLED if reason == _TANGLED else "encloses no ground (under 1 m²)"
-            findings.problem(file, row, "geometry", f"the outline of {show(name)} {what}", _OUTLINE)
+            what = "tangled" if reason == _TANGLED else "no_ground"
+            fault = Sentence(f"fault.outline.{what}", block=show(name))
+            findings.problem(file, row, "geometry", fault, Sentence("remedy.outline"))
             valid = None
         elif reason:
             area = Figure(valid.area / 1e4, 2)
@@ -216,9 +209,9 @@ def _refuse_more_missing(blocks: gpd.GeoDataFrame, findings: Findings) -> None:
         if pd.isna(vines):
             vines = np.nan if pd.isna([rows, between]).any() else round(area / (rows * between))
         if missing >= vines:
-            what = f"{missing:,.0f} vines of {show(block['block'])} are missing, and it has {vines:,.0f}"
-            remedy = "correct either: missing_vines are those of its vines that are gaps or too young"
-            findings.problem(block["file"], block["row"], "missing_vines", what, remedy)
+            figures = {"missing": Figure(missing), "vines": Figure(vines)}
+            what = Sentence("fault.missing_vines", block=show(block["block"]), **figures)
+            findings.problem(block["file"], block["row"], "missing_vines", what, Sentence("remedy.missing_vines"))
 
 
 def _refuse_far_first_vines(blocks: gpd.GeoDataFrame, findings: Findings) -> None:
@@ -236,10 +229,17 @@ def _refuse_far_first_vines(blocks: gpd.GeoDataFrame, findings: Findings) -> Non
             block["file"],
             block["row"],
             "first_vine_lon, first_vine_lat",
-            f"the first vine ({lon:g}, {lat:g}) of block {show(block['block'])} lies "
-            + (f"{away / 1000:,.1f} km from it" if np.isfinite(away) else "on another side of the earth")
-            + (": longitude and latitude seem swapped" if swapped else ""),
-            "exchange the two" if swapped else "give the place of the first vine of the block's first row",
+            Sentence(
+                "fault.first_vine",
+                lon=f"{lon:g}",
+                lat=f"{lat:g}",
+                block=show(block["block"]),
+                away=Sentence("fault.first_vine.away", away=Figure(away / 1000, 1, "km"))
+                if np.isfinite(away)
+                else Sentence("fault.first_vine.no_earth"),
+                swapped=Sentence("fault.swapped") if swapped else "",
+            ),
+            Sentence("remedy.exchange" if swapped else "remedy.first_vine"),
         )
 
 
@@ -296,8 +296,7 @@ def warn_of_overlaps(blocks: gpd.GeoDataFrame, findings: Findings) -> None:
     shapes = blocks.geometry.to_numpy()
     pairs = shapely.STRtree(shapes).query(shapes) if _meet_seldom(shapes) else None
     if pairs is None or shapely.get_num_coordinates(shapes)[pairs].sum() > _MOST_CORNERS:
-        what = "very many outlines lie on each other, or have very many corners where they meet"
-        remedy = "draw each block once, with no more corners than it has"
+        what, remedy = Sentence("fault.outlines.crowded"), Sentence("remedy.outlines.crowded")
         findings.problem(str(blocks["file"].iloc[0]), None, "geometry", what, remedy)
         return
     first, second = pairs[:, pairs[0] < pairs[1]]

@@ -106,8 +106,8 @@ def read_bud_tables(
             tables[0].file.split("[")[0],
             None,
             "",
-            "has sheets of nodes and sheets of counts",
-            "keep one way in one file: the sheets of nodes say more, so take out those of counts",
+            Sentence("fault.nodes_and_counts"),
+            Sentence("remedy.nodes_and_counts"),
         )
         by_count = []
     nodes = pd.concat(by_node, ignore_index=True) if by_node else _frame([], BUDS_BY_NODE).assign(file="", row=0)
@@ -126,8 +126,8 @@ def _with_buds(tables: list[Table], mapping: Mapping[str, str], findings: Findin
                 table.file,
                 None,
                 "",
-                "has both primary (a row a node) and primary_dead (a row of counts)",
-                "keep one way in one file: the node rows say more, so delete the columns of counts",
+                Sentence("fault.primary_both"),
+                Sentence("remedy.primary_both"),
             )
         elif nodes or counts or is_wide(table, mapping):
             found.append(table)
@@ -140,21 +140,19 @@ def _with_buds(tables: list[Table], mapping: Mapping[str, str], findings: Findin
             others[0].file,
             None,
             "",
-            "has neither the column primary (a row a node) nor nodes and primary_dead (a row of counts) nor node 1, "
-            "node 2 and so on (a row a cane)",
-            f"add them{'' if section is None else f', or name yours under [columns.{section}] in vinemap.toml'}; "
-            f"the columns are {_listed(others[0])}"
-            + ("; if a title stands above the header, delete it" if ".xlsx" in others[0].file.casefold() else ""),
+            Sentence("fault.no_buds_here"),
+            Sentence(
+                "remedy.no_buds_here",
+                named="" if section is None else Sentence("remedy.name_columns", section=section),
+                columns=Listed(filter(None, others[0].columns), most=None),
+                title=Sentence("remedy.title_above") if ".xlsx" in others[0].file.casefold() else "",
+            ),
         )
     return found
 
 
 def _has(table: Table, mapping: Mapping[str, str], field: str) -> bool:
     return squeeze(mapping.get(field, field)) in {squeeze(column) for column in table.columns}
-
-
-def _listed(table: Table) -> str:
-    return ", ".join(filter(None, table.columns))
 
 
 def _read_nodes(
@@ -208,9 +206,8 @@ def _all_counts(tables: list[Checked[CountRow]], findings: Findings) -> pd.DataF
                     checked.table.file,
                     checked.table.numbers[place],
                     checked.column("part"),
-                    f"sample {show(row.sample)} has rows for a part and a row for all nodes, which would count nodes "
-                    "twice",
-                    "keep its rows for basal and apical, or its row for all",
+                    Sentence("fault.parts_and_all", sample=show(row.sample)),
+                    Sentence("remedy.parts_and_all"),
                 )
                 parts[row.sample] = {row.part == Part.ALL}
     return _frame([row for checked in tables for _, row in checked.good()], BUDS_BY_COUNT)
@@ -226,15 +223,15 @@ def _refuse_repeated_counts(tables: list[Checked[CountRow]], findings: Findings)
             there, earlier = first.setdefault((row.sample, row.part), (file, number))
             if (there, earlier) == (file, number):
                 continue
-            part = "" if row.part == Part.ALL else f"part {row.part} of "
-            what = f"{part}sample {show(row.sample)}"
-            findings.problem(
-                file,
-                number,
-                checked.column("sample"),
-                f"{what} stands in {f'row {earlier}' if there == file else f'{there}:{earlier}'} already",
-                "keep one of the rows if they are the same canes, or add the rows up if each counts canes of its own",
+            here = Sentence("fault.where.row", row=str(earlier))
+            known = {"sample": show(row.sample), "where": here if there == file else f"{there}:{earlier}"}
+            whole = row.part == Part.ALL
+            fault = (
+                Sentence("fault.counts_twice", **known)
+                if whole
+                else Sentence("fault.counts_twice.part", part=row.part, **known)
             )
+            findings.problem(file, number, checked.column("sample"), fault, Sentence("remedy.counts_twice"))
 
 
 def _refuse_repeats_between(nodes: pd.DataFrame, findings: Findings) -> None:
@@ -246,9 +243,14 @@ def _refuse_repeats_between(nodes: pd.DataFrame, findings: Findings) -> None:
             again["file"],
             int(again["row"]),
             "",
-            f"node {again['node']} of cane {show(again['cane'])}, sample {show(again['sample'])}, stands in "
-            f"{there['file']}:{there['row']} already",
-            "keep one of the two, or give one of the canes another name",
+            Sentence(
+                "fault.node_elsewhere",
+                node=str(again["node"]),
+                cane=show(again["cane"]),
+                sample=show(again["sample"]),
+                where=f"{there['file']}:{there['row']}",
+            ),
+            Sentence("remedy.node_elsewhere"),
         )
 
 
@@ -301,8 +303,8 @@ def _numbered(checked: Checked[NodeRow], findings: Findings) -> pd.DataFrame:
             checked.table.file,
             checked.table.numbers[good[place][0]],
             checked.column("node"),
-            "is empty, though other nodes of the cane have numbers",
-            "give the node's number, 1 = nearest the base",
+            Sentence("fault.node_empty"),
+            Sentence("remedy.node_empty"),
         )
     counted = cane.cumcount() + 1
     nodes["node"] = nodes["node"].where(given, counted).astype(np.int64)
@@ -352,8 +354,15 @@ def _refuse_other_basal(checked: Checked[NodeRow], findings: Findings) -> None:
                     checked.table.file,
                     number,
                     checked.column(name),
-                    f"{many}, but row {earlier} has {there} for cane {show(row.cane)} of sample {show(row.sample)}",
-                    "give the basal buds of a cane once, on one of its rows, or alike on all of them",
+                    Sentence(
+                        "fault.basal",
+                        many=Figure(many),
+                        row=str(earlier),
+                        there=Figure(there),
+                        cane=show(row.cane),
+                        sample=show(row.sample),
+                    ),
+                    Sentence("remedy.basal"),
                 )
 
 

@@ -39,8 +39,8 @@ _CLOCK = re.compile(
 _WORDED_DATES = ("%d %b %Y", "%d %B %Y", "%b %d %Y", "%B %d %Y", "%d-%b-%Y", "%Y %b %d", "%Y/%m/%d")
 
 
-def bad(problem: str, remedy: str) -> PydanticCustomError:
-    """Make the error of a cell: what is wrong, and what to do about it; a `Sentence` of either is kept as one."""
+def bad(problem: Sentence, remedy: Sentence) -> PydanticCustomError:
+    """Make the error of a cell: what is wrong, and what to do about it; both are kept as they are."""
     return PydanticCustomError("cell", "{problem}", {"problem": problem, "remedy": remedy})
 
 
@@ -106,7 +106,9 @@ def bare_name(words: str) -> str:
     return "".join(words.casefold().split())
 
 
-def number(value: object, *, low: float = -math.inf, high: float = math.inf, what: str = "a number") -> float | None:
+def number(
+    value: object, *, low: float = -math.inf, high: float = math.inf, what: Sentence | None = None
+) -> float | None:
     """Return a number, read with a decimal point or a decimal comma; None where the cell is empty.
 
     Parameters
@@ -115,9 +117,10 @@ def number(value: object, *, low: float = -math.inf, high: float = math.inf, wha
         The cell.
     low, high : float
         Least and greatest value allowed.
-    what : str
+    what : Sentence, optional
         What the number is, with its unit, for the message.
     """
+    what = Sentence("asked.number") if what is None else what
     words = text(value)
     if words is None:
         return None
@@ -144,12 +147,13 @@ def _figure(words: str) -> float | None:
 
 
 def whole(
-    value: object, *, low: float = 0, high: float = 10_000_000, what: str = "a whole number", needed: bool = False
+    value: object, *, low: float = 0, high: float = 10_000_000, what: Sentence | None = None, needed: bool = False
 ) -> int | None:
     """Return a whole number; None where the cell is empty; the arguments are those of `number` and `choice`.
 
     Text such as 8,000 or 8.000 is refused: it is eight thousand to some and eight to others.
     """
+    what = Sentence("asked.whole") if what is None else what
     words = text(value)
     if isinstance(value, str) and words is not None and _AMBIGUOUS.fullmatch(words):
         digits = words.replace(".", "").replace(",", "")
@@ -368,7 +372,7 @@ def _when(value: object, info: ValidationInfo) -> dt.datetime | None:
 def check_of(column: Column) -> Callable[..., Any]:
     """Return the check that reads a column's cells, by its kind and limits."""
     key, needed = asked_keys().get(column.asks), column.filled
-    what = column.asks if key is None else Sentence(key)
+    what = None if key is None else Sentence(key)
     limits = {} if column.low is None or column.high is None else {"low": column.low, "high": column.high}
     checks: dict[Kind, Callable[..., Any]] = {
         Kind.NAME: partial(name, empty=column.empty),

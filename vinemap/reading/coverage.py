@@ -24,16 +24,19 @@ _POINTS = 100_000
 
 
 def fitting_crs(grid: Grid, path: Path, what: str, findings: Findings) -> CRS | None:
-    """Return the CRS of a grid of ``what``; None, with a problem, where it has none of use or is not north up."""
+    """Return the CRS of a grid of ``heights`` or ``figures``; None, with a problem, where it has none of use.
+
+    One that is not north up has none of use either.
+    """
     fault = None
     if grid.crs is None or not (grid.crs.is_geographic or grid.crs.is_projected):
-        fault = "the grid states no CRS, so that it has no place", "save it with the CRS it was made in"
+        fault = Sentence("fault.grid.no_crs"), Sentence("remedy.grid.no_crs")
     elif misplaced(grid.crs) is not None:
         fault = misplaced(grid.crs)
     elif np.issubdtype(grid.dtype, np.complexfloating):
-        fault = f"the grid holds no {what}", f"export the {what} as a GeoTIFF"
+        fault = Sentence(f"fault.grid.complex.{what}"), Sentence(f"remedy.grid.complex.{what}")
     elif grid.transform.b or grid.transform.d or not grid.transform.a or not grid.transform.e:
-        fault = "the grid is turned against its axes", "warp it so that north is up"
+        fault = Sentence("fault.grid.turned"), Sentence("remedy.grid.turned")
     if fault is not None:
         findings.problem(path.name, None, "", *fault)
     return grid.crs if fault is None else None
@@ -89,13 +92,13 @@ def covers(
 
 
 def refuse_uncovered(path: Path, without: str, findings: Findings) -> None:
-    """Name a grid that covers no block; ``without`` is what a map can do without."""
+    """Name a grid that covers no block; ``without`` is what a map can do without: ``elevation`` or ``layer``."""
     findings.problem(
         path.name,
         None,
         "",
-        "the grid covers none of the blocks (100 % is missing)",
-        f"export a grid of the vineyard's ground, or take the file out of the folder to map without {without}",
+        Sentence("fault.grid.uncovered"),
+        Sentence(f"remedy.grid.uncovered.{without}"),
     )
 
 

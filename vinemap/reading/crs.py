@@ -39,16 +39,16 @@ def opens_files(definition: str) -> bool:
     return _OPENS.search(_NO_GRID.sub("", definition)) is not None
 
 
-def misplaced(crs: CRS) -> tuple[str, str] | None:
+def misplaced(crs: CRS) -> tuple[Sentence, Sentence] | None:
     """Say, as phrases for a `vinemap.errors.Problem`, why no place on the earth can be told in a CRS."""
-    remedy = "save it in a CRS with an EPSG code, such as EPSG:4326"
+    remedy = Sentence("remedy.plain_crs.grid")
     axis = None if crs.ellipsoid is None else crs.ellipsoid.semi_major_metre
     if axis is not None and not _EARTH_M[0] <= axis <= _EARTH_M[1]:
-        return f"its CRS {crs.name} is not of the earth", remedy
+        return Sentence("fault.crs.not_earth", crs=crs.name), remedy
     try:
         Transformer.from_crs(crs, LONLAT, always_xy=True)
     except ProjError:
-        return f"its CRS {crs.name} cannot be turned into longitude and latitude", remedy
+        return Sentence("fault.crs.no_lonlat", crs=crs.name), remedy
     return None
 
 
@@ -77,8 +77,8 @@ def named_crs(text: str, key: str, findings: Findings) -> CRS | None:
             "vinemap.toml",
             None,
             key,
-            f"{text[:60]!r} names no coordinate reference system of the map",
-            "give an EPSG code, such as EPSG:32618",
+            Sentence("fault.crs.none_such", crs=repr(text[:60])),
+            Sentence("remedy.epsg"),
         )
         return None
     return crs
@@ -123,8 +123,8 @@ def layer_crs(table: Table, settings: Settings, findings: Findings) -> CRS | Non
             table.file,
             None,
             "",
-            f"states no CRS, and coordinates such as ({corners[0, 0]:.10g}, {corners[0, 1]:.10g}) are projected",
-            "save the layer with its CRS (a shapefile needs its .prj), or give crs in vinemap.toml",
+            Sentence("fault.crs.projected", x=f"{corners[0, 0]:.10g}", y=f"{corners[0, 1]:.10g}"),
+            Sentence("remedy.crs.projected"),
         )
     return None
 

@@ -13,6 +13,7 @@ from shapely import LineString, MultiPolygon, Point, Polygon
 
 from vinemap.arrays import Array
 from vinemap.reading.rows import RowFrame
+from vinemap.sentences import Figure, Sentence
 
 _DRAWN_M = 2.0
 _SPACING = 0.01
@@ -90,12 +91,13 @@ class DrawnRows(RowFrame):
         point = line.interpolate(line.project(Point(xy)))
         return np.array([point.x, point.y])
 
-    def lacks(self, row: int) -> str:
-        """Say why there is no such row, as a phrase; "" where there is one."""
+    def lacks(self, row: int) -> Sentence | None:
+        """Say why there is no such row, as a phrase; None where there is one."""
         if row in self.lines:
-            return ""
+            return None
         numbers = list(self.lines)
-        return f"{len(numbers)} rows of the block are drawn, {numbers[0]} to {numbers[-1]}"
+        ends = {"first": str(numbers[0]), "last": str(numbers[-1])}
+        return Sentence("fault.vine.drawn", count=Figure(len(numbers)), **ends)
 
     def error(self, row: int, vine: int) -> float:
         """Return the standard error of a vine's place in metres.

@@ -16,6 +16,7 @@ from pyogrio import core
 from vinemap.errors import VinemapError
 from vinemap.reading import vetting
 from vinemap.reading.tabular import MOST_CELLS, MOST_ROWS, too_many_cells, too_many_rows
+from vinemap.sentences import Sentence
 
 # The first driver that GDAL has of these opens the file; KML is the plainer reader of wheels without LIBKML.
 _DRIVERS = {
@@ -116,7 +117,7 @@ def only(drivers: tuple[str, ...]) -> Iterator[None]:
         try:
             _register(",".join(others))
             if set(pyogrio.list_drivers()) - set(drivers):
-                raise VinemapError("this pyogrio does not let drivers be switched off; install pyogrio 0.13 or later")
+                raise VinemapError(Sentence("fault.pyogrio"))
             yield
         finally:
             _register(before)

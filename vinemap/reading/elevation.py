@@ -95,7 +95,7 @@ def read_elevation(
         findings.problem(path.name, None, "", refusal.message, refusal.remedy)
         return None
     except Exception:
-        findings.problem(path.name, None, "", "the grid is damaged", "export it again as a GeoTIFF")
+        findings.problem(path.name, None, "", Sentence("fault.grid_damaged"), Sentence("remedy.export_grid"))
         return None
 
 
@@ -210,8 +210,8 @@ def _height_unit(grid: Grid, path: Path, settings: Settings, findings: Findings)
             path.name,
             None,
             "",
-            f"states its heights in {show(grid.unit)}, a unit that is not known here",
-            'set elevation_units = "m" or "ft" in vinemap.toml, or state m, ft or US survey foot as its unit',
+            Sentence("fault.heights_unit", unit=show(grid.unit)),
+            Sentence("remedy.heights_unit"),
         )
         return None, ASSUMED
     name, metres = stated

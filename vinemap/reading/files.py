@@ -19,20 +19,20 @@ _NEEDED = ("blocks", "samples", "buds")
 
 # Endings that people have for the same content, and what to do with them.
 _CONVERT = {
-    ".xls": "open it in a spreadsheet and save it as .xlsx or .csv",
-    ".ods": "open it in a spreadsheet and save it as .xlsx or .csv",
-    ".numbers": "export it as .xlsx or .csv",
-    ".txt": "if it is a table, rename it to .csv",
-    ".zip": "unzip it into the folder",
-    ".gdb": "export the layer as .gpkg or .geojson",
-    ".dxf": "export the outlines as .gpkg or .geojson, with their names",
-    ".asc": "save it as a GeoTIFF with its CRS",
-    ".img": "save it as a GeoTIFF with its CRS",
-    ".vrt": "save it as a GeoTIFF with its CRS",
+    ".xls": "remedy.ending.xls",
+    ".ods": "remedy.ending.xls",
+    ".numbers": "remedy.ending.numbers",
+    ".txt": "remedy.ending.txt",
+    ".zip": "remedy.ending.zip",
+    ".gdb": "remedy.ending.gdb",
+    ".dxf": "remedy.ending.dxf",
+    ".asc": "remedy.ending.grid",
+    ".img": "remedy.ending.grid",
+    ".vrt": "remedy.ending.grid",
 }
 
 # What GDAL and the libraries around it take for something else than a part of a name.
-_ODD = {"!": "an exclamation mark", "\n": "a line break", "\r": "a line break", "\t": "a tab"}
+_ODD = {"!": "odd.exclamation", "\n": "odd.line_break", "\r": "odd.line_break", "\t": "odd.tab"}
 
 _SIGNATURES = (
     (b"SQLite format 3\x00", "sqlite"),
@@ -51,24 +51,6 @@ _SIGNATURES = (
     (b"\xff\xd8\xff", "image"),
     (b"\x1f\x8b", "gzip"),
 )
-
-_CONTENT_NAMES = {
-    "sqlite": "a GeoPackage (SQLite) database",
-    "zip": "a zip archive or an Excel workbook",
-    "ole": "an old Excel workbook (.xls)",
-    "fgb": "a FlatGeobuf file",
-    "parquet": "a Parquet file",
-    "shp": "a shapefile",
-    "tiff": "a TIFF image",
-    "pdf": "a PDF document",
-    "image": "a picture",
-    "gzip": "a gzip archive",
-    "html": "a web page",
-    "xml": "an XML file, such as KML or GPX",
-    "json": "a JSON file",
-    "text": "plain text",
-    "binary": "binary data",
-}
 
 _EXPECTED = {
     ".csv": "text",
@@ -131,14 +113,13 @@ def _named(folder: Path, stem: str, endings: tuple[str, ...], named: str, findin
             "vinemap.toml",
             None,
             f"files.{stem}",
-            f"{named!r} lies outside the vineyard's folder",
-            "copy the file into the folder and give its name alone",
+            Sentence("fault.files.outside", name=repr(named)),
+            Sentence("remedy.files.outside"),
         )
         return None
     if not found:
-        findings.problem(
-            "vinemap.toml", None, f"files.{stem}", f"there is no file {named!r}", "correct the name or add the file"
-        )
+        none = Sentence("fault.files.none", name=repr(named))
+        findings.problem("vinemap.toml", None, f"files.{stem}", none, Sentence("remedy.files.none"))
         return None
     path = folder / named
     if path.suffix.lower() not in endings:
@@ -146,8 +127,8 @@ def _named(folder: Path, stem: str, endings: tuple[str, ...], named: str, findin
             "vinemap.toml",
             None,
             f"files.{stem}",
-            f"{named!r} has an ending that is not read as {stem}",
-            f"use one of {', '.join(endings)}",
+            Sentence("fault.files.ending", name=repr(named), stem=stem),
+            Sentence("remedy.endings", endings=Listed(endings, most=None)),
         )
         return None
     return path
@@ -159,20 +140,19 @@ def _by_stem(folder: Path, stem: str, endings: tuple[str, ...], findings: Findin
     if len(found) == 1:
         return found[0]
     if found:
-        names = " and ".join(path.name for path in found)
+        names = Listed((path.name for path in found), together=True, most=None)
         findings.problem(
             found[0].name,
             None,
             "",
-            f"{names} both hold {stem}" if len(found) == 2 else f"{names} all hold {stem}",
-            f"keep one of them, or name the one to use as files.{stem} in vinemap.toml",
+            Sentence(f"fault.files.{'both' if len(found) == 2 else 'all'}", names=names, stem=stem),
+            Sentence("remedy.files.keep", stem=stem),
         )
         return None
     convertible = [path for path in alike if path.suffix.lower() in _CONVERT]
     for path in convertible:
-        findings.problem(
-            path.name, None, "", f"files ending in {path.suffix} are not read", _CONVERT[path.suffix.lower()]
-        )
+        not_read = Sentence("fault.files.not_read", ending=path.suffix)
+        findings.problem(path.name, None, "", not_read, advice(path.suffix))
     if not convertible and stem in _NEEDED:
         findings.problem(
             f"{stem}.*",
@@ -204,7 +184,8 @@ def usable(path: Path, endings: tuple[str, ...], findings: Findings, *, within: 
     """
     ending = path.suffix.lower()
     if ending not in endings:
-        findings.problem(path.name, None, "", "is not read here by its ending", f"use one of {', '.join(endings)}")
+        one_of = Sentence("remedy.endings", endings=Listed(endings, most=None))
+        findings.problem(path.name, None, "", Sentence("fault.ending"), one_of)
         return False
     fault = barred(path, _MOST_BYTES.get(ending), within=within) or _misnamed(path)
     if fault is not None:
@@ -213,12 +194,13 @@ def usable(path: Path, endings: tuple[str, ...], findings: Findings, *, within: 
     return ending != ".shp" or _complete(path, findings)
 
 
-def advice(ending: str) -> str:
+def advice(ending: str) -> Sentence:
     """Say what to do with a file of an ending that is not read."""
-    return _CONVERT.get(ending.lower(), f"save or export it as one of {', '.join(_EXPECTED)}")
+    key = _CONVERT.get(ending.lower())
+    return Sentence("remedy.one_ending", endings=Listed(_EXPECTED, most=None)) if key is None else Sentence(key)
 
 
-def _misnamed(path: Path) -> tuple[str, str] | None:
+def _misnamed(path: Path) -> tuple[Sentence, Sentence] | None:
     """Say that a file holds nothing, or starts as files of another ending do."""
     try:
         with path.open("rb") as stream:
@@ -226,19 +208,19 @@ def _misnamed(path: Path) -> tuple[str, str] | None:
     except OSError as error:
         return unreadable(error)
     if not head:
-        return "is empty (0 bytes)", "save or copy it again"
+        return Sentence("fault.empty_file"), Sentence("remedy.copy_again")
     kind = content(head)
     if kind == _EXPECTED[path.suffix.lower()]:
         return None
-    what = f"is {_CONTENT_NAMES[kind]} by its content, though its ending says {path.suffix}"
-    return what, _rename(path, kind)
+    named = Sentence(f"content.{kind}")
+    return Sentence("fault.misnamed", content=named, ending=path.suffix), _rename(path, kind)
 
 
-def _rename(path: Path, kind: str) -> str:
+def _rename(path: Path, kind: str) -> Sentence:
     endings = [ending for ending, expected in _EXPECTED.items() if expected == kind]
     if kind in ("text", "html", "pdf", "image", "binary", "gzip", "ole") or not endings:
-        return f"save or export it again as {path.suffix}"
-    return f"give it its right ending ({' or '.join(endings)}) or export it again as {path.suffix}"
+        return Sentence("remedy.save_as", ending=path.suffix)
+    return Sentence("remedy.right_ending", endings=Listed(endings, most=None), ending=path.suffix)
 
 
 def _complete(path: Path, findings: Findings) -> bool:
@@ -250,8 +232,8 @@ def _complete(path: Path, findings: Findings) -> bool:
             path.name,
             None,
             "",
-            f"its companion {path.stem}{ending} is missing",
-            "copy all files of the shapefile together, or save it as .gpkg",
+            Sentence("fault.companion.missing", name=f"{path.stem}{ending}"),
+            Sentence("remedy.companions"),
         )
     return not missing
 
@@ -288,8 +270,8 @@ def content(head: bytes) -> str:
 def refuse_odd_name(folder: Path) -> None:
     """Raise `InputError` where the path of a folder holds what no map can be read from or written to."""
     for odd in sorted(_ODD.keys() & {*str(folder.absolute()), *str(folder.resolve())}):
-        what = f"its path holds {_ODD[odd]}, which the libraries that read and write maps take for something else"
-        raise InputError([Problem(str(folder), None, "", what, "rename that folder, or use another one")])
+        what = Sentence("fault.odd_path", what=Sentence(_ODD[odd]))
+        raise InputError([Problem(str(folder), None, "", what, Sentence("remedy.odd_path"))])
 
 
 def inputs_in(folder: Path) -> list[str]:

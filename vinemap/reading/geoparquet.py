@@ -10,11 +10,12 @@ from typing import Any
 
 import geopandas as gpd
 
+from vinemap.doors import megabytes
 from vinemap.errors import RefusedError
 from vinemap.reading.crs import opens_files
-from vinemap.reading.tabular import MOST_ROWS, ONLY_OURS, too_many_rows
+from vinemap.reading.tabular import MOST_ROWS, too_many_rows
+from vinemap.sentences import Sentence
 
-_AGAIN = "export it again, for instance as .gpkg"
 _MOST_BYTES = 100_000_000
 _BATCH = 1000
 _DEEPEST = 8
@@ -61,16 +62,13 @@ def read_geoparquet(path: Path) -> gpd.GeoDataFrame:
 
 
 def _too_large() -> RefusedError:
-    return RefusedError(f"unpacks to more than {_MOST_BYTES / 1e6:,.0f} MB", ONLY_OURS)
+    return RefusedError(Sentence("fault.unpacks_more", most=megabytes(_MOST_BYTES)), Sentence("remedy.only_ours"))
 
 
 def _metadata(text: bytes | None) -> dict[str, Any]:
     geo = json.loads(text or b"{}")
     if opens_files(json.dumps(geo, ensure_ascii=False)):
-        raise RefusedError(
-            "states a CRS that has a file of its own opened",
-            "save the layer in a CRS with an EPSG code, such as EPSG:4326",
-        )
+        raise RefusedError(Sentence("fault.own_files"), Sentence("remedy.plain_crs"))
     return geo if isinstance(geo, dict) else {}
 
 
@@ -104,6 +102,6 @@ def _refuse_deep(wkb: bytes) -> None:
                 place += 4 + corners * point
             place += count * point if kind == _LINE else 0
             if len(left) > _DEEPEST or kind not in (_LINE, _POLYGON, *_COLLECTIONS):
-                raise RefusedError("holds shapes that are no plain points, lines or polygons", _AGAIN)
+                raise RefusedError(Sentence("fault.odd_shapes"), Sentence("remedy.export_layer"))
     except (struct.error, IndexError):
-        raise RefusedError("holds a shape that is damaged", _AGAIN) from None
+        raise RefusedError(Sentence("fault.damaged_shape"), Sentence("remedy.export_layer")) from None

@@ -22,12 +22,12 @@ from vinemap.arrays import Array
 from vinemap.doors import barred
 from vinemap.errors import RefusedError
 from vinemap.reading.crs import opens_files
-from vinemap.reading.vetting import OWN_FILES, PLAIN_CRS, first_element
+from vinemap.reading.vetting import first_element
+from vinemap.sentences import Figure, Sentence
 
 MOST_CELLS = 50_000_000
 """Cells past which a part of a grid is not read: 7 km by 7 km in cells of a metre."""
 
-_AGAIN = "export it again as a GeoTIFF"
 _NUMBERS = {"nodata": "NoDataValue", "scale": "Scale", "offset": "Offset"}
 _PIECE_CELLS = 2_000_000
 _MOST_PIECE_BYTES = 256_000_000
@@ -90,9 +90,7 @@ class Grid:
         rows, columns = self._piece_shape = source.block_shapes[0]
         bands = source.count if source.profile.get("interleave") == "pixel" else 1
         if rows * columns * bands * self.dtype.itemsize > _MOST_PIECE_BYTES:
-            raise RefusedError(
-                "is stored in pieces too large to be read one at a time", "save it as a GeoTIFF in tiles"
-            )
+            raise RefusedError(Sentence("fault.large_pieces"), Sentence("remedy.in_tiles"))
 
     def read(self, window: Window | None = None, band: int = 1) -> xr.DataArray:
         """Read a part of a band, north up.
@@ -119,8 +117,8 @@ class Grid:
         if cells > MOST_CELLS:
             wider = (cells / MOST_CELLS) ** 0.5
             raise RefusedError(
-                f"has {cells:,} cells in and around the blocks, and at most {MOST_CELLS:,} are read",
-                f"resample it to cells {np.ceil(10 * wider) / 10:g} times as wide",
+                Sentence("fault.many_cells.grid", cells=Figure(cells), most=Figure(MOST_CELLS)),
+                Sentence("remedy.resample", wider=Figure(float(np.ceil(10 * wider)) / 10, None)),
             )
         values = np.empty((int(window.height), int(window.width)), np.float32)
         step = max(1, _PIECE_CELLS // max(1, int(window.width)) // self._piece_shape[0]) * self._piece_shape[0]
@@ -182,9 +180,9 @@ def open_grid(path: Path) -> Iterator[Grid]:
     """
     place = path.resolve()
     if str(place).startswith("/vsi"):
-        raise RefusedError("lies in a folder whose name is one of GDAL's own", "rename the folder")
+        raise RefusedError(Sentence("fault.gdal_folder"), Sentence("remedy.rename_folder"))
     if opens_files(_text_of_keys(place)):
-        raise RefusedError(OWN_FILES, PLAIN_CRS)
+        raise RefusedError(Sentence("fault.own_files"), Sentence("remedy.plain_crs"))
     beside = _beside(path)
     with rasterio.Env(**_ALONE), rasterio.open(place, driver="GTiff") as source:
         yield Grid(source, beside)
@@ -262,8 +260,8 @@ def _beside(path: Path) -> _Beside:
     names = {other.name.casefold(): other for other in path.parent.iterdir()}
     name, stem, ending = path.name.casefold(), path.stem.casefold(), path.suffix.casefold()
     if f"{name}.msk" in names:
-        what = f"has its gaps in a mask of its own, {names[f'{name}.msk'].name}, which is not read"
-        raise RefusedError(what, "save the grid with a value for gaps")
+        what = Sentence("fault.mask", name=names[f"{name}.msk"].name)
+        raise RefusedError(what, Sentence("remedy.gap_value"))
     notes = names.get(f"{name}.aux.xml")
     found = _Beside() if notes is None else _notes(notes)
     worlds = (names.get(stem + last) for last in _worlds(ending))
@@ -271,10 +269,14 @@ def _beside(path: Path) -> _Beside:
     return found if world is None else replace(found, world=_world(world))
 
 
+def _companion(path: Path, fault: Sentence, remedy: Sentence) -> RefusedError:
+    return RefusedError(Sentence("fault.companion", name=path.name, fault=fault), remedy)
+
+
 def _readable(path: Path) -> bytes:
     fault = barred(path, _MOST_BESIDE_BYTES, within=path.parent)
     if fault is not None:
-        raise RefusedError(f"its companion {path.name} {fault[0]}", fault[1])
+        raise _companion(path, *fault)
     return path.read_bytes()
 
 
@@ -286,11 +288,13 @@ def _notes(path: Path) -> _Beside:
             return _Beside()
         root = ElementTree.fromstring(data)  # noqa: S314 - without a document type there are no entities
     except (RefusedError, ElementTree.ParseError) as error:
-        raise RefusedError(f"its companion {path.name} cannot be read ({error})", "take it out of the folder") from None
+        reason = error.message if isinstance(error, RefusedError) else str(error)
+        fault = Sentence("fault.unreadable", reason=reason)
+        raise _companion(path, fault, Sentence("remedy.take_out_of_folder")) from None
     band = next((one for one in root.iter("PAMRasterBand") if one.get("band") == "1"), ElementTree.Element("none"))
     srs, place = root.findtext("SRS"), root.findtext("GeoTransform")
     if srs and opens_files(srs):
-        raise RefusedError(OWN_FILES, PLAIN_CRS)
+        raise RefusedError(Sentence("fault.own_files"), Sentence("remedy.plain_crs"))
     try:
         texts = {key: band.findtext(name) for key, name in _NUMBERS.items()}
         numbers: dict[str, Any] = {key: float(text) for key, text in texts.items() if text is not None}
@@ -301,7 +305,8 @@ def _notes(path: Path) -> _Beside:
             **numbers,
         )
     except (CRSError, ValueError) as error:
-        raise RefusedError(f"its companion {path.name} cannot be understood ({error})", _AGAIN) from None
+        fault = Sentence("fault.companion.not_understood", reason=str(error))
+        raise _companion(path, fault, Sentence("remedy.export_grid")) from None
 
 
 def _world(path: Path) -> Affine:
@@ -309,7 +314,7 @@ def _world(path: Path) -> Affine:
     try:
         a, d, b, e, x, y = _six(_readable(path).decode("ascii", "replace").replace(",", ".").split())
     except ValueError:
-        raise RefusedError(f"its companion {path.name} does not hold six numbers", _AGAIN) from None
+        raise _companion(path, Sentence("fault.companion.six"), Sentence("remedy.export_grid")) from None
     return Affine(a, b, x - (a + b) / 2, d, e, y - (d + e) / 2)
 
 

@@ -18,7 +18,7 @@ from vinemap.errors import Findings, RefusedError
 from vinemap.reading.coverage import covers, fitting_crs, refuse_uncovered, window_around
 from vinemap.reading.files import GRIDS, advice, usable
 from vinemap.reading.geotiff import Grid, open_grid
-from vinemap.sentences import Figure, Sentence
+from vinemap.sentences import Figure, Listed, Sentence
 from vinemap.settings import SETTINGS_FILE, Layer, Settings
 
 FOLDER = "layers"
@@ -84,8 +84,8 @@ def read_ground_layers(
     paths = _paths(folder, findings)
     named = dict(_named(paths, settings, findings))
     if len(paths) > MOST_LAYERS:
-        what = f"holds {len(paths)} grids, and at most {MOST_LAYERS} are read"
-        findings.problem(f"{FOLDER}/", None, "", what, "keep those that may have to do with the cold of the night")
+        what = Sentence("fault.many.grids", count=Figure(len(paths)), most=Figure(MOST_LAYERS))
+        findings.problem(f"{FOLDER}/", None, "", what, Sentence("remedy.layers.many"))
         return ()
     if blocks is None or blocks.empty:
         return ()
@@ -121,12 +121,13 @@ def _paths(folder: Path, findings: Findings) -> list[Path]:
     """Return the grids, and name what stands beside them in a format that is not read."""
     inside = _inside(folder)
     if inside.is_symlink() or (inside.exists() and not inside.is_dir()):
-        findings.problem(f"{FOLDER}/", None, "", "is no folder of its own", "put a folder with the grids in its place")
+        none = Sentence("fault.layers.no_folder")
+        findings.problem(f"{FOLDER}/", None, "", none, Sentence("remedy.layers.no_folder"))
         return []
     if inside.is_dir():
         for path in sorted(inside.iterdir()):
             if path.suffix.lower() in (".asc", ".img", ".vrt"):
-                what = f"grids ending in {path.suffix} are not read"
+                what = Sentence("fault.grids.not_read", ending=path.suffix)
                 findings.problem(_place(path), None, "", what, advice(path.suffix))
     return layer_files(folder)
 
@@ -134,13 +135,14 @@ def _paths(folder: Path, findings: Findings) -> list[Path]:
 def _named(paths: list[Path], settings: Settings, findings: Findings) -> Iterator[tuple[str, Path]]:
     """Yield each grid with its key; name keys of the settings without a grid, and keys that two grids share."""
     files = {path.name: path for path in paths}
-    listed = f"the grids are {', '.join(files)}" if files else f"put the grid into {FOLDER}/"
+    none, listed = Sentence("remedy.layers.none", folder=FOLDER), Listed(files, most=None)
+    remedy = Sentence("remedy.layers.listed", names=listed) if files else none
     chosen: dict[str, Path] = {}
     for key, own in settings.layers.items():
         alike = [path for path in paths if (path.name == own.file if own.file else path.stem == key)]
         if not alike:
-            what = f"there is no grid {own.file or key!r} in {FOLDER}/"
-            findings.problem(SETTINGS_FILE, None, f"layers.{key}", what, f"correct the name; {listed}")
+            what = Sentence("fault.layers.none", name=repr(own.file or key), folder=FOLDER)
+            findings.problem(SETTINGS_FILE, None, f"layers.{key}", what, remedy)
         chosen |= dict.fromkeys([key] if alike else [], alike[0] if alike else Path())
     taken = set(chosen.values())
     yield from chosen.items()
@@ -148,8 +150,8 @@ def _named(paths: list[Path], settings: Settings, findings: Findings) -> Iterato
         if path in taken:
             continue
         if path.stem in chosen:
-            what = f"has the name of {_place(chosen[path.stem])}"
-            findings.problem(_place(path), None, "", what, "give each grid a name of its own")
+            what = Sentence("fault.layers.same", other=_place(chosen[path.stem]))
+            findings.problem(_place(path), None, "", what, Sentence("remedy.name_each.grid"))
             continue
         chosen[path.stem] = path
         yield path.stem, path
@@ -168,7 +170,7 @@ def _checked(path: Path, folder: Path, blocks: gpd.GeoDataFrame, findings: Findi
         except RefusedError as refusal:
             inner.problem(path.name, None, "", refusal.message, refusal.remedy)
         except Exception:
-            inner.problem(path.name, None, "", "the grid is damaged", "export it again as a GeoTIFF")
+            inner.problem(path.name, None, "", Sentence("fault.grid_damaged"), Sentence("remedy.export_grid"))
     for problem in inner.problems:
         findings.problem(_place(path), problem.row, problem.column, problem.message, problem.remedy)
     findings.warnings.extend(inner.warnings)
@@ -182,15 +184,15 @@ def _read(path: Path, blocks: gpd.GeoDataFrame, findings: Findings) -> xr.DataAr
         if crs is None:
             return None
         if window is None:
-            refuse_uncovered(path, "it", findings)
+            refuse_uncovered(path, "layer", findings)
             return None
         if grid.count > 1:
             findings.warn(Sentence("warning.layer.bands", file=_place(path), bands=grid.count))
         values = grid.read(window).rename("value").rio.write_crs(crs).rio.write_nodata(np.nan)
         _take_gaps_out(values.to_numpy(), grid, path, findings)
     inner = Findings()
-    if not covers(values, crs, blocks, path, "it", inner):
-        refuse_uncovered(path, "it", findings)
+    if not covers(values, crs, blocks, path, "layer", inner):
+        refuse_uncovered(path, "layer", findings)
         return None
     findings.warnings.extend(Sentence(one.key, **{**one.values, "file": _place(path)}) for one in inner.warnings)
     _say_what_it_holds(values.to_numpy(), path, findings)

@@ -15,7 +15,7 @@ from vinemap.reading.cells import bad, bare_name, show
 from vinemap.reading.files import TABLES, find_file
 from vinemap.reading.schema import Row, check_rows, match_columns, typed, with_columns
 from vinemap.reading.tabular import read_table
-from vinemap.sentences import Listed, Sentence
+from vinemap.sentences import Figure, Listed, Sentence
 from vinemap.settings import Settings
 
 
@@ -28,9 +28,10 @@ class HardinessRow(Row):
     def _colder_than_the_tenth(cls, half: float | None, info: ValidationInfo) -> float:
         tenth = info.data.get("lt10_c")
         if half is None:
-            raise bad("is empty", "give the temperature that kills half of the buds, or take the row out")
+            raise bad(Sentence("fault.empty"), Sentence("remedy.lt50"))
         if tenth is not None and half >= tenth:
-            raise bad(f"{half:g} kills half, but {tenth:g} a tenth", "half die at a lower temperature: correct either")
+            figures = {"half": Figure(half, None), "tenth": Figure(tenth, None)}
+            raise bad(Sentence("fault.lt50", **figures), Sentence("remedy.lt50.colder"))
         return half
 
     @field_validator("lt90_c", check_fields=False)
@@ -38,9 +39,8 @@ class HardinessRow(Row):
     def _colder_than_half(cls, most: float | None, info: ValidationInfo) -> float | None:
         half = info.data.get("lt50_c")
         if most is not None and half is not None and most >= half:
-            raise bad(
-                f"{most:g} kills nine tenths, but {half:g} half", "most die at a lower temperature: correct either"
-            )
+            figures = {"most": Figure(most, None), "half": Figure(half, None)}
+            raise bad(Sentence("fault.lt90", **figures), Sentence("remedy.lt90"))
         return most
 
 
@@ -75,11 +75,11 @@ def read_hardiness(
     for place, row in checked.good():
         number = table.numbers[place]
         if row.variety is None and row.species_group is None:
-            findings.problem(table.file, number, "variety", "is empty", "give the variety, or its species_group")
+            findings.problem(table.file, number, "variety", Sentence("fault.empty"), Sentence("remedy.variety"))
         same = first.setdefault((bare_name(row.variety or ""), row.species_group or "", row.date), number)
         if same != number:
-            what = f"row {same} has the same variety and day already"
-            findings.problem(table.file, number, checked.column("variety"), what, "keep one of them")
+            what = Sentence("fault.variety_day", row=str(same))
+            findings.problem(table.file, number, checked.column("variety"), what, Sentence("remedy.keep_one"))
     rows = [row for _, row in checked.good()]
     _warn_of_strangers([row.variety for row in rows if row.variety], blocks, table.file, findings)
     return pd.DataFrame({c.name: typed(c, [getattr(row, c.name) for row in rows]) for c in HARDINESS.columns})

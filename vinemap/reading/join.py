@@ -116,9 +116,12 @@ def _warn_of_outsiders(samples: gpd.GeoDataFrame, tolerance_m: float, findings: 
             samples["file"].iloc[0],
             None,
             "",
-            f"no sample lies in a block or within {tolerance_m:g} m of one (the nearest is "
-            f"{_distance(samples['distance_m'].min())} away)",
-            "check the coordinates and the CRS of both files",
+            Sentence(
+                "fault.no_sample_in_block",
+                tolerance=Figure(tolerance_m, None),
+                away=_distance(samples["distance_m"].min()),
+            ),
+            Sentence("remedy.no_sample_in_block"),
         )
     elif len(outside):
         each = [

@@ -113,8 +113,8 @@ def _sheets(folder: Path, path: Path | None, findings: Findings) -> list[Sheet]:
     """Return the sheets of all tables of loggers; one that is alone in its file has no title."""
     others = [other for other in _others(folder) if other != path]
     if len(others) > _MOST_FILES:
-        what = f"holds {len(others)} files, and at most {_MOST_FILES} are read"
-        findings.problem(f"{FOLDER}/", None, "", what, "keep those of this vineyard and winter")
+        what = Sentence("fault.many.files", count=Figure(len(others)), most=Figure(_MOST_FILES))
+        findings.problem(f"{FOLDER}/", None, "", what, Sentence("remedy.loggers.files"))
         others = []
     sheets = [] if path is None or path.suffix.lower() not in TABLES else read_sheets(path, findings)
     for other in others:
@@ -176,17 +176,17 @@ def _placed(tables: list[Table], settings: Settings, findings: Findings) -> dict
     found: dict[str, _Placed] = {}
     for table in tables:
         if len(table.rows) > _MOST_LOGGERS:
-            what = f"holds {len(table.rows):,} rows, and at most {_MOST_LOGGERS:,} loggers are read"
-            findings.problem(table.file, None, "", what, "keep those of this vineyard, a row a logger")
+            what = Sentence("fault.many.loggers", count=Figure(len(table.rows)), most=Figure(_MOST_LOGGERS))
+            findings.problem(table.file, None, "", what, Sentence("remedy.loggers.rows"))
             continue
         columns = match_columns(table, LoggerRow, settings.columns.loggers, findings)
         checked = check_rows(table, LoggerRow, columns, findings, section="loggers")
-        refuse_repeats(checked, "logger", "give each logger a name of its own, or take one out", findings, alike=True)
+        refuse_repeats(checked, "logger", Sentence("remedy.name_each.logger"), findings, alike=True)
         for one in _of_table(checked, settings, findings):
             first = found.setdefault(bare_name(one.name), one)
             if first is not one and len(tables) > 1:
-                what = f"logger {show(one.name)} stands in another table already"
-                findings.problem(table.file, one.row, checked.column("logger"), what, "keep one of them")
+                what = Sentence("fault.logger.twice", logger=show(one.name))
+                findings.problem(table.file, one.row, checked.column("logger"), what, Sentence("remedy.keep_one"))
     return found
 
 
@@ -232,10 +232,9 @@ def _named(series: list[Series], known: dict[str, _Placed], findings: Findings) 
             continue
         own = one.name or _stem(one)
         near = guesses.of(own)
-        remedy = "give it a row in loggers.csv, with logger, lon and lat"
-        hint = f"call it as loggers.csv does ({near!r}?), or {remedy}" if near else remedy
+        hint = Sentence("remedy.logger.near", near=repr(near)) if near else Sentence("remedy.logger.row")
         row = int(one.rows[0]) if len(one.rows) else None
-        findings.problem(one.file, row, "", f"logger {show(own)} has no place", hint)
+        findings.problem(one.file, row, "", Sentence("fault.logger.no_place", logger=show(own)), hint)
     return found
 
 
@@ -288,8 +287,7 @@ def _night(settings: Settings, named: list[tuple[str, Series]], findings: Findin
     held = [day for day in held if noon_before(day) + np.timedelta64(6, "h") >= first]
     if len(held) == 1:
         return held[0]
-    what = "the loggers hold several nights, and nothing says which was the freeze"
-    findings.problem("vinemap.toml", None, "event_date", what, "set event_date, the morning after the freeze")
+    findings.problem("vinemap.toml", None, "event_date", Sentence("fault.nights"), Sentence("remedy.nights"))
     return None
 
 
@@ -315,9 +313,9 @@ def _records(
             if np.isnan(record.min_c) and own.min_c is not None:
                 record = Record(file, own.row, own.name, own.min_c)
             if own.min_c is not None and abs(own.min_c - record.min_c) > _AGREE_C:
-                what = f"logger {show(own.name)} has a minimum of {own.min_c:g} °C here, and of {record.min_c:g} °C in "
-                remedy = "leave the cell empty, or correct it; see event_date too"
-                findings.problem(file, own.row, "min_c", f"{what}{record.place}", remedy)
+                minima = {"here": Figure(own.min_c, None), "there": Figure(record.min_c, None)}
+                what = Sentence("fault.logger.minimum", logger=show(own.name), place=record.place, **minima)
+                findings.problem(file, own.row, "min_c", what, Sentence("remedy.logger.minimum"))
             records.append(record)
     return records
 

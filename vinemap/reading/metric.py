@@ -16,6 +16,7 @@ from vinemap.arrays import Array
 from vinemap.errors import Findings
 from vinemap.reading.cells import show
 from vinemap.reading.crs import LONLAT, named_crs
+from vinemap.sentences import Figure, Sentence
 from vinemap.settings import Settings
 
 _FARTHEST_KM = 100.0
@@ -53,8 +54,8 @@ def metric_crs(blocks: gpd.GeoDataFrame, settings: Settings, findings: Findings)
             str(blocks["file"].iloc[0]),
             None,
             "",
-            f"the blocks lie at latitude {lat:.1f}, where there is no UTM zone",
-            "correct the coordinates, or give metric_crs in vinemap.toml",
+            Sentence("fault.no_utm", lat=Figure(lat, 1)),
+            Sentence("remedy.no_utm"),
         )
         return None
     return CRS.from_epsg(zone)
@@ -90,8 +91,8 @@ def _carries_distances(crs: CRS, lon: float, lat: float, findings: Findings) -> 
             "vinemap.toml",
             None,
             "metric_crs",
-            f"{crs.name} is not in metres",
-            "give a projected CRS in metres, or none",
+            Sentence("fault.metric.no_metres", crs=crs.name),
+            Sentence("remedy.metric.no_metres"),
         )
         return False
     factors = Proj(crs).get_factors(lon, lat, errcheck=False)
@@ -101,10 +102,10 @@ def _carries_distances(crs: CRS, lon: float, lat: float, findings: Findings) -> 
             "vinemap.toml",
             None,
             "metric_crs",
-            f"{crs.name} stretches distances at the vineyard by {100 * stretch:.0f} %"
+            Sentence("fault.metric.stretches", crs=crs.name, share=Figure(100 * stretch))
             if math.isfinite(stretch)
-            else f"{crs.name} does not reach the vineyard",
-            "give a CRS made for the place, such as its UTM zone, or none",
+            else Sentence("fault.metric.no_reach", crs=crs.name),
+            Sentence("remedy.metric.other"),
         )
         return False
     return True
@@ -127,8 +128,8 @@ def refuse_strays(blocks: gpd.GeoDataFrame, findings: Findings) -> gpd.GeoDataFr
             str(blocks["file"].iloc[0]),
             None,
             "geometry",
-            "no outline has a place on the earth in the layer's CRS",
-            "save the layer with the CRS of its coordinates",
+            Sentence("fault.blocks.no_earth"),
+            Sentence("remedy.crs.own"),
         )
         return blocks[placed]
     lonlat: Array = _lonlat(directions)
@@ -138,12 +139,17 @@ def refuse_strays(blocks: gpd.GeoDataFrame, findings: Findings) -> gpd.GeoDataFr
     _, _, metres = Geod(ellps="WGS84").inv(*np.broadcast_to(middle, ends.shape).T, *ends.T)
     near = placed & (metres <= _FARTHEST_KM * 1000)
     for place in np.flatnonzero(~near):
-        where = f"lies {metres[place] / 1000:,.0f} km from the others" if placed[place] else "has no place on the earth"
+        block = show(blocks["block"].iloc[place])
+        away = Figure(metres[place] / 1000, 0, "km")
+        far, nowhere = (
+            Sentence("fault.block.far", block=block, away=away),
+            Sentence("fault.block.no_earth", block=block),
+        )
         findings.problem(
             blocks["file"].iloc[place],
             int(blocks["row"].iloc[place]),
             "geometry",
-            f"block {show(blocks['block'].iloc[place])} {where}",
-            "correct its coordinates, or give it a vineyard folder of its own",
+            far if placed[place] else nowhere,
+            Sentence("remedy.block.far"),
         )
     return blocks[near].reset_index(drop=True)

@@ -16,9 +16,9 @@ from vinemap.errors import Findings
 from vinemap.reading.crs import LONLAT, layer_crs
 from vinemap.reading.files import LAYERS, TABLES, find_file
 from vinemap.reading.schema import Checked, ProtectionRow, check_rows, match_columns, typed
-from vinemap.reading.tabular import ONLY_OURS, folded, read_table
+from vinemap.reading.tabular import folded, read_table
 from vinemap.reading.vector import read_layer
-from vinemap.sentences import Listed, Sentence
+from vinemap.sentences import Figure, Listed, Sentence
 from vinemap.settings import Settings
 from vinemap.states import LIT
 
@@ -28,7 +28,6 @@ _MOST_CORNERS = 200_000
 _FARTHEST_M = 20_000.0
 # Outlines that share more of the smaller one than drawing by hand along one edge does.
 _SHARED = 0.05
-_PLACE = "draw it as a point, a line or a polygon, or give lon and lat"
 
 
 def read_protection(
@@ -61,8 +60,8 @@ def read_protection(
     else:
         table = read_layer(path, "protection", settings.files.protection_layer, findings)
     if table is not None and len(table.rows) > _MOST:
-        what = f"holds {len(table.rows):,} rows, and at most {_MOST:,} are read"
-        findings.problem(table.file, None, "", what, ONLY_OURS)
+        what = Sentence("fault.many.rows", count=Figure(len(table.rows)), most=Figure(_MOST))
+        findings.problem(table.file, None, "", what, Sentence("remedy.only_ours"))
         table = None
     if table is None:
         return None
@@ -110,13 +109,14 @@ def _shapes(checked: Checked[ProtectionRow], findings: Findings) -> dict[int, Ba
         if shape is None and row.lon is not None and row.lat is not None:
             shape = Point(row.lon, row.lat)
         if shape is None or shape.is_empty:
-            findings.problem(table.file, table.numbers[place], "geometry", "it has no place", _PLACE)
+            none = Sentence("fault.protection.no_place")
+            findings.problem(table.file, table.numbers[place], "geometry", none, Sentence("remedy.protection.place"))
         elif not np.isfinite(shapely.get_coordinates(shape)).all():
-            what = "the shape has corners that are not numbers"
-            findings.problem(table.file, table.numbers[place], "geometry", what, "draw it again")
+            what = Sentence("fault.protection.no_numbers")
+            findings.problem(table.file, table.numbers[place], "geometry", what, Sentence("remedy.draw_again"))
         elif shapely.get_num_coordinates(shape) > _MOST_CORNERS:
-            what = f"the shape has more than {_MOST_CORNERS:,} corners"
-            findings.problem(table.file, table.numbers[place], "geometry", what, "simplify it")
+            what = Sentence("fault.protection.corners", most=Figure(_MOST_CORNERS))
+            findings.problem(table.file, table.numbers[place], "geometry", what, Sentence("remedy.simplify"))
         else:
             if not shapely.is_valid(shape):
                 findings.warn(Sentence("warning.protection.mended", file=table.file, row=table.numbers[place]))
@@ -124,20 +124,16 @@ def _shapes(checked: Checked[ProtectionRow], findings: Findings) -> dict[int, Ba
     return found
 
 
-def _fault(row: ProtectionRow | None, shape: BaseGeometry, home: BaseGeometry) -> tuple[str, str, str] | None:
+def _fault(row: ProtectionRow | None, shape: BaseGeometry, home: BaseGeometry) -> tuple[str, Sentence, Sentence] | None:
     """Say, by column, what is wrong with a shape in the vineyard's CRS."""
     if not np.isfinite(shapely.get_coordinates(shape)).all():
-        return "geometry", "it lies on another side of the earth", "correct its coordinates"
+        return "geometry", Sentence("fault.protection.no_earth"), Sentence("remedy.coordinates")
     away = float(shapely.distance(shape, home))
     if away > _FARTHEST_M:
-        return (
-            "geometry",
-            f"it lies {away / 1000:,.0f} km from the blocks",
-            "correct its coordinates: longitude and latitude may be swapped, or a sign wrong",
-        )
+        far = Sentence("fault.protection.far", away=Figure(away / 1000, 0, "km"))
+        return "geometry", far, Sentence("remedy.protection.far")
     if row is not None and row.reach_m is None and shape.geom_type not in ("Polygon", "MultiPolygon"):
-        what = "a point or a line protects nothing without its reach"
-        return "reach_m", what, "give the metres within which it works, or draw the ground that it protects"
+        return "reach_m", Sentence("fault.protection.reach"), Sentence("remedy.protection.reach")
     return None
 
 

@@ -17,15 +17,16 @@ from shapely.geometry.base import BaseGeometry
 from vinemap.arrays import Array
 from vinemap.errors import Findings
 from vinemap.guesses import Guesses
+from vinemap.reading.blocks import shape_kind
 from vinemap.reading.cells import bare_name, show
 from vinemap.reading.crs import LONLAT, layer_crs
 from vinemap.reading.drawn_rows import axes
 from vinemap.reading.files import LAYERS, find_file
 from vinemap.reading.rows import compass_side
 from vinemap.reading.schema import Checked, LineRow, check_rows, match_columns
-from vinemap.reading.tabular import ONLY_OURS, folded
+from vinemap.reading.tabular import folded
 from vinemap.reading.vector import read_layer
-from vinemap.sentences import Listed, Sentence
+from vinemap.sentences import Figure, Listed, Sentence
 from vinemap.settings import Settings
 
 ROW_COLUMNS = ("block", "row", "vines", "geometry")
@@ -36,7 +37,6 @@ _SHORTEST_M = 0.5
 _CLOSEST_M = 0.2
 _INSIDE = 0.5
 """So much of a row must lie in its block, widened by the tolerance of positions: headlands are drawn tight."""
-_DRAW = "draw each vine row as one line, from its first vine to its last"
 _GEOD = Geod(ellps="WGS84")
 
 
@@ -68,8 +68,8 @@ def read_rows(
         return None
     shapes = np.array([] if table.geometry is None else list(table.geometry), dtype=object)
     if len(table.rows) > _MOST_ROWS or shapely.get_num_coordinates(shapes).sum() > _MOST_CORNERS:
-        what = f"holds more than {_MOST_ROWS:,} rows or {_MOST_CORNERS:,} corners of rows"
-        findings.problem(table.file, None, "", what, ONLY_OURS)
+        what = Sentence("fault.many.lines", rows=Figure(_MOST_ROWS), corners=Figure(_MOST_CORNERS))
+        findings.problem(table.file, None, "", what, Sentence("remedy.only_ours"))
         return None
     columns = match_columns(table, LineRow, settings.columns.rows, findings)
     checked = check_rows(table, LineRow, columns, findings, section="rows")
@@ -87,29 +87,32 @@ def read_rows(
 def _lines(checked: Checked[LineRow], crs: CRS, metric: CRS, findings: Findings) -> dict[int, LineString]:
     """Return the lines of the rows that have one, in the metric CRS, by place in the table."""
     to_metric = Transformer.from_crs(crs, metric, always_xy=True)
-    table, found = checked.table, dict[int, LineString]()
+    table, found, remedy = checked.table, dict[int, LineString](), Sentence("remedy.draw_row")
     shapes = [] if table.geometry is None else list(table.geometry)
     for place, (shape, number) in enumerate(zip(shapes, table.numbers, strict=True)):
         line = shapely.line_merge(shape) if shape is not None and shape.geom_type == "MultiLineString" else shape
         if line is None or line.is_empty:
-            findings.problem(table.file, number, "geometry", "the vine row has no line", f"{_DRAW}, or delete the row")
+            fault = Sentence("fault.row.no_line")
+            findings.problem(table.file, number, "geometry", fault, Sentence("remedy.draw_row_or_delete"))
         elif not isinstance(line, LineString):
-            findings.problem(table.file, number, "geometry", f"the vine row is {_kind(line)}, not one line", _DRAW)
+            fault = Sentence("fault.row.drawn_as", shape=_kind(line))
+            findings.problem(table.file, number, "geometry", fault, remedy)
         else:
             xy = np.column_stack(to_metric.transform(*shapely.get_coordinates(line).T))
             metric_line = LineString(xy) if np.isfinite(xy).all() else None
             if metric_line is None or metric_line.length < _SHORTEST_M:
-                what = "is no place on the map" if metric_line is None else f"is under {_SHORTEST_M} m long"
-                findings.problem(table.file, number, "geometry", f"the line of the vine row {what}", _DRAW)
+                short = Sentence("fault.row.short", least=Figure(_SHORTEST_M, 1))
+                fault = Sentence("fault.row.no_place") if metric_line is None else short
+                findings.problem(table.file, number, "geometry", fault, remedy)
             else:
                 found[place] = metric_line
     return found
 
 
-def _kind(shape: BaseGeometry) -> str:
+def _kind(shape: BaseGeometry) -> Sentence:
     if shape.geom_type == "MultiLineString":
-        return f"{len(shapely.get_parts(shape))} lines apart"
-    return {"Point": "a point", "Polygon": "a polygon"}.get(shape.geom_type, f"a {shape.geom_type}")
+        return Sentence("shape.lines_apart", count=Figure(len(shapely.get_parts(shape))))
+    return shape_kind(shape)
 
 
 def _in_blocks(
@@ -132,19 +135,20 @@ def _in_blocks(
         if row.block is None:
             here = [int(k) for k in tree.query(line, "intersects")]
             home = max(here, key=lambda k: line.intersection(blocks.geometry.iloc[k]).length, default=None)
-            fault = ("lies in no block", "name its block, or draw it inside one")
+            fault = Sentence("fault.row.no_block"), Sentence("remedy.row.no_block")
         else:
             home = known.get(bare_name(row.block))
             near = guesses.of(row.block)
-            fault = (f"there is no block {show(row.block)}", f"did you mean {show(near)}?" if near else "name a block")
+            meant = Sentence("remedy.meant", near=show(near)) if near else Sentence("remedy.name_block")
+            fault = Sentence("fault.no_block", block=show(row.block)), meant
         if home is not None:
             name = str(blocks["block"].iloc[home])
             if line.intersection(grounds[home]).length >= _INSIDE * line.length:
                 found[place] = name, line
                 continue
             away = max(shapely.distance(blocks.geometry.iloc[home], shapely.points(shapely.get_coordinates(line))))
-            what = f"lies outside its block {show(name)}, by up to {away:,.0f} m"
-            fault = what, "correct the block, or draw the row where its vines stand"
+            what = Sentence("fault.row.outside", block=show(name), away=Figure(away))
+            fault = what, Sentence("remedy.row.outside")
         column = checked.column("block") if row.block is not None else "geometry"
         findings.problem(checked.table.file, checked.table.numbers[place], column, *fault)
     return found
@@ -159,13 +163,13 @@ def _refuse_twice(checked: Checked[LineRow], found: dict[int, tuple[str, LineStr
         number, column = checked.table.numbers[place], checked.column("row")
         if rows[place].row is None:
             if block in numbered:
-                what = f"the vine row has no number, and others of block {show(block)} have theirs"
-                findings.problem(file, number, column, what, "number all rows of the block, or none")
+                what = Sentence("fault.row.no_number", block=show(block))
+                findings.problem(file, number, column, what, Sentence("remedy.row.no_number"))
             continue
         earlier = first.setdefault((block, rows[place].row), number)
         if earlier != number:
-            what = f"row {rows[place].row} of block {show(block)} stands in row {earlier} already"
-            findings.problem(file, number, column, what, "give each row of a block a number of its own")
+            what = Sentence("fault.row.twice", number=str(rows[place].row), block=show(block), row=str(earlier))
+            findings.problem(file, number, column, what, Sentence("remedy.row.twice"))
 
 
 def _refuse_crowded(checked: Checked[LineRow], found: dict[int, tuple[str, LineString]], findings: Findings) -> None:
@@ -174,8 +178,8 @@ def _refuse_crowded(checked: Checked[LineRow], found: dict[int, tuple[str, LineS
     for place, (_, line) in found.items():
         vines = rows[place].vines
         if vines is not None and (vines - 1) * _CLOSEST_M > line.length:
-            what = f"{vines:,} vines on {line.length:,.1f} m stand less than {_CLOSEST_M} m apart"
-            remedy = "correct the number, or draw the row whole"
+            figures = {"vines": Figure(vines), "length": Figure(line.length, 1), "least": Figure(_CLOSEST_M, 1)}
+            what, remedy = Sentence("fault.row.crowded", **figures), Sentence("remedy.row.crowded")
             findings.problem(checked.table.file, checked.table.numbers[place], checked.column("vines"), what, remedy)
 
 

@@ -12,6 +12,7 @@ from pyproj import CRS, Geod, Transformer
 from shapely import LineString, MultiPolygon, Point, Polygon
 
 from vinemap.arrays import Array
+from vinemap.sentences import Figure, Sentence
 from vinemap.states import Side
 
 _CORNER_M, _OUTLINE_M = 3.0, 2.0
@@ -157,12 +158,13 @@ class RowFrame:
         offset = xy - self.first
         return np.asarray(self.first + (row - 1) * self.row_spacing * self.across + (offset @ self.along) * self.along)
 
-    def lacks(self, row: int) -> str:
-        """Say why there is no such row, as a phrase; "" where there is one.
+    def lacks(self, row: int) -> Sentence | None:
+        """Say why there is no such row, as a phrase; None where there is one.
 
         3 % and one more are let pass, for outlines drawn tight.
         """
-        return "" if 1 <= row <= _BEYOND * self.rows + 1 else f"the block has room for {self.rows}"
+        fits = 1 <= row <= _BEYOND * self.rows + 1
+        return None if fits else Sentence("fault.vine.room", count=Figure(self.rows))
 
     def error(self, row: int, vine: int) -> float:
         """Return the standard error of a vine's place in metres.
@@ -274,6 +276,22 @@ class Located:
     error_m: float
 
 
+class NoSuchVineError(ValueError):
+    """A block has no such row or vine.
+
+    Parameters
+    ----------
+    axis : str
+        ``row`` or ``vine``: which of the two it lacks.
+    fault : Sentence
+        What is wrong, as a `vinemap.errors.Problem` has it.
+    """
+
+    def __init__(self, axis: str, fault: Sentence) -> None:
+        super().__init__(fault)
+        self.axis, self.fault = axis, fault
+
+
 def locate(frame: RowFrame, row: int, vine: int) -> Located:
     """Place a sample by the row and the number of its vine, with no GPS.
 
@@ -291,16 +309,14 @@ def locate(frame: RowFrame, row: int, vine: int) -> Located:
 
     Raises
     ------
-    ValueError
-        Where the block has no such row or vine (3 % and one more are let pass, for outlines drawn tight); the message
-        is a phrase for a `Problem`.
+    NoSuchVineError
+        Where the block has no such row or vine (3 % and one more are let pass, for outlines drawn tight).
     """
     fault = frame.lacks(row)
-    if fault:
-        message = f"there is no row {row}: {fault}"
-        raise ValueError(message)
+    if fault is not None:
+        raise NoSuchVineError("row", Sentence("fault.vine.no_row", row=str(row), why=fault))
     vines = frame.vines(row)
     if not 1 <= vine <= _BEYOND * vines + 1:
-        message = f"there is no vine {vine} in row {row}: the row has room for {vines}"
-        raise ValueError(message)
+        known = {"vine": str(vine), "row": str(row), "count": Figure(vines)}
+        raise NoSuchVineError("vine", Sentence("fault.vine.no_vine", **known))
     return Located(Point(frame.place(row, vine)), frame.error(row, vine))

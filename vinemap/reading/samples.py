@@ -30,10 +30,10 @@ from vinemap.reading.schema import (
     refuse_repeats,
     typed,
 )
-from vinemap.reading.tabular import ONLY_OURS, Table, folded, read_table
+from vinemap.reading.tabular import Table, folded, read_table
 from vinemap.reading.vector import read_layer
 from vinemap.reading.vines import by_block_alone, counted_places, located_points
-from vinemap.sentences import Listed, Sentence
+from vinemap.sentences import Figure, Listed, Sentence
 from vinemap.settings import Settings
 
 _PAIRS = (("lon", "lat"), ("easting", "northing"))
@@ -80,8 +80,8 @@ def read_samples(
     else:
         table = read_layer(path, "samples", settings.files.samples_layer, findings)
     if table is not None and len(table.rows) > _MOST_SAMPLES:
-        what = f"holds {len(table.rows):,} rows, and at most {_MOST_SAMPLES:,} samples are read"
-        findings.problem(table.file, None, "", what, ONLY_OURS)
+        what = Sentence("fault.many.samples", count=Figure(len(table.rows)), most=Figure(_MOST_SAMPLES))
+        findings.problem(table.file, None, "", what, Sentence("remedy.only_ours"))
         table = None
     if table is None:
         return None, None, path.name
@@ -89,7 +89,7 @@ def read_samples(
     context = {"day_first": _day_first(table, columns, settings, findings)}
     checked = check_rows(table, SampleRow, columns, findings, context, section="samples")
     with folded(findings, len(table.rows)):
-        refuse_repeats(checked, "sample", "give each sample a name of its own", findings)
+        refuse_repeats(checked, "sample", Sentence("remedy.name_each.sample"), findings)
     _warn_of_alike(checked, findings)
     _warn_of_early_dates(checked, settings, findings)
     names = {name for name in names_of(checked, "sample") if name is not None} if "sample" in columns else None
@@ -209,7 +209,7 @@ def own_points(
     findings : Findings
         Gets a problem for every other row without one.
     what : str
-        What a row is, for the messages.
+        What a row is, for the messages: ``sample`` or ``logger``.
     """
     shapes = checked.table.geometry
     with folded(findings, len(checked.rows)):
@@ -222,7 +222,7 @@ def own_points(
 def _points_of_shapes(
     checked: Checked[Model], crs: CRS | None, otherwise: list[int], findings: Findings, what: str
 ) -> dict[int, Point]:
-    table, remedy = checked.table, f"give the {what} its point, or take it out"
+    table, remedy = checked.table, Sentence(f"remedy.point.{what}")
     shapes = [] if table.geometry is None else list(table.geometry)
     found: dict[int, Point] = {}
     for place, (shape, number) in enumerate(zip(shapes, table.numbers, strict=True)):
@@ -230,22 +230,25 @@ def _points_of_shapes(
         if place in otherwise:
             continue
         if shape is None or shape.is_empty:
-            findings.problem(table.file, number, "geometry", f"the {what} has no point", remedy)
+            findings.problem(table.file, number, "geometry", Sentence(f"fault.no_point.{what}"), remedy)
         elif point is None:
-            findings.problem(
-                table.file, number, "geometry", f"the {what} is drawn as a {shape.geom_type}, not as a point", remedy
-            )
+            fault = Sentence(f"fault.drawn_as.{what}", kind=shape.geom_type)
+            findings.problem(table.file, number, "geometry", fault, remedy)
         elif not np.isfinite((point.x, point.y)).all():
-            findings.problem(table.file, number, "geometry", "the point's coordinates are not numbers", remedy)
+            findings.problem(table.file, number, "geometry", Sentence("fault.point.no_numbers"), remedy)
         elif crs is not None and crs.is_geographic and (abs(point.y) > 90 or abs(point.x) > 360):
             swapped = abs(point.x) <= 90 and abs(point.y) <= 360
             findings.problem(
                 table.file,
                 number,
                 "geometry",
-                f"the point ({point.x:g}, {point.y:g}) is no longitude and latitude"
-                + (": they seem swapped" if swapped else ""),
-                "write longitude first, then latitude" if swapped else "save the layer with the CRS of its coordinates",
+                Sentence(
+                    "fault.point.no_lonlat",
+                    x=f"{point.x:g}",
+                    y=f"{point.y:g}",
+                    swapped=Sentence("fault.point.swapped") if swapped else "",
+                ),
+                Sentence("remedy.lon_first" if swapped else "remedy.crs.own"),
             )
         else:
             found[place] = point
@@ -271,9 +274,8 @@ def _points_of_columns(
             table.file,
             None,
             "",
-            "there are no points" if not half else f"{', '.join(half)} alone make no point",
-            "give lon and lat, or easting and northing with crs in vinemap.toml, or a layer of points"
-            + (", or the block alone, or row and vine" if what == "sample" else ""),
+            Sentence("fault.half_points", names=Listed(half)) if half else Sentence("fault.no_points"),
+            Sentence(f"remedy.points.{what}"),
         )
         return None, {}
     x, y = pair
@@ -281,9 +283,8 @@ def _points_of_columns(
         for field in pair:
             if getattr(row, field) is None and place not in otherwise:
                 number = table.numbers[place]
-                findings.problem(
-                    table.file, number, checked.column(field), "is empty", f"give the {what} its point, or take it out"
-                )
+                remedy = Sentence(f"remedy.point.{what}")
+                findings.problem(table.file, number, checked.column(field), Sentence("fault.empty"), remedy)
     points = {place: Point(getattr(row, x), getattr(row, y)) for place, row in checked.good() if _has(row, pair)}
     if x == "lon":
         return LONLAT, points
@@ -292,8 +293,8 @@ def _points_of_columns(
             table.file,
             None,
             f"{checked.column(x)}, {checked.column(y)}",
-            "projected coordinates without a coordinate reference system",
-            'give it in vinemap.toml, such as crs = "EPSG:32618"',
+            Sentence("fault.projected_no_crs"),
+            Sentence("remedy.projected_no_crs"),
         )
         return None, points
     return named_crs(settings.crs, "crs", findings), points
@@ -330,29 +331,28 @@ def refuse_mistaken_axes(samples: gpd.GeoDataFrame, blocks: gpd.GeoDataFrame, fi
     geographic = samples.crs.is_geographic
     x_name, y_name = ("longitude", "latitude") if geographic else ("easting", "northing")
     guesses: tuple[tuple[str, NDArray[np.float64], NDArray[np.float64]], ...] = (
-        (f"{x_name} and {y_name} seem swapped", y, x),
-        (f"the sign of the {x_name} seems wrong", -x, y),
-        (f"the sign of the {y_name} seems wrong", x, -y),
+        (f"swapped.{'lonlat' if geographic else 'projected'}", y, x),
+        (f"sign.{'lon' if geographic else 'east'}", -x, y),
+        (f"sign.{'lat' if geographic else 'north'}", x, -y),
     )
     kept = np.ones(len(samples), dtype=bool)
-    for words, guess_x, guess_y in guesses:
+    for mistake, guess_x, guess_y in guesses:
         mistaken = away & (shapely.distance(shapely.points(guess_x, guess_y), home) < far)
         away = away & ~mistaken
         kept &= ~mistaken
         places = np.flatnonzero(mistaken)
+        axes = Sentence(f"fault.axes.{mistake}")
         if len(places) == len(samples):
             # Exchanged axes in one file look from the other as if they were exchanged there.
-            either = geographic and "swapped" in words and np.abs(y).max() <= FARTHEST_LAT
+            either = geographic and mistake.startswith("swapped") and np.abs(y).max() <= FARTHEST_LAT
             here, there = str(samples["file"].iloc[0]), str(blocks["file"].iloc[0])
+            first = {"axes": axes, "x": f"{x[0]:.10g}", "y": f"{y[0]:.10g}"}
             findings.problem(
                 here,
                 None,
                 f"{x_name}, {y_name}",
-                f"{words} in every row{f' (or else in {there})' if either else ''}: ({x[0]:.10g}, {y[0]:.10g}) is far "
-                "from the blocks, the other way it is not",
-                f"see whether {here} or {there} lies where the vineyard is, and correct the other"
-                if either
-                else "correct the columns",
+                Sentence("fault.axes.either", file=there, **first) if either else Sentence("fault.axes.all", **first),
+                Sentence("remedy.axes.either", here=here, there=there) if either else Sentence("remedy.axes.all"),
             )
             continue
         for place in places:
@@ -360,8 +360,8 @@ def refuse_mistaken_axes(samples: gpd.GeoDataFrame, blocks: gpd.GeoDataFrame, fi
                 samples["file"].iloc[place],
                 int(samples["row"].iloc[place]),
                 f"{x_name}, {y_name}",
-                f"{words}: ({x[place]:.10g}, {y[place]:.10g}) is far from the blocks, the other way it is not",
-                "correct the row",
+                Sentence("fault.axes.one", axes=axes, x=f"{x[place]:.10g}", y=f"{y[place]:.10g}"),
+                Sentence("remedy.row"),
             )
     return samples[kept].reset_index(drop=True)
 
@@ -379,7 +379,6 @@ def refuse_placeless(samples: gpd.GeoDataFrame, findings: Findings) -> gpd.GeoDa
     placed = np.isfinite(samples.geometry.x) & np.isfinite(samples.geometry.y)
     with folded(findings, len(samples)):
         for name, file, row in samples.loc[~placed, ["sample", "file", "row"]].itertuples(index=False):
-            findings.problem(
-                file, row, "", f"the point of sample {show(name)} lies on another side of the earth", "correct the row"
-            )
+            fault = Sentence("fault.sample.no_earth", sample=show(name))
+            findings.problem(file, row, "", fault, Sentence("remedy.row"))
     return samples[placed].reset_index(drop=True)

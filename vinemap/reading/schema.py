@@ -43,7 +43,7 @@ from vinemap.guesses import Guesses
 from vinemap.reading import cells
 from vinemap.reading.cells import bad
 from vinemap.reading.tabular import Table, folded
-from vinemap.sentences import Listed, Sentence
+from vinemap.sentences import Figure, Listed, Sentence
 from vinemap.states import State, TrunkGrade
 
 
@@ -123,7 +123,7 @@ class CountRow(Row):
     def _no_more_than_nodes(cls, dead: int | None, info: ValidationInfo) -> int | None:
         nodes = info.data.get("nodes")
         if dead is not None and nodes is not None and dead > nodes:
-            raise bad(f"{dead} dead of {nodes} nodes", "no more buds can be dead than nodes were cut: correct either")
+            raise bad(Sentence("fault.more_dead", dead=dead, nodes=nodes), Sentence("remedy.more_dead"))
         return dead
 
     @field_validator("primary_dead_before", check_fields=False)
@@ -131,8 +131,7 @@ class CountRow(Row):
     def _no_more_than_dead(cls, before: int | None, info: ValidationInfo) -> int | None:
         dead = info.data.get("primary_dead")
         if before is not None and dead is not None and before > dead:
-            remedy = "those that had died before the freeze are counted in primary_dead too: correct either"
-            raise bad(f"{before} dead before the freeze of {dead} dead", remedy)
+            raise bad(Sentence("fault.more_before", before=before, dead=dead), Sentence("remedy.more_before"))
         return before
 
 
@@ -149,8 +148,9 @@ class WoodRow(Row):
     @classmethod
     def _as_the_phloem_says(cls, browned: float | None, info: ValidationInfo) -> float | None:
         phloem = info.data.get("phloem")
-        if (phloem, browned) in ((State.ALIVE, 100), (State.DEAD, 0)):
-            raise bad(f"{browned:g} % browned, but phloem {phloem}", "look at the slice again and correct either")
+        if browned is not None and (phloem, browned) in ((State.ALIVE, 100), (State.DEAD, 0)):
+            figures = {"browned": Figure(browned, None), "phloem": str(phloem)}
+            raise bad(Sentence("fault.browned", **figures), Sentence("remedy.browned"))
         return browned
 
     @field_validator("grade", check_fields=False)
@@ -159,7 +159,8 @@ class WoodRow(Row):
         contrary = {TrunkGrade.DRY.value: State.ALIVE, TrunkGrade.SOUND.value: State.DEAD}.get(grade or "")
         for tissue in ("phloem", "cambium", "xylem"):
             if contrary is not None and info.data.get(tissue) == contrary:
-                raise bad(f"{grade}, but {tissue} {contrary}", "look at the trunk again and correct either")
+                fault = Sentence("fault.grade", grade=str(grade), tissue=tissue, state=str(contrary))
+                raise bad(fault, Sentence("remedy.grade"))
         return grade
 
 
@@ -291,8 +292,8 @@ def _named(table: Table, name: str, field: str, squeezed: Sequence[str], finding
             table.file,
             None,
             name,
-            f"there is no such column, though vinemap.toml names it for {field}",
-            f"correct vinemap.toml; the columns are {', '.join(filter(None, table.columns))}",
+            Sentence("fault.named_in_vain", field=field),
+            Sentence("remedy.named_in_vain", columns=Listed(filter(None, table.columns), most=None)),
         )
     return places
 
@@ -402,7 +403,9 @@ def in_own_unit(cell: object, column: Column | None, unit: InUnit) -> float | No
     least = -math.inf if column is None or column.low is None else column.low
     most = math.inf if column is None or column.high is None else column.high
     low, high = least / unit.size + unit.zero, most / unit.size + unit.zero
-    figure = cells.number(cell, low=low, high=high, what=f"a figure in {unit.unit}, {low:.3g} to {high:.3g}")
+    bounds = {"low": Figure(float(f"{low:.3g}"), None), "high": Figure(float(f"{high:.3g}"), None)}
+    what = Sentence("asked.in_unit", unit=unit.unit, **bounds)
+    figure = cells.number(cell, low=low, high=high, what=what)
     return None if figure is None else min(max((figure - unit.zero) * unit.size, least), most)
 
 
@@ -425,7 +428,7 @@ def names_of(checked: Checked[Model], field: str) -> list[str | None]:
 
 
 def refuse_repeats(
-    checked: Checked[Model], field: str, remedy: str, findings: Findings, *, alike: bool = False
+    checked: Checked[Model], field: str, remedy: Sentence, findings: Findings, *, alike: bool = False
 ) -> None:
     """Name every row whose name stands in an earlier row already; with ``alike``, but for capitals and spaces too."""
     first: dict[str, tuple[str, int]] = {}

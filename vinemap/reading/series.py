@@ -18,6 +18,7 @@ from vinemap.errors import Findings
 from vinemap.reading import cells
 from vinemap.reading.schema import in_own_unit, squeeze
 from vinemap.reading.tabular import Cells, Sheet, folded
+from vinemap.sentences import Listed, Sentence
 
 _LOOKED_AT = 100
 _DATE = frozenset({"date", "datetime", "timestamp", "fecha", "datum", "day", "dia"})
@@ -154,9 +155,8 @@ def _header(file: str, sheet: Sheet, mapping: Mapping[str, str], findings: Findi
         names = tuple("" if cell is None else str(cell).strip() for cell in row)
         chosen = _one_of(temperatures, names)
         if chosen is None:
-            listed = ", ".join(repr(names[k]) for k in temperatures)
-            what = f"has several columns of temperatures: {listed}"
-            remedy = 'name the one of the air in vinemap.toml as [columns.loggers] temp_c = "..."'
+            listed = Listed((repr(names[k]) for k in temperatures), most=None)
+            what, remedy = Sentence("fault.temperatures", columns=listed), Sentence("remedy.temperatures")
             findings.problem(file, sheet.rows[place][0], "", what, remedy)
             chosen = -1
         whole, date, clock = (roles.get(role, [None])[0] for role in ("both", "date", "clock"))
@@ -220,8 +220,8 @@ def _series(
             file,
             sheet.rows[header.place][0],
             header.names[header.temperature],
-            "names neither °C nor °F",
-            'write it into the heading, or set unit = "C" or unit = "F" under [loggers] in vinemap.toml',
+            Sentence("fault.no_degree"),
+            Sentence("remedy.no_degree"),
         )
         return []
     readings = _readings(file, rows, header, said, event, findings)
@@ -304,7 +304,7 @@ def _readings(
                 column = when
                 time = cells.moment(_cell(row, header.date), day_first, _cell(row, header.clock))
                 if time is None:
-                    raise cells.bad("is empty", "give the time of the reading, or take the row out")
+                    raise cells.bad(Sentence("fault.empty"), Sentence("remedy.reading_time"))
                 column = header.names[header.logger] if header.logger is not None else ""
                 name = None if header.logger is None else cells.name(_cell(row, header.logger))
                 xy = _place(row, header)
@@ -322,8 +322,7 @@ def _celsius(cell: object, unit: str) -> float | None:
     if isinstance(cell, str):
         match = _WITH_UNIT.fullmatch(cell.strip())
         if match is not None and match["unit"].upper() != unit:
-            remedy = "give all of a column in one unit"
-            raise cells.bad(f"{cells.show(cell)} is in another unit than the column", remedy)
+            raise cells.bad(Sentence("fault.other_degree", cell=cells.show(cell)), Sentence("remedy.other_degree"))
         cell = match["figure"] if match is not None else cell
         if str(cell).strip().casefold() in _MISSING:
             return None
@@ -331,14 +330,14 @@ def _celsius(cell: object, unit: str) -> float | None:
     other = _UNITS[unit]
     if other is not None:
         return in_own_unit(cell, column, other)
-    return cells.number(cell, low=column.low or 0, high=column.high or 0, what="a temperature in °C, -60 to 60")
+    return cells.number(cell, low=column.low or 0, high=column.high or 0, what=Sentence("asked.celsius"))
 
 
 def _place(row: Cells, header: _Header) -> tuple[float, float] | None:
     if header.lon is None or header.lat is None:
         return None
-    lon = cells.number(_cell(row, header.lon), low=-180, high=180, what="a longitude in degrees, -180 to 180")
-    lat = cells.number(_cell(row, header.lat), low=-90, high=90, what="a latitude in degrees, -90 to 90")
+    lon = cells.number(_cell(row, header.lon), low=-180, high=180, what=Sentence("asked.lon"))
+    lat = cells.number(_cell(row, header.lat), low=-90, high=90, what=Sentence("asked.lat"))
     return None if lon is None or lat is None else (lon, lat)
 
 

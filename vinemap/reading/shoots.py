@@ -14,6 +14,7 @@ from vinemap.reading.cells import bad, show
 from vinemap.reading.files import TABLES, usable
 from vinemap.reading.schema import Row, check_rows, match_columns, names_of, typed, with_columns
 from vinemap.reading.tabular import read_table
+from vinemap.sentences import Figure, Sentence
 
 _STAGE = re.compile(r"(?P<scale>BBCH|(?:modified )?E[- ]?L)[- :.]?(?P<number>[0-9]{1,2})", re.IGNORECASE)
 _MOST_STAGE = {"BBCH": 99, "E-L": 47}
@@ -28,10 +29,8 @@ class ShootRow(Row):
     def _no_more_than_nodes(cls, shoots: int, info: ValidationInfo) -> int:
         nodes = info.data.get("nodes")
         if nodes is not None and shoots > nodes:
-            raise bad(
-                f"{shoots} nodes with a shoot of {nodes} nodes",
-                "count each node once, however many shoots it bears, and leave shoots from old wood out",
-            )
+            fault = Sentence("fault.shoots_over", shoots=Figure(shoots), nodes=Figure(nodes))
+            raise bad(fault, Sentence("remedy.shoots_over"))
         return shoots
 
     @field_validator("primary_frozen", check_fields=False)
@@ -39,10 +38,8 @@ class ShootRow(Row):
     def _no_more_than_shoots(cls, frozen: int | None, info: ValidationInfo) -> int | None:
         shoots = info.data.get("shoots")
         if frozen is not None and shoots is not None and frozen > shoots:
-            raise bad(
-                f"the shoot froze on {frozen} nodes, of {shoots} nodes with a shoot",
-                "count a node whose shoot froze among the nodes with a shoot too, or correct either",
-            )
+            fault = Sentence("fault.frozen_over", frozen=Figure(frozen), shoots=Figure(shoots))
+            raise bad(fault, Sentence("remedy.frozen_over"))
         return frozen
 
     @field_validator("secondary_frozen", check_fields=False)
@@ -50,12 +47,10 @@ class ShootRow(Row):
     def _no_more_than_primaries(cls, frozen: int | None, info: ValidationInfo) -> int | None:
         first = info.data.get("primary_frozen")
         if frozen is not None and first is None and "primary_frozen" in info.data:
-            raise bad("stands without primary_frozen", "give the nodes whose first shoot froze too")
+            raise bad(Sentence("fault.secondary_alone"), Sentence("remedy.secondary_alone"))
         if frozen is not None and first is not None and frozen > first:
-            raise bad(
-                f"the secondary froze on {frozen} nodes, the primary on {first}",
-                "count among secondary_frozen only nodes that are among primary_frozen, or correct either",
-            )
+            fault = Sentence("fault.secondary_more", secondary=Figure(frozen), primary=Figure(first))
+            raise bad(fault, Sentence("remedy.secondary_more"))
         return frozen
 
     @field_validator("stage", check_fields=False)
@@ -67,8 +62,8 @@ class ShootRow(Row):
         scale = "" if match is None else "BBCH" if match["scale"].upper() == "BBCH" else "E-L"
         if match is None or int(match["number"]) > _MOST_STAGE[scale] or (scale == "E-L" and int(match["number"]) < 1):
             raise bad(
-                f"{show(stage)} is no growth stage of a known scale",
-                "write the scale and its number, as BBCH 11 (0 to 99) or E-L 7 (1 to 47)",
+                Sentence("fault.stage", cell=show(stage)),
+                Sentence("remedy.stage"),
             )
         return f"{scale} {int(match['number'])}"
 
@@ -101,9 +96,8 @@ def read_shoots(path: Path, known: set[str]) -> pd.DataFrame:
     checked = check_rows(table, ShootRow, match_columns(table, ShootRow, {}, findings), findings)
     for name, number in zip(names_of(checked, "sample"), table.numbers, strict=True):
         if name is not None and name not in known:
-            findings.problem(
-                table.file, number, checked.column("sample"), f"{name!r} is no sample of the vineyard", "correct it"
-            )
+            unknown = Sentence("fault.shoots.no_sample", sample=repr(name))
+            findings.problem(table.file, number, checked.column("sample"), unknown, Sentence("remedy.correct"))
     if findings.problems:
         raise InputError(findings.problems)
     rows = [row for _, row in checked.good()]

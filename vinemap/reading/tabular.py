@@ -23,14 +23,13 @@ from vinemap.characters import from_spreadsheet
 from vinemap.doors import megabytes
 from vinemap.errors import Findings, Problem, RefusedError
 from vinemap.reading.cells import blank
-from vinemap.sentences import Listed, Sentence
+from vinemap.sentences import Figure, Listed, Sentence
 
 Cells = Sequence[object]
 
 NOTES_SHEET = "notes"
 """Title of the sheet of a workbook that is for its readers and never holds a table."""
 
-ONLY_OURS = "keep only what belongs to this vineyard"
 """What to do about a file that holds too much."""
 
 MOST_ROWS = 200_000
@@ -251,13 +250,13 @@ class _Filled:
 
 def too_many_cells(most: int) -> RefusedError:
     """Make the error of a file of more cells than are read."""
-    remedy = ONLY_OURS if most == MOST_CELLS else f"{ONLY_OURS}, or save the table as .csv, of which more is read"
-    return RefusedError(f"holds more than {most:,} cells, empty ones among them", remedy)
+    remedy = Sentence("remedy.only_ours" if most == MOST_CELLS else "remedy.only_ours_or_csv")
+    return RefusedError(Sentence("fault.many_cells", most=Figure(most)), remedy)
 
 
 def too_many_rows() -> RefusedError:
     """Make the error of a file of more rows than `MOST_ROWS`."""
-    return RefusedError(f"holds more than {MOST_ROWS:,} rows", ONLY_OURS)
+    return RefusedError(Sentence("fault.many_rows", most=Figure(MOST_ROWS)), Sentence("remedy.only_ours"))
 
 
 def _table(file: str, filled: list[tuple[int, Cells]], findings: Findings) -> Table | None:
@@ -269,8 +268,8 @@ def _table(file: str, filled: list[tuple[int, Cells]], findings: Findings) -> Ta
         header.pop()
     width = len(header)
     if width > _MOST_COLUMNS:
-        what = f"has {width:,} columns, and at most {_MOST_COLUMNS:,} are read"
-        findings.problem(file, None, "", what, "save the table with the columns that are needed")
+        what = Sentence("fault.many_columns.table", count=Figure(width), most=Figure(_MOST_COLUMNS))
+        findings.problem(file, None, "", what, Sentence("remedy.fewer_columns.table"))
         return None
     fitting = [(number, cells) for number, cells in filled[1:] if all(blank(cell) for cell in cells[width:])]
     if len(filled) == 1:
@@ -287,15 +286,14 @@ def _header_fits(file: str, filled: list[tuple[int, Cells]], fitting: int, width
     long = [(number, cells) for number, cells in filled[1:] if any(not blank(cell) for cell in cells[width:])]
     workbook = ".xlsx" in file.casefold()
     if len(long) > max(_FEW, fitting):
-        title = "if title rows or merged cells stand above the header, delete them, and name every column"
-        marks = "put cells that hold the separator, such as a decimal comma, in quotation marks"
         findings.problem(
             file,
             filled[0][0],
             "",
-            f"the first row, read as the header, has {width} cell{'' if width == 1 else 's'}, and {len(long)} of "
-            f"{len(filled) - 1} rows below have more (row {long[0][0]} is the first)",
-            title if workbook else f"{marks}; {title}",
+            Sentence.counted(
+                "fault.long_rows", width, long=Figure(len(long)), all=Figure(len(filled) - 1), row=str(long[0][0])
+            ),
+            Sentence("remedy.titles" if workbook else "remedy.marks_or_titles"),
         )
         return False
     for number, cells in long:
@@ -303,10 +301,8 @@ def _header_fits(file: str, filled: list[tuple[int, Cells]], fitting: int, width
             file,
             number,
             "",
-            f"the row has {len(cells)} cells, the header has {width}",
-            "name the column, or empty the cells beyond the header"
-            if workbook
-            else "put cells that hold the separator, such as a decimal comma, in quotation marks, or name the column",
+            Sentence("fault.long_row", count=Figure(len(cells)), width=Figure(width)),
+            Sentence("remedy.long_row" if workbook else "remedy.long_row.marks"),
         )
     return True
 
@@ -315,7 +311,7 @@ def _text(path: Path, findings: Findings, *, below_titles: bool = False) -> list
     data = path.read_bytes()
     text = decode(data)
     if text is None and b"\x00" in data and not data.startswith(_WIDE):
-        findings.problem(path.name, nul_line(data), "", "holds a NUL character (a byte of 0)", "save it again as UTF-8")
+        findings.problem(path.name, nul_line(data), "", Sentence("fault.nul"), Sentence("remedy.utf8"))
         return None
     if text is None:
         findings.problem(path.name, None, "", Sentence("fault.no_text"), Sentence("remedy.as_utf8"))
@@ -351,8 +347,8 @@ def _text(path: Path, findings: Findings, *, below_titles: bool = False) -> list
             path.name,
             number + 1,
             "",
-            "a quotation mark is opened and not closed, or a cell is far too long",
-            "put each text cell between two quotation marks, and double the marks inside it",
+            Sentence("fault.quotes"),
+            Sentence("remedy.quotes"),
         )
         return None
     return records
@@ -448,10 +444,8 @@ def _refuse_swollen(path: Path) -> None:
         parts = archive.infolist()
         size = sum(part.file_size for part in parts)
         if size > _MOST_UNPACKED_BYTES:
-            raise RefusedError(
-                f"unpacks to {megabytes(size)}, and at most {megabytes(_MOST_UNPACKED_BYTES)} are read",
-                ONLY_OURS,
-            )
+            sizes = {"size": megabytes(size), "most": megabytes(_MOST_UNPACKED_BYTES)}
+            raise RefusedError(Sentence("fault.unpacks", **sizes), Sentence("remedy.only_ours"))
         large = {part.filename for part in parts if part.file_size > _MOST_PART_BYTES}
         if not large:
             return
@@ -465,7 +459,7 @@ def _refuse_swollen(path: Path) -> None:
         kind = kinds.get(name, "")
         picture = name.startswith("xl/media/") and not kind
         if not picture and not (kind.endswith(".worksheet+xml") and not any(b"chartsheet" in link for link in links)):
-            raise RefusedError(f"its part {name} is far larger than that of a table", "save the table alone, as .csv")
+            raise RefusedError(Sentence("fault.large_part", name=name), Sentence("remedy.table_alone"))
 
 
 def _every_sheet(path: Path) -> Iterator[Sheet]:
@@ -542,8 +536,8 @@ def _unsaved_formulas(path: Path, title: str, rows: dict[int, Cells], findings: 
                         path.name,
                         number,
                         openpyxl.utils.get_column_letter(position + 1),
-                        f"the formula {formula[:60]!r} has no stored result",
-                        "open the workbook in a spreadsheet and save it, or type the value",
+                        Sentence("fault.formula", formula=repr(formula[:60])),
+                        Sentence("remedy.formula"),
                     )
     finally:
         book.close()

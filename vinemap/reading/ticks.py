@@ -14,6 +14,7 @@ from vinemap.reading.cells import bad, show
 from vinemap.reading.files import TABLES, find_file
 from vinemap.reading.schema import Row, check_rows, match_columns, typed, with_columns
 from vinemap.reading.tabular import Table, read_table
+from vinemap.sentences import Sentence
 
 MARKED = ["block", "zone", "task", "mark"]
 """What a mark is on: no two that stand have these alike."""
@@ -31,8 +32,8 @@ class TickRow(Row):
         except ValueError:
             when = None
         if when is None or when.tzinfo is None:
-            what = f"{show(time)} is no time with its zone" if time else "is empty"
-            raise bad(what, "write day and time as 2026-02-14T09:30:00Z, or leave the row as the phone wrote it")
+            what = Sentence("fault.tick.time", time=show(time)) if time else Sentence("fault.empty")
+            raise bad(what, Sentence("remedy.tick.time"))
         return when.astimezone(dt.UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 

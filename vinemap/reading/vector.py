@@ -17,7 +17,7 @@ from vinemap.errors import Findings, RefusedError
 from vinemap.reading.drivers import Layers
 from vinemap.reading.geoparquet import read_geoparquet
 from vinemap.reading.tabular import Cells, Table
-from vinemap.sentences import Sentence
+from vinemap.sentences import Listed, Sentence
 
 _MOST_NAMED = 20
 # What GDAL calls the bytes that it was given.
@@ -86,23 +86,22 @@ def _sound(path: Path, findings: Findings) -> Iterator[None]:
             path.name,
             None,
             "",
-            "Parquet files need the package pyarrow, which is not installed",
-            "install it with: pip install 'vinemap[parquet]', or save the file as .gpkg",
+            Sentence("fault.no_pyarrow"),
+            Sentence("remedy.no_pyarrow"),
         )
     except RefusedError as refusal:
         findings.problem(path.name, refusal.row, refusal.column, refusal.message, refusal.remedy)
     except Exception as error:
         reason = _IN_MEMORY.sub(path.name, " ".join(str(error).split()))[:200].rstrip(".")
-        findings.problem(
-            path.name, None, "", f"cannot be read as {path.suffix} ({reason})", "export it again, for instance as .gpkg"
-        )
+        fault = Sentence("fault.not_as", ending=path.suffix, reason=reason)
+        findings.problem(path.name, None, "", fault, Sentence("remedy.export_layer"))
     if any("closed ring" in str(word.message) for word in said):
         findings.warn(Sentence("warning.not_closed", file=path.name))
 
 
 def _table(path: Path, frame: gpd.GeoDataFrame, findings: Findings) -> Table | None:
     if frame.empty:
-        findings.problem(path.name, None, "", "the layer holds no shapes", "draw them and save the layer again")
+        findings.problem(path.name, None, "", Sentence("fault.no_shapes"), Sentence("remedy.no_shapes"))
         return None
     plain = frame.drop(columns=frame.geometry.name)
     columns = [plain.iloc[:, i].astype(object).tolist() for i in range(plain.shape[1])]
@@ -141,8 +140,8 @@ def _layer(path: Path, layers: Layers, stem: str, layer: str | None, findings: F
             "vinemap.toml",
             None,
             f"files.{stem}_layer",
-            f"{path.name} has no layer {layer!r}",
-            f"name one of its layers: {_listed(names)}",
+            Sentence("fault.no_such_layer", file=path.name, layer=repr(layer)),
+            Sentence("remedy.no_such_layer", layers=_listed(names)),
         )
         return None
     if path.suffix.lower() == ".gpx":
@@ -151,16 +150,17 @@ def _layer(path: Path, layers: Layers, stem: str, layer: str | None, findings: F
     fitting = [name for name in drawn if name.casefold() == stem]
     if len(drawn) == 1 or len(fitting) == 1:
         return names.index((fitting or drawn)[0])
-    what = f"has several layers: {_listed(drawn)}" if drawn else "has no layer"
+    what = Sentence("fault.layers", layers=_listed(drawn)) if drawn else Sentence("fault.no_layer")
     findings.problem(
         path.name,
         None,
         "",
         what,
-        f"call the one to read '{stem}', or name it as files.{stem}_layer in vinemap.toml",
+        Sentence("remedy.layers", stem=stem),
     )
     return None
 
 
-def _listed(names: list[str]) -> str:
-    return ", ".join(names[:_MOST_NAMED]) + (" and others" if len(names) > _MOST_NAMED else "")
+def _listed(names: list[str]) -> Listed | Sentence:
+    shown = Listed(names[:_MOST_NAMED], most=None)
+    return Sentence("list.others", shown=shown) if len(names) > _MOST_NAMED else shown

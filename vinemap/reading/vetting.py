@@ -25,16 +25,13 @@ from xml.parsers import expat
 from pyproj import CRS
 from pyproj.exceptions import CRSError
 
-from vinemap.doors import barred
+from vinemap.doors import barred, megabytes
 from vinemap.errors import RefusedError
 from vinemap.reading.cells import show
 from vinemap.reading.crs import LONLAT, opens_files
-from vinemap.reading.tabular import ONLY_OURS, decode, nul_line
+from vinemap.reading.tabular import decode, nul_line
+from vinemap.sentences import Figure, Sentence
 
-_AGAIN = "export it again, for instance as .gpkg"
-_TABLE = "save the layer as a table of its own in a new .gpkg"
-PLAIN_CRS = "save the layer in a CRS with an EPSG code, such as EPSG:4326"
-OWN_FILES = "states a CRS that has a file of its own opened"
 _MOST_BYTES = 100_000_000
 _MOST_KML_BYTES = 50_000_000
 # Brackets and commas of JSON, each of which takes some hundred bytes of memory: 800,000 corners.
@@ -69,27 +66,30 @@ def geojson(data: bytes) -> tuple[bytes, CRS | None]:
     Addresses of a CRS (types link and url of the older GeoJSON 2008) are never followed: a CRS is a name with a code.
     """
     if b"\x00" in data:
-        raise RefusedError(f"line {nul_line(data)} holds a NUL character (a byte of 0)", "save it again as UTF-8")
+        raise RefusedError(Sentence("fault.nul.line", line=nul_line(data)), Sentence("remedy.utf8"))
     text = decode(data)
     if text is None:
-        raise RefusedError("is not readable as text", "save it again as UTF-8")
+        raise RefusedError(Sentence("fault.no_text"), Sentence("remedy.utf8"))
     if sum(map(text.count, "[{,")) > _MOST_MARKS:
-        raise RefusedError(f"holds more than {_MOST_MARKS:,} brackets and commas", ONLY_OURS)
+        raise RefusedError(Sentence("fault.many_marks", most=Figure(_MOST_MARKS)), Sentence("remedy.only_ours"))
     try:
         root = json.loads(text)
     except RecursionError:
-        raise RefusedError("is nested too deeply for GeoJSON", _AGAIN) from None
+        raise RefusedError(Sentence("fault.nested_json"), Sentence("remedy.export_layer")) from None
     except ValueError as error:
-        raise RefusedError(f"is not valid JSON ({str(error)[:100]})", _AGAIN) from None
+        raise RefusedError(
+            Sentence("fault.no_json", reason=str(error)[:100]), Sentence("remedy.export_layer")
+        ) from None
     kind = root.get("type") if isinstance(root, dict) else None
     if not isinstance(kind, str) or kind not in _GEOJSON:
-        of_type = "without the type that GeoJSON states" if kind is None else f"of type {show(kind)}, not GeoJSON"
-        raise RefusedError(f"is JSON {of_type}", "export it as GeoJSON (RFC 7946)")
+        untyped, typed = "fault.json_without_type", "fault.json_of_type"
+        fault = Sentence(untyped) if kind is None else Sentence(typed, kind=show(kind))
+        raise RefusedError(fault, Sentence("remedy.export_geojson"))
     if len({name for properties in _properties(root) for name in properties}) > MOST_FIELDS:
         raise too_many_fields()
     stated = {json.dumps(crs): crs for crs in _taken_out(root)}
     if len(stated) > 1:
-        raise RefusedError("states more than one CRS", PLAIN_CRS)
+        raise RefusedError(Sentence("fault.several_crs"), Sentence("remedy.plain_crs"))
     crs = _json_crs(next(iter(stated.values()))) if stated else LONLAT
     plain = json.dumps(root, separators=(",", ":"))
     if "\\u0000" in plain:
@@ -116,8 +116,9 @@ def _json_crs(member: Any) -> CRS | None:
     properties = member.get("properties") if isinstance(member, dict) else None
     name = properties.get("name") if isinstance(properties, dict) and member.get("type") == "name" else None
     if not isinstance(name, str):
-        kind = show(member.get("type")) if isinstance(member, dict) else "of no known type"
-        raise RefusedError(f"states its CRS by a reference ({kind}), and references are not followed", PLAIN_CRS)
+        unknown = Sentence("fault.crs_reference.unknown")
+        kind = show(member.get("type")) if isinstance(member, dict) else unknown
+        raise RefusedError(Sentence("fault.crs_reference", kind=kind), Sentence("remedy.plain_crs"))
     match = _CODE.fullmatch(name.strip())
     try:
         return CRS.from_authority(match[1] or match[2] or match[3], match[4]) if match else _unknown(name)
@@ -126,7 +127,7 @@ def _json_crs(member: Any) -> CRS | None:
 
 
 def _unknown(name: str) -> CRS:
-    raise RefusedError(f"states the CRS {show(name)}, which is no code that is known here", PLAIN_CRS)
+    raise RefusedError(Sentence("fault.crs_unknown", name=show(name)), Sentence("remedy.plain_crs"))
 
 
 def _properties(root: dict[str, Any]) -> Iterator[dict[str, Any]]:
@@ -143,19 +144,21 @@ def _name_nul(root: dict[str, Any]) -> None:
         for name, value in properties.items():
             if "\\u0000" in json.dumps([name, value]):
                 column = name.replace("\x00", "\\0")
-                raise RefusedError(f"{show(value)} holds a NUL character", "type the value again", row, column)
+                fault = Sentence("fault.nul.value", value=show(value))
+                raise RefusedError(fault, Sentence("remedy.value_again"), row, column)
 
 
 def too_many_fields() -> RefusedError:
     """Make the error of a layer of more columns than `MOST_FIELDS`."""
-    return RefusedError(f"has more than {MOST_FIELDS:,} columns", "save the layer with the columns that are needed")
+    return RefusedError(Sentence("fault.many_columns", most=Figure(MOST_FIELDS)), Sentence("remedy.fewer_columns"))
 
 
 def xml(data: bytes, root: str) -> bytes:
     """Return KML or GPX as it is, where its first element is the format's and it holds no more than a layer does."""
     found = first_element(data)
     if found != root:
-        raise RefusedError(f"is not {root.upper()}: its first element is {show(found)}", f"export it again as .{root}")
+        fault = Sentence("fault.not_that_xml", kind=root.upper(), found=show(found))
+        raise RefusedError(fault, Sentence("remedy.export_as", ending=root))
     return data
 
 
@@ -171,19 +174,18 @@ def kmz(data: bytes) -> bytes:
             root = [part for part in inside if "/" not in part.filename.replace("\\", "/")]
             named = [part for part in root if part.filename.casefold() == "doc.kml"]
             if not root:
-                raise RefusedError("holds no KML at the root of the archive", "export it again as .kml")
+                raise RefusedError(Sentence("fault.kmz_empty"), Sentence("remedy.export_as", ending="kml"))
             part = (named or root)[0]
             if part.flag_bits & 0x1:
-                raise RefusedError("is encrypted", "export it again as .kml, without a password")
+                raise RefusedError(Sentence("fault.encrypted"), Sentence("remedy.export_open"))
             if part.file_size > _MOST_KML_BYTES:
-                raise RefusedError(
-                    f"unpacks to {part.file_size / 1e6:,.0f} MB, and at most {_MOST_KML_BYTES / 1e6:,.0f} MB are read",
-                    ONLY_OURS,
-                )
+                sizes = {"size": megabytes(part.file_size), "most": megabytes(_MOST_KML_BYTES)}
+                raise RefusedError(Sentence("fault.unpacks", **sizes), Sentence("remedy.only_ours"))
             # zipfile unpacks no more than an archive states.
             unpacked = archive.read(part)
     except (zipfile.BadZipFile, NotImplementedError, zlib.error, EOFError, OSError, RuntimeError) as error:
-        raise RefusedError(f"the archive is damaged ({error})", "export it again as .kml") from None
+        damaged = Sentence("fault.archive", reason=str(error))
+        raise RefusedError(damaged, Sentence("remedy.export_as", ending="kml")) from None
     return xml(unpacked, "kml")
 
 
@@ -204,7 +206,7 @@ def first_element(data: bytes) -> str:
     except (expat.ExpatError, ValueError) as error:
         # What is wrong further down is the reader's to say.
         if not seen.first:
-            raise RefusedError(f"is not valid XML ({error})", _AGAIN) from None
+            raise RefusedError(Sentence("fault.no_xml", reason=str(error)), Sentence("remedy.export_layer")) from None
     return seen.first
 
 
@@ -230,11 +232,13 @@ class _Seen:
         self._layers += bare in _LAYERS
         self._fields.add(attributes.get("name", "") if bare in _NAMED else bare)
         if self._count > _MOST_ELEMENTS:
-            raise RefusedError(f"holds more than {_MOST_ELEMENTS:,} elements", ONLY_OURS)
+            raise RefusedError(
+                Sentence("fault.many_elements", most=Figure(_MOST_ELEMENTS)), Sentence("remedy.only_ours")
+            )
         if self._depth > _DEEPEST:
-            raise RefusedError("has its elements nested too deeply for a layer", _AGAIN)
+            raise RefusedError(Sentence("fault.nested_xml"), Sentence("remedy.export_layer"))
         if self._layers > _MOST_LAYERS:
-            raise RefusedError(f"holds more than {_MOST_LAYERS:,} folders", ONLY_OURS)
+            raise RefusedError(Sentence("fault.many_folders", most=Figure(_MOST_LAYERS)), Sentence("remedy.only_ours"))
         if len(self._fields) > MOST_FIELDS:
             raise too_many_fields()
 
@@ -242,7 +246,7 @@ class _Seen:
         self._depth -= 1
 
     def declare(self, *_: object) -> None:
-        raise RefusedError("has a document type declaration, which is not followed", _AGAIN)
+        raise RefusedError(Sentence("fault.doctype"), Sentence("remedy.export_layer"))
 
 
 def geopackage(path: Path) -> bytes:
@@ -270,16 +274,14 @@ def geopackage(path: Path) -> bytes:
             _refuse_queries(database)
             _refuse_damage(database)
     except (sqlite3.DatabaseError, OverflowError) as error:
-        raise RefusedError(f"the database is damaged ({error})", _AGAIN) from None
+        raise RefusedError(Sentence("fault.database", reason=str(error)), Sentence("remedy.export_layer")) from None
     return bytes(data)
 
 
 def _refuse_unfinished(path: Path) -> None:
     journal = path.with_name(path.name + "-journal")
     if journal.is_file() and barred(journal, _MOST_BYTES) is None and any(journal.open("rb").read(8)):
-        raise RefusedError(
-            "was left in the middle of being saved", "open it in the program that wrote it, and save it there"
-        )
+        raise RefusedError(Sentence("fault.unfinished"), Sentence("remedy.save_there"))
 
 
 def _with_log(path: Path) -> bytes:
@@ -304,23 +306,24 @@ def _refuse_damage(database: sqlite3.Connection) -> None:
 def _refuse_queries(database: sqlite3.Connection) -> None:
     entries = database.execute("SELECT type, name, sql FROM sqlite_master").fetchall()
     if sum(kind == "table" for kind, _, _ in entries) > _MOST_LAYERS:
-        raise RefusedError(f"holds more than {_MOST_LAYERS:,} tables", ONLY_OURS)
+        raise RefusedError(Sentence("fault.many_tables", most=Figure(_MOST_LAYERS)), Sentence("remedy.only_ours"))
     for kind, name, sql in entries:
         if kind == "view":
-            raise RefusedError(f"holds the query (view) {show(name)}, and queries are not run", _TABLE)
+            raise RefusedError(Sentence("fault.view", name=show(name)), Sentence("remedy.own_table"))
         virtual = re.match(r"\s*CREATE\s+VIRTUAL\s+TABLE\b.*?\bUSING\s+(\w+)", sql or "", re.IGNORECASE | re.DOTALL)
         if virtual is not None and virtual[1].casefold() != "rtree":
-            raise RefusedError(f"holds the virtual table {show(name)}, and virtual tables are not opened", _TABLE)
+            raise RefusedError(Sentence("fault.virtual", name=show(name)), Sentence("remedy.own_table"))
         if kind == "table" and virtual is None:
             quoted = str(name).replace('"', '""')
             columns = database.execute(f'PRAGMA table_xinfo("{quoted}")').fetchall()
             computed = [column[1] for column in columns if column[6] in (2, 3)]
             if computed:
-                raise RefusedError(f"the table {show(name)} computes the column {show(computed[0])}", _TABLE)
+                fault = Sentence("fault.computed", name=show(name), column=show(computed[0]))
+                raise RefusedError(fault, Sentence("remedy.own_table"))
     if any(name == "gpkg_spatial_ref_sys" for _, name, _ in entries):
         for row in database.execute("SELECT * FROM gpkg_spatial_ref_sys"):
             if any(isinstance(cell, str) and opens_files(cell) for cell in row):
-                raise RefusedError(OWN_FILES, PLAIN_CRS)
+                raise RefusedError(Sentence("fault.own_files"), Sentence("remedy.plain_crs"))
 
 
 def shapefile(path: Path) -> bytes:
@@ -333,10 +336,10 @@ def shapefile(path: Path) -> bytes:
                 continue
             fault = barred(other, _MOST_BYTES, within=path.parent)
             if fault is not None:
-                raise RefusedError(f"its companion {other.name} {fault[0]}", fault[1])
+                raise RefusedError(Sentence("fault.companion", name=other.name, fault=fault[0]), fault[1])
             data = other.read_bytes()
             if ending == ".prj" and opens_files(data.decode("utf-8", "replace")):
-                raise RefusedError(OWN_FILES, PLAIN_CRS)
+                raise RefusedError(Sentence("fault.own_files"), Sentence("remedy.plain_crs"))
             archive.writestr(path.stem + ending, data)
     return whole.getvalue()
 
@@ -345,5 +348,5 @@ def flatgeobuf(data: bytes) -> bytes:
     """Return a FlatGeobuf file whose header, which holds the CRS, names no files."""
     (length,) = struct.unpack_from("<I", data, 8) if len(data) >= 12 else (0,)
     if opens_files(data[12 : 12 + length].decode("utf-8", "replace")):
-        raise RefusedError(OWN_FILES, PLAIN_CRS)
+        raise RefusedError(Sentence("fault.own_files"), Sentence("remedy.plain_crs"))
     return data

@@ -8,7 +8,7 @@ from shapely import Point
 from vinemap.errors import Findings
 from vinemap.reading.cells import bare_name, show
 from vinemap.reading.frames import known_rows
-from vinemap.reading.rows import Located, RowFrame, locate
+from vinemap.reading.rows import Located, NoSuchVineError, RowFrame, locate
 from vinemap.reading.schema import Checked, SampleRow
 from vinemap.sentences import Figure, Listed, Sentence
 
@@ -50,8 +50,8 @@ def by_block_alone(
     known = {bare_name(name): name for name in blocks["block"]}
     found = {place: known[bare_name(row.block)] for place, row in alone.items() if bare_name(row.block) in known}
     for place in alone.keys() - found.keys():
-        message = f"there is no block {show(alone[place].block)}, and the sample has no other place"
-        remedy = f"name one of {', '.join(sorted(known.values())[:12])}, or give the sample a point"
+        message = Sentence("fault.block_alone", block=show(alone[place].block))
+        remedy = Sentence("remedy.block_alone", names=Listed(sorted(known.values())))
         findings.problem(checked.table.file, checked.table.numbers[place], checked.column("block"), message, remedy)
     if found:
         samples = Listed(rows[place].sample for place in found)
@@ -119,26 +119,22 @@ def _fault(
     frames: dict[str, RowFrame | None],
     located: dict[int, Located],
     place: int,
-) -> tuple[str, str, str] | None:
+) -> tuple[str, Sentence, Sentence] | None:
     """Place one sample, or return the column, what is wrong, and what to do."""
     if row.row is None or row.vine is None:
         empty = "row" if row.row is None else "vine"
-        return empty, "is empty, and the sample has no coordinates", "give both row and vine, or a point"
+        return empty, Sentence("fault.vine.empty"), Sentence("remedy.vine.empty")
     if row.block is None:
-        return "block", "is empty, and rows are counted within a block", "name the sample's block"
+        return "block", Sentence("fault.vine.no_block"), Sentence("remedy.vine.no_block")
     if row.block not in frames:
-        return "block", f"there is no block {show(row.block)}", f"name one of {', '.join(sorted(frames)[:12])}"
+        known = Sentence("remedy.name_one_of", names=Listed(sorted(frames)))
+        return "block", Sentence("fault.no_block", block=show(row.block)), known
     frame = frames[row.block]
     if frame is None:
-        message = f"rows and vines of block {show(row.block)} cannot be counted"
-        remedy = f"give the block {', '.join(NEEDED)}, draw its rows in a layer called rows, or give the sample a point"
-        return "block", message, remedy
+        message = Sentence("fault.vine.uncounted", block=show(row.block))
+        return "block", message, Sentence("remedy.vine.uncounted", columns=Listed(NEEDED))
     try:
         located[place] = locate(frame, row.row, row.vine)
-    except ValueError as error:
-        return (
-            "row" if str(error).startswith("there is no row") else "vine",
-            str(error),
-            "correct the sample, or the block's spacings",
-        )
+    except NoSuchVineError as error:
+        return error.axis, error.fault, Sentence("remedy.vine.spacings")
     return None

@@ -293,7 +293,8 @@ def _opened(folder: str | os.PathLike[str], findings: Findings) -> tuple[Path, S
     # Absolute, since libraries take what stands before a colon at the start of a path for a kind of archive.
     folder = Path(folder).absolute()
     if not folder.is_dir():
-        raise InputError([Problem(str(folder), None, "", "there is no such folder", "give the vineyard's folder")])
+        none = Sentence("fault.no_folder")
+        raise InputError([Problem(str(folder), None, "", none, Sentence("remedy.no_folder"))])
     settings = load_settings(folder, findings)
     _refuse_unknown_columns(settings, findings)
     return folder, settings
@@ -313,13 +314,15 @@ def _refuse_unknown_columns(settings: Settings, findings: Findings) -> None:
         guesses = Guesses(ours, 0.0)
         for key in getattr(settings.columns, stem):
             if key not in ours:
-                near = guesses.of(key)
+                near, names = guesses.of(key), Listed(ours, most=None)
                 findings.problem(
                     SETTINGS_FILE,
                     None,
                     f"columns.{stem}.{key}",
-                    f"{key!r} is no column of {stem}",
-                    f"{f'the nearest is {near}; ' if near else ''}write ours = yours, one of {', '.join(ours)}",
+                    Sentence("fault.no_column_of", column=repr(key), stem=stem),
+                    Sentence("remedy.no_column_of.near", near=near, names=names)
+                    if near
+                    else Sentence("remedy.no_column_of", names=names),
                 )
 
 
@@ -353,8 +356,8 @@ def _refuse_unknown_varieties(blocks: gpd.GeoDataFrame, settings: Settings, find
                 SETTINGS_FILE,
                 None,
                 "surface.hardiness",
-                f"no block has the variety {name!r}",
-                f"the nearest is {near!r}; write it as the blocks do" if near else "give the blocks their variety",
+                Sentence("fault.no_variety", variety=repr(name)),
+                Sentence("remedy.no_variety.near", near=repr(near)) if near else Sentence("remedy.no_variety"),
             )
 
 

@@ -16,7 +16,8 @@ from pydantic_core import PydanticCustomError
 from vinemap.errors import Findings
 from vinemap.reading.cells import bad, show, status, text
 from vinemap.reading.schema import CaneRow, Checked, check_rows, match_columns, squeeze
-from vinemap.reading.tabular import MOST_ROWS, ONLY_OURS, Cells, Table, folded
+from vinemap.reading.tabular import MOST_ROWS, Cells, Table, folded
+from vinemap.sentences import Figure, Sentence
 from vinemap.states import BUDS, NONCOUNT, State
 
 _LETTERS = {
@@ -84,7 +85,8 @@ def unfold(table: Table, mapping: Mapping[str, str], findings: Findings, section
             if position in again:
                 continue
             if len(rows) > MOST_ROWS:
-                findings.problem(table.file, None, "", f"holds more than {MOST_ROWS:,} nodes", ONLY_OURS)
+                more = Sentence("fault.many.nodes", most=Figure(MOST_ROWS))
+                findings.problem(table.file, None, "", more, Sentence("remedy.only_ours"))
                 break
             beside = [getattr(cane, name) for name in NONCOUNT]
             for node, place in ordered:
@@ -105,8 +107,8 @@ def _once(table: Table, findings: Findings) -> dict[int, int]:
                 table.file,
                 None,
                 table.columns[place],
-                f"{earlier!r} and {table.columns[place]!r} are both read as node {node}",
-                "keep one of them, or number the other anew",
+                Sentence("fault.both_node", first=repr(earlier), second=repr(table.columns[place]), node=str(node)),
+                Sentence("remedy.both_node"),
             )
     return first
 
@@ -124,8 +126,8 @@ def _repeated_canes(checked: Checked[CaneRow], findings: Findings) -> set[int]:
                 checked.table.file,
                 number,
                 checked.column("cane"),
-                f"cane {show(row.cane)} of sample {show(row.sample)} stands in row {earlier} already",
-                "give each cane of a sample a name or a number of its own in a column cane",
+                Sentence("fault.cane_twice", cane=show(row.cane), sample=show(row.sample), row=str(earlier)),
+                Sentence("remedy.cane_twice"),
             )
     return again
 
@@ -151,9 +153,5 @@ def _states(words: str) -> tuple[str, str, str]:
     try:
         status(words)
     except PydanticCustomError as fault:
-        raise bad(
-            f"{show(words)} cannot be read as the buds of a node",
-            "write a letter each for primary, secondary and tertiary: A alive, D dead, B dead before the freeze, "
-            "- unread, such as DA-",
-        ) from fault
+        raise bad(Sentence("fault.node_letters", cell=show(words)), Sentence("remedy.node_letters")) from fault
     return words, State.UNREAD.value, State.UNREAD.value

@@ -14,6 +14,7 @@ from typing import Any
 from vinemap.doors import barred, megabytes
 from vinemap.errors import FetchError, VinemapError
 from vinemap.exports.record import MOST_BYTES
+from vinemap.sentences import Sentence
 
 # Far more than a vineyard's folder holds, its elevation among it.
 _MOST_BYTES = 10_000_000_000
@@ -162,10 +163,8 @@ def _plain_causes(place: str) -> Iterator[None]:
     except VinemapError:
         raise
     except ImportError as error:
-        raise VinemapError(
-            f"{place}: {error}; install the package that fsspec names, here and on every worker"
-        ) from error
+        raise VinemapError(Sentence("fault.region.package", place=place, reason=str(error))) from error
     except Exception as error:
         what = str(error).splitlines()[0][:200] if str(error) else type(error).__name__
-        remedy = "check the address, and what lets this computer and the workers into it"
-        raise FetchError(place, f"cannot be used ({what})", remedy) from error
+        fault = Sentence("fault.region.address", reason=what)
+        raise FetchError(place, fault, Sentence("remedy.region.address")) from error

@@ -18,6 +18,7 @@ from typing import Any
 
 from vinemap.errors import VinemapError
 from vinemap.region.task import Outcome, Task, map_member
+from vinemap.sentences import Sentence
 from vinemap.states import Mapped
 
 _AHEAD = 3
@@ -53,7 +54,7 @@ def cluster(scheduler: str | None, workers: int | None = None, patience_s: float
         import dask  # noqa: PLC0415 - an extra
         from distributed import Client, LocalCluster  # noqa: PLC0415
     except ImportError as error:
-        raise VinemapError("a region needs more packages; install them with: pip install 'vinemap[region]'") from error
+        raise VinemapError(Sentence("fault.no_region")) from error
     # A lost worker or scheduler is expected here and told in our own words.
     logging.getLogger("distributed").setLevel(logging.CRITICAL)
     config = {"distributed.scheduler.allowed-failures": _DEATHS, "distributed.admin.tick.limit": "1h"}
@@ -102,9 +103,8 @@ def outcomes(
         try:
             client = opened()
         except (OSError, TimeoutError) as error:
-            what = f"the scheduler does not answer ({error or type(error).__name__})"
-            remedy = "see that it runs, then give the command again: what was mapped stays"
-            raise VinemapError(f"{what}; {remedy}") from error
+            reason = str(error) or type(error).__name__
+            raise VinemapError(Sentence("fault.region.scheduler", reason=reason)) from error
         with client:
             if (yield from _through(client, waiting, rest, work)):
                 return

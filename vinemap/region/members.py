@@ -23,7 +23,7 @@ from vinemap.reading.schema import Checked, Row, check_rows, match_columns, refu
 from vinemap.reading.tabular import folded, read_table
 from vinemap.reading.vector import read_layer
 from vinemap.sentences import Listed, Sentence
-from vinemap.settings import REGION_SETTINGS_FILE, RegionSettings
+from vinemap.settings import REGION_SETTINGS_FILE, RegionSettings, what_is_wrong
 
 RESERVED = ("index.html", "vineyards.csv")
 """Names in ``private/`` that no vineyard's folder may have."""
@@ -116,8 +116,7 @@ def read_region(home: Path, folders: Mapping[str, bool], name: str) -> Region:
     members = _members(home, folders, findings)
     districts = _districts(home, findings)
     if not findings.problems and not members:
-        what = "holds no vineyard's folder"
-        findings.problem(str(home), None, "", what, "put one folder a vineyard into it, each as `vinemap map` takes it")
+        findings.problem(str(home), None, "", Sentence("fault.members.none"), Sentence("remedy.members.none"))
     if findings.problems:
         raise InputError(findings.problems)
     _warn(members, findings)
@@ -136,7 +135,7 @@ def _members(home: Path, folders: Mapping[str, bool], findings: Findings) -> lis
     columns = match_columns(table, MemberRow, {}, findings)
     checked = check_rows(table, MemberRow, columns, findings)
     with folded(findings, len(table.rows)):
-        refuse_repeats(checked, "folder", "keep one row a vineyard", findings, alike=True)
+        refuse_repeats(checked, "folder", Sentence("remedy.members.once"), findings, alike=True)
         _refuse_unknown(checked, folders, findings)
     districts: dict[str, str] = {}
     growers: dict[str, str] = {}
@@ -166,10 +165,13 @@ def _refuse_unknown(checked: Checked[MemberRow], folders: Mapping[str, bool], fi
     for place, row in checked.good():
         if row.folder in folders and row.folder not in RESERVED:
             continue
-        what = f"there is no vineyard's folder {show(row.folder)}"
-        remedy = f"name one of {', '.join(sorted(folders)[:_NEAREST]) or 'those beside this file'}, or take the row out"
+        what = Sentence("fault.members.no_folder", folder=show(row.folder))
+        known = Listed(sorted(folders)[:_NEAREST], most=None)
+        none = Sentence("remedy.members.no_folder.none")
+        remedy = Sentence("remedy.members.no_folder", names=known) if folders else none
         if row.folder in RESERVED:
-            what, remedy = f"{show(row.folder)} is the name of a file that is written there", "rename the folder"
+            what = Sentence("fault.members.reserved", folder=show(row.folder))
+            remedy = Sentence("remedy.rename_folder")
         findings.problem(checked.table.file, checked.table.numbers[place], checked.column("folder"), what, remedy)
 
 
@@ -199,7 +201,8 @@ def _settings(home: Path, findings: Findings) -> RegionSettings:
             _name_fault(path.name, text, one, findings)
     except (UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
         what = " ".join(str(error).split())[:200]
-        findings.problem(path.name, None, "", f"is not valid TOML in UTF-8: {what}", 'correct it first: key = "text"')
+        syntax = Sentence("fault.region.no_toml", reason=what)
+        findings.problem(path.name, None, "", syntax, Sentence("remedy.region.no_toml"))
     return RegionSettings()
 
 
@@ -208,15 +211,14 @@ def _name_fault(file: str, text: str, fault: Any, findings: Findings) -> None:
     lines = text.splitlines()
     row = next((number for number, line in enumerate(lines, 1) if re.match(rf"\s*{re.escape(key)}\s*=", line)), None)
     if fault["type"] == "extra_forbidden":
-        known = ", ".join(RegionSettings.model_fields)
-        findings.problem(file, row, key, "there is no such key", f"take it out; the keys are {known}")
+        known = Sentence("remedy.region.keys", keys=Listed(RegionSettings.model_fields, most=None))
+        findings.problem(file, row, key, Sentence("fault.no_key"), known)
         return
     field = RegionSettings.model_fields[key]
-    what = fault["msg"].replace("Input should be", "should be")
-    remedy = f"correct it ({field.description}), or take the key out for its default, {field.default}"
-    findings.problem(
-        file, row, key, f"{str(fault['input'])[:60]!r} cannot be used: {what[:1].lower()}{what[1:]}", remedy
-    )
+    what = Sentence("fault.value", value=repr(str(fault["input"])[:60]), what=what_is_wrong(fault))
+    meaning = Sentence(f"setting.region.{key}")
+    remedy = Sentence("remedy.region.value", meaning=meaning, default=str(field.default))
+    findings.problem(file, row, key, what, remedy)
 
 
 def _districts(home: Path, findings: Findings) -> gpd.GeoDataFrame | None:
@@ -227,14 +229,16 @@ def _districts(home: Path, findings: Findings) -> gpd.GeoDataFrame | None:
         return None
     places = [place for place, column in enumerate(table.columns) if bare_name(column) in ("district", "name")]
     if not places:
-        findings.problem(table.file, None, "district", "the column is missing", "name each district in it")
+        findings.problem(table.file, None, "district", Sentence("fault.no_column"), Sentence("remedy.district.column"))
         return None
     names = [" ".join(str(row[places[0]] or "").split()) for row in table.rows]
     if table.geometry.crs is None:
-        findings.problem(table.file, None, "", "states no CRS", "save it again with its CRS, for instance as .gpkg")
+        findings.problem(table.file, None, "", Sentence("fault.district.no_crs"), Sentence("remedy.district.no_crs"))
         return None
     for number, name, shape in zip(table.numbers, names, table.geometry, strict=True):
         if not name or shape is None or shape.geom_type not in ("Polygon", "MultiPolygon"):
-            findings.problem(table.file, number, "", "is no named district's polygon", "name it and draw its outline")
+            findings.problem(
+                table.file, number, "", Sentence("fault.district.shape"), Sentence("remedy.district.shape")
+            )
     frame = gpd.GeoDataFrame({"district": names}, geometry=table.geometry.to_numpy(), crs=table.geometry.crs)
     return frame.to_crs(LONLAT).dissolve("district", as_index=False) if not findings.problems else None

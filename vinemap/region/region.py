@@ -132,8 +132,8 @@ def _read(home: str) -> Region:
         with brought(home, deep=False) as local:
             return read_region(local, dict.fromkeys(folders_at(home), True), last_name(home))
     if not Path(home).is_dir():
-        remedy = "name the folder that holds the vineyards' folders"
-        raise InputError([Problem(home, None, "", "there is no such folder", remedy)])
+        remedy = Sentence("remedy.region.folder")
+        raise InputError([Problem(home, None, "", Sentence("fault.no_folder"), remedy)])
     return read_region(Path(home), folders_in(Path(home)), last_name(home))
 
 

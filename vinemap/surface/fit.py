@@ -15,6 +15,7 @@ from vinemap.arrays import Array
 from vinemap.errors import TooFewSamplesError
 from vinemap.evidence.covariate import Evidence
 from vinemap.model.field import BinomialField
+from vinemap.sentences import Figure, Sentence
 from vinemap.settings import Surface as SurfaceSettings
 from vinemap.states import MAPPED, Bud
 from vinemap.surface.design import Design, batches, most_covariates
@@ -151,11 +152,7 @@ def _drawn(
 def refuse_too_few(primary: Observations) -> None:
     """Raise `TooFewSamplesError` where primary buds were read on too few samples for a map."""
     if primary.samples < FEWEST_SAMPLES:
-        lie = "sample with a primary bud read lies" if primary.samples == 1 else "samples with a primary bud read lie"
-        raise TooFewSamplesError(
-            f"{primary.samples} {lie} in a block; a map needs at least {FEWEST_SAMPLES}, and is worth having from "
-            "about 20"
-        )
+        raise TooFewSamplesError(Sentence.counted("fault.too_few", primary.samples, least=Figure(FEWEST_SAMPLES)))
 
 
 def fit_field(observed: Observations, design: Design) -> BinomialField:

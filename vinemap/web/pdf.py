@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from vinemap.errors import VinemapError
+from vinemap.sentences import Sentence
 
 
 def write_pdf(html: str, path: Path) -> None:
@@ -25,6 +26,5 @@ def write_pdf(html: str, path: Path) -> None:
     try:
         from weasyprint import HTML  # noqa: PLC0415 - an extra, and slow to load
     except (ImportError, OSError) as error:
-        message = "PDF needs WeasyPrint and Pango: pip install 'vinemap[pdf]', and on Debian apt install libpango-1.0-0"
-        raise VinemapError(message) from error
+        raise VinemapError(Sentence("fault.no_pdf")) from error
     HTML(string=html).write_pdf(path)
