@@ -100,3 +100,53 @@ def test_after_budbreak_the_head_of_the_page_speaks_of_shoots(language: str) -> 
     texts = section("page")[language]
     for key in ("head.worst", "head.worst_zone", "head.hurt", "head.none_hurt"):
         assert {"en": "shoot", "es": "brote"}[language] in texts[f"spring.{key}"], key
+
+
+_MAKERS = frozenset(
+    (
+        "BusyError",
+        "FetchError",
+        "InputError",
+        "NoSuchFileError",
+        "NoSuchVineError",
+        "Problem",
+        "RefusedError",
+        "TooFewSamplesError",
+        "VinemapError",
+        "bad",
+        "problem",
+        "refused",
+        "_refused",
+    )
+)
+"""What makes our errors, and the problems that they carry."""
+
+
+def _words_in(argument: ast.expr) -> str:
+    """The bare text that an argument holds in its own place, a place or a key of a sentence aside."""
+    match argument:
+        case ast.Constant(value=str(text)):
+            return text
+        case ast.JoinedStr():
+            return "".join(part.value for part in argument.values if isinstance(part, ast.Constant))
+        case ast.IfExp():
+            return _words_in(argument.body) + _words_in(argument.orelse)
+        case ast.BinOp():
+            return _words_in(argument.left) + _words_in(argument.right)
+    return ""
+
+
+def test_no_fault_is_a_bare_string() -> None:
+    """What our errors and problems say is a `Sentence`, so that the desk says it in the reader's language.
+
+    mypy holds the same of variables, by the types of `Problem` and of the errors. What is no sentence is one word, the
+    name of a file, a column or a key, or a place in a file: it has no space.
+    """
+    seen = 0
+    for path in Path(vinemap.__file__).parent.rglob("*.py"):
+        for call in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(call, ast.Call) and ast.unparse(call.func).rpartition(".")[2] in _MAKERS:
+                seen += 1
+                bare = [words for words in map(_words_in, call.args) if " " in words.replace(", ", ",").strip()]
+                assert bare == [], (path.name, call.lineno)
+    assert seen > 250

@@ -30,7 +30,7 @@ def test_a_map_from_the_desk(desk: Desk, client: TestClient, folder: Path) -> No
     assert now["state"] == RUNNING, "answered while the work went on"
     assert client.post(f"{HERE}/map").status_code == 200, "a second click starts nothing new"
     job = _ended(desk)
-    assert (job.state, job.share, job.error) == (DONE, 1.0, "")
+    assert (job.state, job.share, job.error) == (DONE, 1.0, {})
     out = folder / "outputs" / job.out
     assert len(list((folder / "outputs").iterdir())) == 1
     made = client.get(f"{HERE}/results/{job.out}/map.html")
