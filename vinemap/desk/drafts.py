@@ -20,6 +20,7 @@ from vinemap.doors import barred
 from vinemap.errors import InputError, Problem
 from vinemap.exports.disk import flush_names
 from vinemap.exports.record import places
+from vinemap.sentences import Sentence
 
 DESK = ".desk"
 """Name of the desk's own folder, beside the inputs of a vineyard."""
@@ -53,7 +54,7 @@ def refuse_foreign(folder: Path) -> None:
     links = [place for place in ("", *places(home)) if (home / place).is_symlink()]
     fault = None
     if links:
-        fault = "is a link, and the desk would write where it leads", "remove it"
+        fault = Sentence("fault.desk.link"), Sentence("remedy.remove")
     elif os.path.lexists(home / JOURNAL):
         fault = barred(home / JOURNAL, _MOST_BYTES, within=folder)
     if fault is not None:

@@ -14,6 +14,7 @@ from vinemap.errors import Findings, InputError, Problem
 from vinemap.exports.record import RUN_FILE, places, read_record, within
 from vinemap.reading.files import usable
 from vinemap.reading.tabular import read_table
+from vinemap.sentences import Sentence
 
 OUTPUTS = "outputs"
 _NAME = re.compile(r"(\d{4}-\d\d-\d\d)-(\d{6})-(map|plan|spring)")
@@ -134,7 +135,8 @@ def _blocks(run: Run) -> dict[str, dict[str, Any]]:
     path, findings = run.files["blocks.csv"], Findings()
     table = read_table(path, "blocks", findings) if usable(path, (".csv",), findings, within=run.folder) else None
     if table is None or "block" not in table.columns:
-        raise InputError(findings.problems or [Problem(path.name, None, "block", "the column is missing", "map again")])
+        none = Problem(path.name, None, "block", Sentence("fault.no_column"), Sentence("remedy.map_again"))
+        raise InputError(findings.problems or [none])
     rows = (dict(zip(table.columns, cells, strict=True)) for cells in table.rows)
     return {str(row["block"]): row for row in rows}
 

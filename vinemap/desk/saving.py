@@ -37,7 +37,7 @@ def changed_files(place: Place) -> dict[str, bytes]:
     for name, cells in place.drafts.cells.items():
         file = sheet_of(name)[0]
         if name not in tables:
-            gone = Problem(file, None, "", "is not there any more", "put it back, or give up what you typed into it")
+            gone = Problem(file, None, "", Sentence("fault.desk.gone"), Sentence("remedy.desk.gone"))
             raise InputError([problem for problem in problems if problem.file == file] or [gone])
         found[file] = remade(place.folder / file, tables[name], cells)
     for layer in (layer for layer, features in place.drafts.features.items() if features):
