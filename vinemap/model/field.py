@@ -13,6 +13,7 @@ from threadpoolctl import threadpool_limits
 from vinemap.arrays import Array
 from vinemap.model.components import Component, ExactComponent, VecchiaComponent
 from vinemap.model.hyperparameters import NEARLY_NORMAL, Counts, Mode, Priors
+from vinemap.model.information import Information
 from vinemap.model.lattice import Lattice
 from vinemap.model.many import ManyCounts
 from vinemap.model.search import Candidates, search, smoothed
@@ -157,6 +158,7 @@ class BinomialField:
         optional: Array | None = None,
         source: Array | None = None,
         free: Array | None = None,
+        log_odds: Array | None = None,
         most: int = 4,
         offset: Array | float = 0.0,
         cluster: Array | None = None,
@@ -182,6 +184,8 @@ class BinomialField:
             Which source each covariate is of, as in `vinemap.model.search.Candidates`; all of one by default.
         free : array of bool (p,), optional
             Covariates that do not count towards ``most``; none by default.
+        log_odds : array (p,), optional
+            Prior log-odds of each covariate, where they are known, as there; NaN elsewhere.
         most : int
             Most of the optional covariates in one model, but for the free.
         offset : float or array (n,)
@@ -201,7 +205,7 @@ class BinomialField:
             self.counts_ = ManyCounts.all_of(self.counts_)
         columns = self.counts_.X.shape[1]
         optional = np.zeros(columns, bool) if optional is None else np.asarray(optional, bool)
-        candidates = Candidates(np.broadcast_to(prior_sd, columns), optional, most, source, free)
+        candidates = Candidates(np.broadcast_to(prior_sd, columns), optional, most, source, free, log_odds)
         few = len(self.counts_) <= _FEW if self.integrate is None else self.integrate
         small = len(self.counts_) <= _FEW or isinstance(self.counts_, ManyCounts)
         with threadpool_limits(1 if small else None, "blas"):
@@ -254,6 +258,16 @@ class BinomialField:
         deviation = coef - mean[self._used]
         covariance[np.ix_(self._used, self._used)] = within + (shares[:, None] * deviation).T @ deviation
         return mean, covariance
+
+    def information(self, asked: Array) -> Information:
+        """Return what the counts alone say of the coefficients ``asked`` (p,) and of the covariance parameters.
+
+        It is taken at the mode of the best model, in which the others are integrated over their priors.
+        """
+        best = max((component.mode for component in self._components), key=lambda mode: mode.log_posterior)
+        variance = np.zeros(self.counts_.X.shape[1])
+        variance[self._used] = best.variance
+        return Information.at(self.counts_, replace(best, variance=variance), asked)
 
     # Models and covariance parameters
 

@@ -72,6 +72,40 @@ class Priors:
         """Negative second derivatives of the log density, shape (3,); mixed ones are 0."""
         return self._rates(theta)
 
+    def log_mean(self) -> Array:
+        """Prior means (3,) of log ℓ, log σ, log τ.
+
+        σ, τ and 1/ρ are exponential: the log of such a variable of rate λ has mean -log λ - γ, γ Euler's constant.
+        """
+        return np.array([1.0, -1.0, -1.0]) * (np.log(self._rates(np.zeros(3))) + np.euler_gamma)
+
+    def log_variance(self) -> float:
+        """Prior variance of each of them, that of the log of an exponential variable: π²/6."""
+        return float(np.pi**2 / 6)
+
+
+@dataclass(frozen=True)
+class NormalPriors(Priors):
+    """Normal priors of the logs of the covariance parameters, for what other data of the kind have taught.
+
+    Attributes
+    ----------
+    mean, sd : tuple of float
+        Of log ℓ (metres), log σ, log τ.
+    """
+
+    mean: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    sd: tuple[float, float, float] = (1.0, 1.0, 1.0)
+
+    def log_density(self, theta: Array) -> tuple[float, Array]:
+        """Log density of (log ℓ, log σ, log τ) up to a constant, with its gradient."""
+        away = (theta - np.array(self.mean)) / np.array(self.sd)
+        return float(-0.5 * away @ away), -away / np.array(self.sd)
+
+    def information(self, theta: Array) -> Array:
+        """Negative second derivatives of the log density, shape (3,); mixed ones are 0."""
+        return np.array(self.sd) ** -2.0
+
 
 @dataclass(frozen=True)
 class Mode:

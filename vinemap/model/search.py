@@ -34,6 +34,8 @@ class Candidates:
         Columns with the same number measure what one source knows; None for one source of all.
     free : array of bool (p,) or None
         Columns that do not count towards ``most``; none by default.
+    log_odds : array (p,) or None
+        Prior log-odds that a model has the column, whatever else it has; NaN or None where nothing is known of it.
     """
 
     sd: Array
@@ -41,6 +43,7 @@ class Candidates:
     most: int
     source: Array | None = None
     free: Array | None = None
+    log_odds: Array | None = None
 
     @cached_property
     def base(self) -> frozenset[int]:
@@ -59,21 +62,25 @@ class Candidates:
 
         Every number of covariates has the same weight, shared among the models of that size, which pays for having
         many candidates (J. G. Scott & J. O. Berger, Ann. Stat. 38 (2010) 2587). That is so within each source: the
-        many columns of one do not make those of another less probable.
+        many columns of one do not make those of another less probable. Columns of known odds have these instead.
         """
         chosen = np.zeros(len(self.sd), bool)
         chosen[sorted(columns)] = True
         chosen &= self.optional
-        return float(
-            sum(-np.log(comb(int((self.optional & of).sum()), int((chosen & of).sum()))) for of in self._sources)
-        )
+        shared = sum(-np.log(comb(int(of.sum()), int((chosen & of).sum()))) for of in self._sources)
+        return float(shared) + (0.0 if self.log_odds is None else float(self.log_odds[chosen & ~self._open].sum()))
+
+    @cached_property
+    def _open(self) -> Array:
+        """Which optional columns (p,) no odds are known of."""
+        return self.optional if self.log_odds is None else self.optional & np.isnan(self.log_odds)
 
     @cached_property
     def _sources(self) -> list[Array]:
         """Which columns (p,) are of each source that has an optional one."""
         if self.source is None:
-            return [np.ones(len(self.sd), bool)]
-        return [self.source == number for number in np.unique(self.source[self.optional])]
+            return [self._open]
+        return [self._open & (self.source == number) for number in np.unique(self.source[self._open])]
 
     def larger(self, columns: frozenset[int]) -> Iterator[tuple[int, frozenset[int]]]:
         """Yield each column that a model can take in, with the model that it becomes."""
