@@ -127,6 +127,11 @@ class Varieties(_Table):
         return {folded(other): name for other, name in spellings} | {folded(name): name for name in self.known}
 
 
+def usual_name(name: str, kin: Kin) -> str:
+    """Return what a variety is called among several vineyards: as the table has it, else as it is written."""
+    return kin.variety or " ".join(name.split())
+
+
 def folded(name: str) -> str:
     """Return a name by its letters and digits alone, without accents and capitals."""
     return "".join(_plain(name))

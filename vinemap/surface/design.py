@@ -8,9 +8,11 @@ from dataclasses import dataclass
 import geopandas as gpd
 import numpy as np
 import xarray as xr
+from scipy.special import logit
 
 from vinemap.arrays import Array
 from vinemap.evidence.covariate import Evidence
+from vinemap.evidence.region_prior import Normal, RegionPrior, TerrainEffect
 from vinemap.terrain.grid import read_layers
 from vinemap.terrain.layers import Covariate
 from vinemap.terrain.sparse import BlockCells
@@ -145,6 +147,10 @@ class Design:
         """Whether the ground is too level for heights to tell places apart."""
         return self.relief_m is not None and self.relief_m < LEAST_RELIEF_M
 
+    def is_offset(self, variety: int) -> bool:
+        """Whether the hardiness of a variety, by number, is stated, so that its effect is what is left beside that."""
+        return bool(np.any(self.offset_of_block[self.variety_of_block == variety]))
+
     @property
     def first_terrain(self) -> int:
         """First column of terrain."""
@@ -181,18 +187,41 @@ class Design:
         xy = cells.centres(part)
         return xy, *self.rows(xy, cells.block[part])
 
-    def prior_sd(self) -> Array:
-        """Prior standard deviations (columns,) of the coefficients."""
+    def prior_sd(self, borrowed: RegionPrior | None = None) -> Array:
+        """Prior standard deviations (columns,) of the coefficients; of other vineyards where these have taught any."""
         sd = np.full(self.columns, _TERRAIN_SD)
         sd[0], sd[1], sd[2 : self.first_terrain] = _INTERCEPT_SD, _PART_SD, _VARIETY_SD
         sd[self.first_known :] = [one.prior[1] for one in self.known]
+        for column, effect, scale in self._taught(borrowed):
+            sd[column] = effect.sd * scale
         return sd
 
-    def prior_mean(self) -> Array:
-        """Prior means (columns,) of the coefficients: 0 but for evidence that says another."""
+    def prior_mean(self, borrowed: RegionPrior | None = None) -> Array:
+        """Prior means (columns,) of the coefficients: 0 but for evidence, and other vineyards, that say another."""
         mean = np.zeros(self.columns)
         mean[self.first_known :] = [one.prior[0] for one in self.known]
+        for column, effect, scale in self._taught(borrowed):
+            mean[column] = effect.mean * scale
         return mean
+
+    def log_odds(self, borrowed: RegionPrior | None = None) -> Array:
+        """Prior log-odds (columns,) that a model has a column, where other vineyards taught them; NaN elsewhere."""
+        odds = np.full(self.columns, np.nan)
+        for column, effect, _ in self._taught(borrowed):
+            if isinstance(effect, TerrainEffect):
+                odds[column] = logit(effect.probability)
+        return odds
+
+    def _taught(self, borrowed: RegionPrior | None) -> Iterator[tuple[int, Normal, float]]:
+        """Yield the columns that other vineyards have taught, each with its effect and the column's unit."""
+        if borrowed is None:
+            return
+        for number, name in enumerate(self.varieties):
+            if name in borrowed.varieties and not self.is_offset(number):
+                yield 2 + number, borrowed.varieties[name], 1.0
+        for number, covariate in enumerate(self.covariates):
+            if covariate.name in borrowed.terrain:
+                yield self.first_terrain + number, borrowed.terrain[covariate.name], float(self.scale[number])
 
     def optional(self) -> Array:
         """Columns (columns,) that a model may do without: terrain, and evidence that does not say otherwise."""
@@ -211,9 +240,12 @@ class Design:
         return np.where(np.arange(self.columns) >= self.first_known, _EVIDENCE, _TERRAIN)
 
 
-def most_covariates(samples: int) -> int:
-    """Return the most optional covariates of one model: one for every 8 samples, up to four."""
-    return min(_MOST_COVARIATES, samples // _ROWS_PER_COVARIATE)
+def most_covariates(samples: int, borrowed: RegionPrior | None = None) -> int:
+    """Return the most optional covariates of one model: one for every 8 samples, up to four.
+
+    Where other vineyards have taught how probable each is, four need no samples of their own.
+    """
+    return _MOST_COVARIATES if borrowed is not None else min(_MOST_COVARIATES, samples // _ROWS_PER_COVARIATE)
 
 
 def batches(count: int, size: int = _BATCH) -> Iterator[slice]:

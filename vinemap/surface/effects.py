@@ -220,7 +220,8 @@ def effect_sentences(model: dict[str, Any], settings: Settings) -> list[Sentence
     Parameters
     ----------
     model : dict
-        ``effects``, as `effects` gives them, and ``relief_m``, as `vinemap.surface.diagnostics.describe` does.
+        ``effects``, as `effects` gives them, and ``relief_m``, as `vinemap.surface.diagnostics.describe` does;
+        ``borrowed``, how many vineyards have taught this one, where any has.
     settings : Settings
         Units.
     """
@@ -229,7 +230,9 @@ def effect_sentences(model: dict[str, Any], settings: Settings) -> list[Sentence
     if not terrain and model["relief_m"] is not None:
         terrain = [_nothing(model, settings)]
     known = [_known(one, settings) for one in told if one["of"] == "evidence"]
-    return [*terrain, *known, *(_other(one) for one in told if one["of"] not in ("terrain", "evidence"))]
+    others = [_other(one) for one in told if one["of"] not in ("terrain", "evidence")]
+    borrowed = [Sentence("page.effect.borrowed", vineyards=Figure(model["borrowed"]))] if "borrowed" in model else []
+    return [*terrain, *known, *others, *borrowed]
 
 
 def _nothing(model: dict[str, Any], settings: Settings) -> Sentence:

@@ -14,6 +14,7 @@ import xarray as xr
 from vinemap.arrays import Array
 from vinemap.errors import TooFewSamplesError
 from vinemap.evidence.covariate import Evidence
+from vinemap.evidence.region_prior import RegionPrior
 from vinemap.model.field import BinomialField
 from vinemap.sentences import Figure, Sentence
 from vinemap.settings import Surface as SurfaceSettings
@@ -74,6 +75,7 @@ def injury_map(
     progress: Callable[[str], None] = lambda _: None,
     others: Sequence[Bud] = (),
     evidence: Sequence[Evidence] = (),
+    borrowed: RegionPrior | None = None,
 ) -> InjuryMap:
     """Map injury over the blocks.
 
@@ -95,6 +97,8 @@ def injury_map(
         Tissues beside the primary buds that are drawn jointly too, where the counts carry them.
     evidence : sequence of Evidence
         What else is known of the ground, each weighed as terrain is.
+    borrowed : RegionPrior, optional
+        What other vineyards of the night teach of the primary buds, varieties by this vineyard's names.
 
     Raises
     ------
@@ -119,7 +123,7 @@ def injury_map(
         if observed.samples < FEWEST_SAMPLES:
             continue
         progress(f"injury surface: {tissue.replace('_', ' ')}")
-        fitted = fit_field(observed, design)
+        fitted = fit_field(observed, design, borrowed if tissue is Bud.PRIMARY else None)
         predicted = predict_cells(fitted, design, cells, settings.threshold)
         over = predicted.pop("over")
         for name, values in predicted.items():
@@ -136,6 +140,8 @@ def injury_map(
     averages, area, shares = block_averages(joint, layers, settings)
     progress("scores")
     model = describe(primary, design, primary_observed)
+    if borrowed is not None:
+        model["borrowed"] = borrowed.vineyards
     model["effects"] = effects(joint, primary, primary_observed, settings.max_width)
     scores = cross_validate(primary, primary_observed)
     return InjuryMap(layers, averages, area, joint, model, scores, joints, shares)
@@ -155,24 +161,25 @@ def refuse_too_few(primary: Observations) -> None:
         raise TooFewSamplesError(Sentence.counted("fault.too_few", primary.samples, least=Figure(FEWEST_SAMPLES)))
 
 
-def fit_field(observed: Observations, design: Design) -> BinomialField:
+def fit_field(observed: Observations, design: Design, borrowed: RegionPrior | None = None) -> BinomialField:
     """Fit the field to the counts of one tissue; vines are clusters.
 
     The model's own priors suit cold air, which pools over tens of metres: what changes within a few vines is variation
-    between vines.
+    between vines. What other vineyards of the night have taught takes their place.
     """
     X, offset = design.rows(observed.xy, observed.block, observed.apical)
-    return BinomialField().fit(
+    return BinomialField(None if borrowed is None else borrowed.covariance_priors).fit(
         observed.xy,
         observed.dead,
         observed.read,
         X,
-        prior_sd=design.prior_sd(),
-        prior_mean=design.prior_mean(),
+        prior_sd=design.prior_sd(borrowed),
+        prior_mean=design.prior_mean(borrowed),
         optional=design.optional(),
         source=design.source(),
         free=design.free(),
-        most=most_covariates(observed.samples),
+        log_odds=design.log_odds(borrowed),
+        most=most_covariates(observed.samples, borrowed),
         offset=offset,
         cluster=observed.sample,
     )
