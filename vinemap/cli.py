@@ -36,6 +36,11 @@ _LINE = 72
 
 _FOLDER = click.argument("folder", type=click.Path(path_type=Path))
 _FOLDER_OR_ADDRESS = click.argument("folder")
+_PRIOR = click.option(
+    "--prior",
+    type=click.Path(path_type=Path),
+    help="prior.json of a region, to borrow from other vineyards of the same night.",
+)
 
 
 def _out_option(suffix: str = "") -> Callable[[Callable[..., None]], Callable[..., None]]:
@@ -62,10 +67,17 @@ def commands() -> None:
     multiple=True,
     help="Output folder of an earlier freeze on this ground, to learn from; once for each.",
 )
+@_PRIOR
 @click.option("--pdf", is_flag=True, help="Write the crew sheets as PDF too (needs the extra vinemap[pdf]).")
 @click.option("--open", "open_page", is_flag=True, help="Open the page when it is written.")
 def map_command(
-    folder: Path, out: Path | None, compare: Path | None, after: tuple[Path, ...], pdf: bool, open_page: bool
+    folder: Path,
+    out: Path | None,
+    compare: Path | None,
+    after: tuple[Path, ...],
+    prior: Path | None,
+    pdf: bool,
+    open_page: bool,
 ) -> None:
     """Map injury and write the page, the tables and the layers.
 
@@ -77,7 +89,7 @@ def map_command(
 
     target = _out(out, folder)
     with claimed(target, folder), _console().status("starting") as status:
-        run = make_map(folder, _shown(status), after)
+        run = make_map(folder, _shown(status), after, prior)
         written = write_map(run, target, compare, _shown(status), pdf=pdf)
     settings = run.vineyard.site.settings
     _say_all([Sentence("console.worst", name=run.vineyard.site.name)], settings, style="bold")
@@ -264,7 +276,8 @@ def template(folder: Path) -> None:
 @click.option(
     "--shoots", type=click.Path(path_type=Path), help="Table of shoots, to explain what `spring` makes of it."
 )
-def explain(folder: Path, block: str, shoots: Path | None) -> None:
+@_PRIOR
+def explain(folder: Path, block: str, shoots: Path | None, prior: Path | None) -> None:
     """Show the arithmetic from a block's counts to its action.
 
     Example: vinemap explain demo_blocks --block Larkrise
@@ -276,10 +289,15 @@ def explain(folder: Path, block: str, shoots: Path | None) -> None:
     from vinemap.pipeline.mapping import make_map
     from vinemap.reading.vineyard import read_vineyard
 
+    if shoots is not None and prior is not None:
+        raise click.UsageError("--prior goes with cut buds alone: after budbreak what grew decides; leave it out")
     with _console().status("reading") as status:
         vineyard = read_vineyard(folder)
         block_named(vineyard.site.blocks, block)  # a wrong name is told before the map is made
-        run = make_map(vineyard, _shown(status)) if shoots is None else check_spring(folder, shoots, _shown(status))[1]
+        if shoots is None:
+            run = make_map(vineyard, _shown(status), prior=prior)
+        else:
+            run = check_spring(folder, shoots, _shown(status))[1]
     settings = run.vineyard.site.settings
     row, zones = run.block(block), run.zones_of(block)
     if shoots is None:
@@ -464,19 +482,23 @@ def desk(folder: Path | None, port: int, open_page: bool, shortcut: bool) -> Non
 @click.option("-o", "--out", required=True, metavar="FOLDER", help="Output folder, or an address such as s3://…")
 @click.option("--scheduler", metavar="ADDRESS", help="A running Dask scheduler  [default: processes on this machine]")
 @click.option("--workers", type=click.IntRange(min=1), help="Processes to start here  [default: one a core]")
+@click.option("--alone", is_flag=True, help="Let no vineyard borrow from the others.")
 @click.option("--pdf", is_flag=True, help="Write PDF too (needs the extra vinemap[pdf]).")
-def region(folder: str, out: str, scheduler: str | None, workers: int | None, pdf: bool) -> None:
+def region(folder: str, out: str, scheduler: str | None, workers: int | None, alone: bool, pdf: bool) -> None:
     """Map every vineyard of a region, and write what they say together: the bulletin.
 
-    FOLDER holds one folder a vineyard and region.csv: folder, district, grower. Give the command again after a stop, or
-    when files came in: what is as it was is not mapped again. Needs the extra vinemap[region].
+    FOLDER holds one folder a vineyard and region.csv: folder, district, grower. Five vineyards or more teach each other
+    how injury followed the ground. Give the command again after a stop, or when files came in: what is as it was is not
+    mapped again. Needs the extra vinemap[region].
 
     Example: vinemap region county -o outputs/county
     """
     from vinemap.region.region import faults, map_region, told
 
     with _counted() as counted:
-        run = map_region(folder, out, scheduler=scheduler, workers=workers, pdf=pdf, done=counted)
+        run = map_region(
+            folder, out, scheduler=scheduler, workers=workers, alone=alone, pdf=pdf, taught=counted, done=counted
+        )
     language = run.region.settings.language
     for sentence in run.region.warnings:
         _say(Sentence("console.note", what=sentence).said(language), style="yellow")

@@ -6,9 +6,11 @@ import os
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
+from typing import NamedTuple
 
 import geopandas as gpd
 import pandas as pd
+import xarray as xr
 
 from vinemap.columns import BLOCKS, BLOCKS_CSV, SAMPLES_CSV, ZONES_CSV
 from vinemap.decisions.actions import decide
@@ -28,6 +30,7 @@ from vinemap.errors import InputError, Problem, TooFewSamplesError
 from vinemap.evidence.covariate import Evidence
 from vinemap.evidence.gridded import layer_evidence
 from vinemap.evidence.protected import protection_evidence
+from vinemap.evidence.region_prior import RegionPrior, read_prior
 from vinemap.evidence.temperature import NightTemperature, night_of, night_sentences
 from vinemap.evidence.winters import winter_evidence
 from vinemap.exports.earlier import CUT, EarlierRun, read_earlier, refuse_twice
@@ -59,12 +62,14 @@ from vinemap.survival.tally import kept_nodes, tally
 from vinemap.survival.wood import wood_table
 from vinemap.terrain.grid import block_grid
 from vinemap.terrain.layers import terrain_layers
+from vinemap.varieties import usual_name
 
 
 def make_map(
     vineyard: Vineyard | str | os.PathLike[str],
     progress: Progress = quiet,
     after: Sequence[str | os.PathLike[str]] = (),
+    prior: RegionPrior | str | os.PathLike[str] | None = None,
 ) -> MapRun:
     """Find out what died, where, and what to do.
 
@@ -77,12 +82,14 @@ def make_map(
     after : sequence of path
         Output folders of earlier runs on the same ground, each of another freeze: where it froze then is weighed as
         terrain is.
+    prior : RegionPrior or path, optional
+        What other vineyards of the same night have taught: ``prior.json`` of a region.
 
     Raises
     ------
     InputError
         When the folder cannot be used as it stands, or has fewer than 3 samples in its blocks; when a folder of
-        ``after`` holds no run of this ground, or one of this freeze.
+        ``after`` holds no run of this ground, or one of this freeze; when ``prior`` is no region's.
 
     Examples
     --------
@@ -90,11 +97,13 @@ def make_map(
     >>> run.blocks.nlargest(1, "map_injury_pct")[["block", "action"]].to_dict("records")
     [{'block': 'Dipper', 'action': 'work_by_zone'}]
     """
+    if prior is not None and not isinstance(prior, RegionPrior):
+        prior = read_prior(prior)
     if not isinstance(vineyard, Vineyard):
         progress("reading")
         vineyard = read_vineyard(vineyard)
     progress("survival")
-    return mapped(vineyard, _tallied(vineyard), progress, earlier=_before(vineyard, after))
+    return mapped(vineyard, tallied(vineyard), progress, earlier=_before(vineyard, after), prior=prior)
 
 
 def check_folder(folder: str | os.PathLike[str]) -> Vineyard:
@@ -111,8 +120,8 @@ def check_folder(folder: str | os.PathLike[str]) -> Vineyard:
         As `make_map` would.
     """
     vineyard = read_vineyard(folder)
-    with _named(vineyard):
-        refuse_too_few(Observations.of(vineyard.samples, vineyard.site.blocks, _tallied(vineyard), Bud.PRIMARY))
+    with named(vineyard):
+        refuse_too_few(Observations.of(vineyard.samples, vineyard.site.blocks, tallied(vineyard), Bud.PRIMARY))
     return vineyard
 
 
@@ -126,13 +135,14 @@ def _before(vineyard: Vineyard, after: Sequence[str | os.PathLike[str]]) -> list
     return runs
 
 
-def _tallied(vineyard: Vineyard) -> pd.DataFrame:
+def tallied(vineyard: Vineyard) -> pd.DataFrame:
+    """Return buds dead and read, as `vinemap.survival.tally.tally` counts them."""
     kept = kept_nodes(vineyard.samples, vineyard.site.blocks, vineyard.site.settings)
     return tally(vineyard.nodes, vineyard.counts, kept)
 
 
 @contextmanager
-def _named(vineyard: Vineyard) -> Iterator[None]:
+def named(vineyard: Vineyard) -> Iterator[None]:
     """Turn too few samples into a problem of the samples' file."""
     try:
         yield
@@ -148,19 +158,18 @@ def mapped(
     progress: Progress,
     grown: pd.DataFrame | None = None,
     earlier: Sequence[EarlierRun] = (),
+    prior: RegionPrior | None = None,
 ) -> MapRun:
     """From counts to actions: by the buds that were cut or, where shoots were counted, by what grew."""
     settings, blocks, samples = vineyard.site.settings, vineyard.site.blocks, vineyard.samples
     frames = known_rows(blocks, vineyard.site.rows)
     progress("terrain")
-    grid = block_grid(blocks, settings.surface.cell_m, settings.surface.max_cells)
-    terrain = None
-    if vineyard.site.elevation is not None:
-        terrain = terrain_layers(vineyard.site.elevation, vineyard.site.crs, tuple(blocks.total_bounds))
-    night = night_of(vineyard.site.loggers, grid, terrain)
-    known = _evidence(vineyard, night, earlier)
-    with _named(vineyard):
-        injury = injury_map(samples, blocks, tallies, grid, terrain, settings.surface, progress, _others(grown), known)
+    grid, terrain, night, known = ground_of(vineyard, earlier)
+    borrowed = None if prior is None else prior.named(usual_varieties(vineyard))
+    with named(vineyard):
+        injury = injury_map(
+            samples, blocks, tallies, grid, terrain, settings.surface, progress, _others(grown), known, borrowed
+        )
     progress("wood")
     trunks = wood_layers(vineyard.wood, samples, blocks, grid, terrain, settings.surface, grown, known)
     surface = injury.grid.merge(trunks)
@@ -211,6 +220,34 @@ def mapped(
         run_report(vineyard, injury, zones, warnings, losses) | night_report(night, settings) | earlier_report(earlier),
         [*found, *work_found(work, settings), *([] if night is None or spring else night_sentences(night, settings))],
     )
+
+
+class Ground(NamedTuple):
+    """The cells of a vineyard, its terrain, the temperatures of the night, and what else is known of it."""
+
+    grid: xr.Dataset
+    terrain: xr.Dataset | None
+    night: NightTemperature | None
+    known: tuple[Evidence, ...]
+
+
+def ground_of(vineyard: Vineyard, earlier: Sequence[EarlierRun] = ()) -> Ground:
+    """Return what is known of a vineyard's ground beside its samples."""
+    site = vineyard.site
+    grid = block_grid(site.blocks, site.settings.surface.cell_m, site.settings.surface.max_cells)
+    terrain = None
+    if site.elevation is not None:
+        terrain = terrain_layers(site.elevation, site.crs, tuple(site.blocks.total_bounds))
+    night = night_of(site.loggers, grid, terrain)
+    return Ground(grid, terrain, night, _evidence(vineyard, night, earlier))
+
+
+def usual_varieties(vineyard: Vineyard) -> dict[str, str]:
+    """Return the usual names of a vineyard's varieties by its own."""
+    blocks = vineyard.site.blocks
+    kinds = vineyard.site.settings.actions.rules.varieties.kinds(blocks)
+    given = zip(blocks["variety"], kinds, strict=True)
+    return {str(name): usual_name(str(name), kin) for name, kin in given if not pd.isna(name)}
 
 
 def _evidence(

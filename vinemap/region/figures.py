@@ -12,6 +12,7 @@ import pandas as pd
 from vinemap.pipeline.map_run import MapRun
 from vinemap.sentences import Sentence
 from vinemap.terrain.grid import cell_size
+from vinemap.varieties import usual_name
 
 HEIGHTS_M = (0.0, 3.0, 10.0, math.inf)
 """Limits of the bands of height above the low ground within 150 m; common practice, and no more bands than a region
@@ -41,7 +42,7 @@ def vineyard_figures(run: MapRun) -> dict[str, Any]:
     blocks = pd.DataFrame(run.blocks.drop(columns="geometry"))
     kinds = run.vineyard.site.settings.actions.rules.varieties.kinds(blocks)
     given = blocks["variety"].astype(object).where(blocks["variety"].notna(), "")
-    blocks["kind"] = [kin.variety or " ".join(str(name).split()) for kin, name in zip(kinds, given, strict=True)]
+    blocks["kind"] = [usual_name(str(name), kin) for kin, name in zip(kinds, given, strict=True)]
     blocks["group"] = ["" if kin.group is None else str(kin.group) for kin in kinds]
     losses = _losses(run, dict(zip(map(str, given), blocks["kind"], strict=True)))
     rows = [

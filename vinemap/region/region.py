@@ -6,7 +6,7 @@ import datetime as dt
 import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from importlib.metadata import version
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -20,6 +20,7 @@ from shapely.geometry import mapping
 
 from vinemap.columns import BULLETIN, BULLETIN_DISTRICTS, BULLETIN_GROUPS, BULLETIN_HEIGHTS, VINEYARDS, Layout
 from vinemap.errors import InputError, Problem
+from vinemap.evidence.region_prior import FEWEST_VINEYARDS, PRIOR_FILE
 from vinemap.exports.exchange import claimed, staged
 from vinemap.exports.formats import write_csv, write_json
 from vinemap.exports.record import RUN_FILE
@@ -29,12 +30,14 @@ from vinemap.reading.tabular import NOTES_SHEET
 from vinemap.region.addresses import below, brought, folders_at, is_address, last_name, sent, without_scheme
 from vinemap.region.bulletin import Bulletin
 from vinemap.region.engine import cluster, outcomes
+from vinemap.region.learning import Learnt, Teacher, learnt_from
 from vinemap.region.members import Region, folders_in, read_region
 from vinemap.region.ranking import index_page, vineyards_table
-from vinemap.region.task import Outcome, Task
+from vinemap.region.task import Outcome, Task, teach_member
 from vinemap.region.totals import bulletin_tables
-from vinemap.sentences import Sentence
+from vinemap.sentences import Figure, Sentence
 from vinemap.states import Mapped
+from vinemap.surface.lesson import Lesson
 from vinemap.web.pdf import write_pdf
 
 PRIVATE = "private"
@@ -58,11 +61,14 @@ class RegionRun:
         By the name of the vineyard's folder.
     written : list of str
         Paths or addresses of the region's own files, the bulletin first.
+    learnt : Learnt
+        What they taught each other.
     """
 
     region: Region
     outcomes: dict[str, Outcome]
     written: list[str]
+    learnt: Learnt = field(default_factory=Learnt)
 
     def count(self, *states: Mapped) -> int:
         """Return how many vineyards fared so."""
@@ -75,14 +81,19 @@ def map_region(
     *,
     scheduler: str | None = None,
     workers: int | None = None,
+    alone: bool = False,
     pdf: bool = False,
+    taught: Done = _quiet,
     done: Done = _quiet,
 ) -> RegionRun:
     """Map every vineyard of a region, and write what they say together.
 
+    Vineyards that share their figures teach each other, where there are enough of them: each is fitted to its own
+    counts first, and then mapped with what the others teach (`vinemap.region.learning`) as its prior.
+
     What one vineyard has wrong stops no other. Each one's outputs and its record stand as soon as it is mapped, so that
-    a run that was stopped goes on where it was: vineyards whose files and vinemap's version are as they were are not
-    mapped again.
+    a run that was stopped goes on where it was: vineyards whose files, teachers and version of vinemap are as they were
+    are not mapped again.
 
     Parameters
     ----------
@@ -90,10 +101,13 @@ def map_region(
         Paths, or addresses that fsspec knows; with a ``scheduler`` they must mean the same to every worker.
     scheduler, workers
         As `vinemap.region.engine.cluster` has them.
+    alone : bool
+        Let no vineyard borrow from the others.
     pdf : bool
         Write PDF too.
-    done : callable
-        Called after each vineyard with how many are done, how many there are, its name and its outcome.
+    taught, done : callable
+        Called after each vineyard that was fitted to its own counts, and after each that was mapped: with how many
+        are, how many there are, its name and its outcome.
 
     Raises
     ------
@@ -108,13 +122,30 @@ def map_region(
     tasks = [Task(below(home, member.folder), private, pdf) for member in region.members]
     found: dict[str, Outcome] = {}
     with _held(target, home), cluster(scheduler, workers) as opened:
+        learnt = Learnt() if alone else learnt_from(_teachers(region, tasks, opened, taught), region.settings)
+        tasks = [replace(task, prior=learnt.text_for(task.name)) for task in tasks]
         for task, outcome in outcomes(tasks, opened):
             former = _so_far(len(found), len(tasks))
             found[task.name] = outcome
             note_written(_so_far(len(found), len(tasks)), former)
             done(len(found), len(tasks), task.name, outcome)
-        written = _write(region, found, home, target, pdf=pdf)
-    return RegionRun(region, found, written)
+        written = _write(region, found, home, target, learnt, pdf=pdf)
+    return RegionRun(region, found, written, learnt)
+
+
+def _teachers(region: Region, tasks: Sequence[Task], opened: Callable[[], Any], taught: Done) -> dict[str, Teacher]:
+    """Fit every vineyard that shares its figures to its own counts, where they are enough to teach each other."""
+    growers = {member.folder: member.grower for member in region.members if member.share}
+    asked = [task for task in tasks if task.name in growers]
+    if len(asked) < FEWEST_VINEYARDS:
+        return {}
+    lessons = {}
+    for number, (task, outcome) in enumerate(outcomes(asked, opened, teach_member), start=1):
+        taught(number, len(asked), task.name, outcome)
+        if outcome.figures is not None:
+            lessons[task.name] = Lesson.from_json(outcome.figures)
+    # In the order of the tasks, so that the same vineyards make the same folds.
+    return {task.name: Teacher(growers[task.name], lessons[task.name]) for task in asked if task.name in lessons}
 
 
 def _so_far(count: int, total: int) -> str:
@@ -147,7 +178,9 @@ def _held(target: str, home: str) -> Iterator[None]:
         yield
 
 
-def _write(region: Region, found: dict[str, Outcome], home: str, target: str, *, pdf: bool) -> list[str]:
+def _write(
+    region: Region, found: dict[str, Outcome], home: str, target: str, learnt: Learnt, *, pdf: bool
+) -> list[str]:
     """Write the region's own files, all or none."""
     report = {
         "name": region.name,
@@ -155,12 +188,15 @@ def _write(region: Region, found: dict[str, Outcome], home: str, target: str, *,
         "vinemap": version("vinemap"),
         "vineyards": len(found),
         "settings": region.settings.model_dump(mode="json"),
+        "taught_by": learnt.vineyards,
     }
     with ExitStack() as stack:
         local = Path(stack.enter_context(TemporaryDirectory(prefix="vinemap-"))) if is_address(target) else Path(target)
         source = local if is_address(home) else Path(home)
         with staged(local / "out" if is_address(target) else local, source, "region", report) as stage:
             _fill(stage, region, found, report, pdf=pdf)
+            if learnt.shown is not None:
+                (stage / PRIOR_FILE).write_text(learnt.shown.to_json(), encoding="utf-8")
             names = sorted(path.relative_to(stage).as_posix() for path in stage.rglob("*") if path.is_file())
         if is_address(target):
             sent(local / "out", target, set(), RUN_FILE)
@@ -250,4 +286,5 @@ def told(run: RegionRun) -> list[Sentence]:
         "unchanged": Sentence.counted("region.unchanged", run.count(Mapped.UNCHANGED)),
         "wrong": Sentence.counted("region.not_mapped", run.count(Mapped.WRONG, Mapped.FAILED)),
     }
-    return [Sentence("region.told", **counts)]
+    borrowed = [Sentence("region.borrowed", count=Figure(run.learnt.vineyards))] if run.learnt.each else []
+    return [Sentence("region.told", **counts), *borrowed]

@@ -6,7 +6,7 @@ import hashlib
 import json
 import os
 import time
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass
 from importlib.metadata import version
@@ -21,6 +21,8 @@ from vinemap.states import Mapped
 
 RECORDS = ".records"
 """Folder in ``private/`` of what is kept of each vineyard, by which a run goes on where another stopped."""
+LESSONS = "lessons"
+"""Folder in `RECORDS` of what each vineyard teaches the others."""
 
 _BUSY_TRIES, _BUSY_PAUSE_S = 300, 2.0
 
@@ -37,11 +39,14 @@ class Task:
         Path or address of the folder that holds every vineyard's outputs.
     pdf : bool
         Write PDF too.
+    prior : str
+        What the others teach it, as `vinemap.evidence.region_prior.RegionPrior.to_json` writes it; "" for nothing.
     """
 
     folder: str
     private: str
     pdf: bool = False
+    prior: str = ""
 
     @property
     def name(self) -> str:
@@ -59,7 +64,8 @@ class Outcome:
     problems : tuple of str
         What was wrong, a line each.
     figures : dict or None
-        Of `vinemap.region.figures.vineyard_figures`; None where it was not mapped.
+        Of `vinemap.region.figures.vineyard_figures`, or of `vinemap.surface.lesson.Lesson`; None where it was not
+        mapped.
     """
 
     state: Mapped
@@ -78,12 +84,24 @@ def map_member(task: Task) -> Outcome:
     ----------
     task : Task
     """
+    return _outcome(task, _mapped)
+
+
+def teach_member(task: Task) -> Outcome:
+    """Take what a vineyard teaches the others, unless an earlier run of this version did from the same files.
+
+    Nothing is written but its record, and nothing that is wrong is raised, as in `map_member`.
+    """
+    return _outcome(task, _taught)
+
+
+def _outcome(task: Task, work: Callable[[Task], Outcome]) -> Outcome:
     # A worker's own process has to do what the command line does before GDAL is loaded.
     compare_as_ascii()
     from vinemap.errors import InputError, VinemapError  # noqa: PLC0415
 
     try:
-        return _mapped(task)
+        return work(task)
     except InputError as error:
         return Outcome(Mapped.WRONG, tuple(str(problem) for problem in error.problems))
     except VinemapError as error:
@@ -94,12 +112,26 @@ def map_member(task: Task) -> Outcome:
         return Outcome(Mapped.FAILED, (f"{type(error).__name__}: {error}",))
 
 
+def _taught(task: Task) -> Outcome:
+    from vinemap.pipeline.teaching import lesson_of  # noqa: PLC0415
+
+    with ExitStack() as stack:
+        folder = stack.enter_context(brought(task.folder))
+        mark, place = fingerprint(folder, pdf=False), below(task.private, RECORDS, LESSONS, f"{task.name}.json")
+        earlier = _earlier(place, mark, "")
+        if earlier is not None:
+            return Outcome(Mapped.UNCHANGED, (), earlier)
+        figures = lesson_of(folder).to_json()
+        _keep({"mark": mark, "run": _sha(""), "figures": figures}, place)
+        return Outcome(Mapped.MAPPED, (), figures)
+
+
 def _mapped(task: Task) -> Outcome:
     from vinemap.exports.record import RUN_FILE  # noqa: PLC0415
 
     with ExitStack() as stack:
         folder = stack.enter_context(brought(task.folder))
-        mark = fingerprint(folder, pdf=task.pdf)
+        mark = fingerprint(folder, pdf=task.pdf, prior=task.prior)
         record_place = below(task.private, RECORDS, f"{task.name}.json")
         out = below(task.private, task.name)
         earlier = _earlier(record_place, mark, text_at(below(out, RUN_FILE)))
@@ -110,7 +142,7 @@ def _mapped(task: Task) -> Outcome:
             if is_address(out)
             else Path(out)
         )
-        figures = _run(folder, local, pdf=task.pdf)
+        figures = _run(folder, local, task)
         if is_address(out):
             sent(local, out, _former(text_at(below(out, RUN_FILE))), RUN_FILE)
         run = (local / RUN_FILE).read_text(encoding="utf-8")
@@ -118,19 +150,21 @@ def _mapped(task: Task) -> Outcome:
         return Outcome(Mapped.MAPPED, (), figures)
 
 
-def _run(folder: Path, out: Path, *, pdf: bool) -> dict[str, Any]:
+def _run(folder: Path, out: Path, task: Task) -> dict[str, Any]:
     """Map, and wait where a worker that lost its scheduler is still at the same vineyard."""
     from vinemap.errors import BusyError  # noqa: PLC0415
+    from vinemap.evidence.region_prior import RegionPrior  # noqa: PLC0415
     from vinemap.exports.exchange import claimed  # noqa: PLC0415
     from vinemap.pipeline.mapping import make_map  # noqa: PLC0415
     from vinemap.pipeline.writing import write_map  # noqa: PLC0415
     from vinemap.region.figures import vineyard_figures  # noqa: PLC0415
 
+    prior = RegionPrior.model_validate_json(task.prior) if task.prior else None
     for left in reversed(range(_BUSY_TRIES)):
         try:
             with claimed(out, folder):
-                run = make_map(folder)
-                write_map(run, out, pdf=pdf)
+                run = make_map(folder, prior=prior)
+                write_map(run, out, pdf=task.pdf)
             return vineyard_figures(run)
         except BusyError:
             if not left:
@@ -139,14 +173,14 @@ def _run(folder: Path, out: Path, *, pdf: bool) -> dict[str, Any]:
     raise AssertionError("unreachable")
 
 
-def fingerprint(folder: Path, *, pdf: bool) -> str:
+def fingerprint(folder: Path, *, pdf: bool, prior: str = "") -> str:
     """Return the SHA-256 of every file of a vineyard's folder by its name, of the version, and of what is asked for.
 
     Hidden files, outputs below the folder, and what leads out of it are passed over.
     """
     from vinemap.exports.record import RUN_FILE  # noqa: PLC0415
 
-    whole = hashlib.sha256(json.dumps([version("vinemap"), pdf]).encode())
+    whole = hashlib.sha256(json.dumps([version("vinemap"), pdf, prior]).encode())
     for here, folders, files in os.walk(folder):
         if RUN_FILE in files:
             folders.clear()

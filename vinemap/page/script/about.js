@@ -63,8 +63,8 @@ function knownWords({ said, label, here, there, decimals, unit }) {
   return make("span", {}, sentence(said.replace("page.", ""), { name: own(label), here: figure(here), there: figure(there) }));
 }
 
-// What injury follows, as far as the samples show it; where they show nothing of the terrain, that.
-function effectWords({ effects, relief_m: relief, level }) {
+// What injury follows, as far as the samples show it; where they show nothing of the terrain, that; who else taught it.
+function effectWords({ effects, relief_m: relief, level, borrowed }) {
   const told = effects.filter((one) => one.told);
   const items = told.map((one) => {
     if (one.of === "terrain") return t("effect.terrain", { ends: endsWords(one), ...shares(one) });
@@ -72,6 +72,7 @@ function effectWords({ effects, relief_m: relief, level }) {
     return sentence(`effect.${one.of}`, { ...shares(one), ...(one.of === "variety" && { name: own(one.name), other: own(one.other) }) });
   });
   if (relief !== null && !told.some((one) => one.of === "terrain")) items.unshift(level ? t("effect.level", { relief: metres(relief, 2) }) : t("effect.none"));
+  if (borrowed) items.push(t("effect.borrowed", { vineyards: number(borrowed) }));
   return items.map((text) => make("li", {}, text));
 }
 

@@ -1,0 +1,42 @@
+"""What one vineyard teaches the others of its night, without a map being made."""
+
+from __future__ import annotations
+
+import os
+
+from vinemap.pipeline.mapping import ground_of, named, tallied, usual_varieties
+from vinemap.reading.vineyard import read_vineyard
+from vinemap.states import Bud
+from vinemap.surface.design import Design
+from vinemap.surface.fit import fit_field, refuse_too_few
+from vinemap.surface.lesson import Lesson
+from vinemap.surface.observations import Observations
+
+
+def lesson_of(folder: str | os.PathLike[str]) -> Lesson:
+    """Fit the surface of the primary buds to a vineyard's own counts, and take what it teaches.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the vineyard.
+
+    Raises
+    ------
+    InputError
+        As `vinemap.pipeline.mapping.make_map` does.
+
+    Examples
+    --------
+    >>> from vinemap.pipeline.teaching import lesson_of
+    >>> len(lesson_of("demo_blocks").theta_pull)
+    3
+    """
+    vineyard = read_vineyard(folder)
+    blocks, hardiness = vineyard.site.blocks, vineyard.site.settings.surface.hardiness
+    observed = Observations.of(vineyard.samples, blocks, tallied(vineyard), Bud.PRIMARY)
+    with named(vineyard):
+        refuse_too_few(observed)
+    grid, terrain, _, known = ground_of(vineyard)
+    design = Design.over(blocks, grid, terrain, hardiness, known)
+    return Lesson.of(fit_field(observed, design), design, usual_varieties(vineyard))
