@@ -97,9 +97,26 @@ def test_the_adviser_sees_all(tmp_path: Path) -> None:
 
 
 def test_it_prints(tmp_path: Path) -> None:
-    """As PDF it has the title, the tables and the method."""
+    """As PDF it has the title, the tables and the method, and no grower, folder or producer's file."""
     write_pdf(_bulletin(24).html(), tmp_path / "bulletin.pdf")
     text = "".join(page.extract_text() for page in PdfReader(tmp_path / "bulletin.pdf").pages)
     plain = re.sub(r"\s+", " ", text)
     for words in ("Winter bud injury: Quillfoot county", "By district", "Method, in five lines"):
         assert words in plain
+    home, _ = region(24)
+    file = (tmp_path / "bulletin.pdf").read_bytes().decode("latin-1")
+    for secret in {*(member.grower for member in home.members), *(member.folder for member in home.members)}:
+        assert not re.search(rf"\b{re.escape(secret)}\b", plain + file)
+
+
+def test_it_says_how_it_was_made() -> None:
+    """Where maps borrowed, the method says so; where no native reader has read the words, the page does."""
+    home, outcomes = region(40, language="es")
+    tables = bulletin_tables(home.members, outcomes, home.settings)
+    alone, borrowed = (
+        Bulletin(home, outcomes, tables, "2026-01-30", "0", borrowed=given).html() for given in (False, True)
+    )
+    assert "Bayes empírico" in borrowed
+    assert "por separado" in alone
+    assert "lengua materna" in alone
+    assert "native reader" not in _bulletin().html()

@@ -12,7 +12,7 @@ from vinemap.region.district_map import district_map
 from vinemap.region.members import Region
 from vinemap.region.task import Outcome
 from vinemap.region.totals import ALL, UNKNOWN, Tables
-from vinemap.sentences import Figure, Listed, Said, Sentence, languages
+from vinemap.sentences import Figure, Listed, Said, Sentence, languages, said, unreviewed
 from vinemap.states import Disclosure
 from vinemap.units import area_unit, length_unit
 from vinemap.web.templates import render
@@ -33,13 +33,22 @@ class Bulletin:
         The day that it is made.
     version : str
         Of vinemap.
+    borrowed : bool
+        Whether the vineyards' maps borrowed from each other.
     """
 
     def __init__(
-        self, region: Region, outcomes: Mapping[str, Outcome], tables: Tables, made: str, version: str
+        self,
+        region: Region,
+        outcomes: Mapping[str, Outcome],
+        tables: Tables,
+        made: str,
+        version: str,
+        *,
+        borrowed: bool = False,
     ) -> None:
         self.language, self.name, self.tables = region.settings.language, region.name, tables
-        self._settings = region.settings
+        self._settings, self._borrowed = region.settings, borrowed
         self._counted = [
             figures
             for member in region.members
@@ -95,7 +104,13 @@ class Bulletin:
         """The method, in five lines."""
         rule = {"fewest": Figure(self._settings.fewest_growers), "share": Figure(self._settings.most_share_pct)}
         values = {"pool": {"confidence": Figure(100 * self._settings.confidence)}, "privacy": rule}
-        return [self(f"method.{part}", **values.get(part, {})) for part in _METHOD]
+        parts = ["borrowed" if part == "map" and self._borrowed else part for part in _METHOD]
+        return [self(f"method.{part}", **values.get(part, {})) for part in parts]
+
+    @property
+    def unreviewed(self) -> str:
+        """That no native reader has read the language's words; "" where one has."""
+        return said(self.language, "page.unreviewed") if self.language in unreviewed() else ""
 
     def named(self, name: str) -> str:
         """Return a variety, district or group as readers know it."""

@@ -194,7 +194,7 @@ def _write(
         local = Path(stack.enter_context(TemporaryDirectory(prefix="vinemap-"))) if is_address(target) else Path(target)
         source = local if is_address(home) else Path(home)
         with staged(local / "out" if is_address(target) else local, source, "region", report) as stage:
-            _fill(stage, region, found, report, pdf=pdf)
+            _fill(stage, region, found, report, borrowed=bool(learnt.each), pdf=pdf)
             if learnt.shown is not None:
                 (stage / PRIOR_FILE).write_text(learnt.shown.to_json(), encoding="utf-8")
             names = sorted(path.relative_to(stage).as_posix() for path in stage.rglob("*") if path.is_file())
@@ -204,11 +204,13 @@ def _write(
     return [below(target, *name.split("/")) for name in names]
 
 
-def _fill(stage: Path, region: Region, found: dict[str, Outcome], report: Mapping[str, Any], *, pdf: bool) -> None:
+def _fill(
+    stage: Path, region: Region, found: dict[str, Outcome], report: Mapping[str, Any], *, borrowed: bool, pdf: bool
+) -> None:
     """Write what is for everybody, and below `PRIVATE` what is for the adviser alone."""
     outlined = [] if region.districts is None else [str(name) for name in region.districts["district"]]
     tables = bulletin_tables(region.members, found, region.settings, outlined)
-    page = Bulletin(region, found, tables, report["made"][:10], report["vinemap"])
+    page = Bulletin(region, found, tables, report["made"][:10], report["vinemap"], borrowed=borrowed)
     html = page.html()
     (stage / "bulletin.html").write_text(html, encoding="utf-8")
     if pdf:
