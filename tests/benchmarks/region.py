@@ -18,7 +18,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from rich.console import Console
-from rich.table import Table
 
 from tests.benchmarks.simulate import KINDS, simulate
 from vinemap.region.engine import cluster, outcomes
@@ -54,12 +53,20 @@ def _megabytes() -> float:
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 
 
-def _seconds(home: Path, out: Path, workers: int) -> float:
-    """Return the seconds from the first vineyard's end to the last one's, of each after it: workers start before."""
+def _seconds(home: Path, out: Path, workers: int) -> tuple[float, float]:
+    """Return the seconds a vineyard of each round, from the first one's end to the last's: workers start before."""
+    taught: list[float] = []
     ends: list[float] = []
-    run = map_region(home, out, workers=workers, done=lambda *_: ends.append(time.perf_counter()))
+    run = map_region(
+        home,
+        out,
+        workers=workers,
+        taught=lambda *_: taught.append(time.perf_counter()),
+        done=lambda *_: ends.append(time.perf_counter()),
+    )
     assert run.count(Mapped.MAPPED) == len(ends), [outcome.problems for outcome in run.outcomes.values()]
-    return (ends[-1] - ends[workers - 1]) / (len(ends) - workers)
+    first, last = ((times[-1] - times[workers - 1]) / (len(times) - workers) for times in (taught, ends))
+    return first, last
 
 
 def _kills(home: Path, out: Path, count: int) -> tuple[int, int]:
@@ -73,9 +80,10 @@ def _kills(home: Path, out: Path, count: int) -> tuple[int, int]:
             for task, outcome in outcomes(tasks, opened):
                 assert outcome.state in (Mapped.MAPPED, Mapped.UNCHANGED), outcome.problems
                 found.append(task.name)
-                workers = list(client.run(os.getpid).values()) if killed < count else []
-                if workers:
-                    os.kill(int(rng.choice(workers)), signal.SIGKILL)
+                # Not client.run: it waits for an answer from the worker that was just killed.
+                pids = [nanny.pid for nanny in client.cluster.workers.values()] if killed < count else []
+                if alive := [pid for pid in pids if pid is not None]:
+                    os.kill(int(rng.choice(alive)), signal.SIGKILL)
                     killed += 1
             if killed >= count:
                 break
@@ -104,7 +112,7 @@ def _driver(count: int) -> tuple[float, float]:
 
 
 def main() -> None:
-    """Measure, and print a table."""
+    """Measure, and print each figure as it is known."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--few", type=int, default=10)
     parser.add_argument("--many", type=int, default=100)
@@ -112,26 +120,34 @@ def main() -> None:
     parser.add_argument("--driver", type=int, default=5000)
     parser.add_argument("--home", type=Path)
     given = parser.parse_args()
-    table = Table("measure", "value", title=f"{os.cpu_count()} cores")
+    console = Console(width=100)
+
+    def say(measure: str, value: str) -> None:
+        console.print(f"{measure}: {value}")
+
+    say("cores", str(os.cpu_count()))
     with tempfile.TemporaryDirectory() as scratch:
         home = given.home or Path(scratch)
         few = write_region(home / "few", given.few)
-        one, two = (_seconds(few, home / f"out{workers}", workers) for workers in (1, 2))
-        table.add_row(f"seconds a vineyard, {given.few}, one worker", f"{one:.2f}")
-        table.add_row(f"seconds a vineyard, {given.few}, two workers", f"{two:.2f}")
-        table.add_row("times as fast with two", f"{one / two:.2f}")
+        seconds = {}
+        for workers in (1, 2):
+            taught, mapped = _seconds(few, home / f"out{workers}", workers)
+            say(f"seconds a vineyard, {given.few}, {workers} workers: to learn from it", f"{taught:.2f}")
+            say(f"seconds a vineyard, {given.few}, {workers} workers: to map it", f"{mapped:.2f}")
+            seconds[workers] = mapped
+        say("times as fast with two", f"{seconds[1] / seconds[2]:.2f}")
         if given.many:
-            many = _seconds(write_region(home / "many", given.many), home / "out_many", 2)
-            table.add_row(f"seconds a vineyard, {given.many}, two workers", f"{many:.2f}")
-            table.add_row("driver, megabytes", f"{_megabytes():.0f}")
+            taught, mapped = _seconds(write_region(home / "many", given.many), home / "out_many", 2)
+            say(f"seconds a vineyard, {given.many}, two workers: to learn from it", f"{taught:.2f}")
+            say(f"seconds a vineyard, {given.many}, two workers: to map it", f"{mapped:.2f}")
+            say("driver, megabytes", f"{_megabytes():.0f}")
         if given.kills:
-            killed, mapped = _kills(few, home / "out_kills", given.kills)
-            table.add_row(f"mapped once through {killed} kills", f"{mapped} of {given.few}")
+            killed, found = _kills(few, home / "out_kills", given.kills)
+            say(f"mapped once through {killed} kills", f"{found} of {given.few}")
         if given.driver:
             each, held = _driver(given.driver)
-            table.add_row(f"driver, microseconds a vineyard of {given.driver:,} that cost nothing", f"{each:.0f}")
-            table.add_row("driver, megabytes after them", f"{held:.0f}")
-    Console().print(table)
+            say(f"driver, microseconds a vineyard of {given.driver:,} that cost nothing", f"{each:.0f}")
+            say("driver, megabytes after them", f"{held:.0f}")
 
 
 if __name__ == "__main__":
