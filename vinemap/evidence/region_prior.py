@@ -13,6 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from vinemap.doors import barred
 from vinemap.errors import InputError, Problem
 from vinemap.model.hyperparameters import NormalPriors
+from vinemap.sentences import Sentence
 from vinemap.terrain.layers import COVARIATES
 
 FEWEST_VINEYARDS = 5
@@ -115,20 +116,21 @@ def read_prior(path: str | os.PathLike[str]) -> RegionPrior:
     fault = barred(path, _MOST_BYTES)
     if fault is not None:
         raise InputError([Problem(str(path), None, "", *fault)])
-    remedy = "give the prior.json that `vinemap region` wrote, as it is"
+    remedy = Sentence("remedy.prior")
     try:
         prior = RegionPrior.model_validate_json(path.read_bytes())
     except ValidationError as error:
         faults = error.errors(include_url=False)[:5]
         raise InputError(
-            [Problem(str(path), None, ".".join(map(str, one["loc"])), _said(one["msg"]), remedy) for one in faults]
+            [
+                Problem(
+                    str(path), None, ".".join(map(str, one["loc"])), Sentence("fault.prior", reason=one["msg"]), remedy
+                )
+                for one in faults
+            ]
         ) from error
     strange = sorted(set(prior.terrain) - _TERRAIN)
     if strange:
-        what = f"{strange[0]!r} is no terrain statistic of this version"
+        what = Sentence("fault.prior.statistic", name=strange[0])
         raise InputError([Problem(str(path), None, "terrain", what, remedy)])
     return prior
-
-
-def _said(message: str) -> str:
-    return message[:1].lower() + message[1:200]
