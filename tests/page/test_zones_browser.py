@@ -110,5 +110,6 @@ def test_list_block_and_print_name_every_zone(page: Any, language: str) -> None:
     assert len(sure) == 3
     assert page.locator("#legend .paper").is_hidden()
     page.emulate_media(media="print")
+    page.wait_for_selector("body.printing")
     assert page.locator("#legend .paper").inner_text() == words["legend.zones"]
     assert page.locator("#sheet .zone-do").all_inner_texts()[:3] == tasks

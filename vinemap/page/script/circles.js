@@ -24,9 +24,10 @@ export function paintSamples(view) {
   }
 }
 
-// Temperature loggers as diamonds, each with its lowest of the night.
+// Temperature loggers as diamonds, each with its lowest of the night; what they cover comes back as boxes.
 export function paintLoggers(view) {
   const { context } = view;
+  const covered = [];
   context.save();
   context.font = `600 13px ${token("--sans")}`;
   context.textAlign = "left";
@@ -51,11 +52,14 @@ export function paintLoggers(view) {
     context.stroke();
     context.lineWidth = 4;
     context.strokeStyle = "#ffffff";
-    context.strokeText(celsius(logger.min_c), x + 12, y);
+    const told = celsius(logger.min_c);
+    context.strokeText(told, x + 12, y);
     context.fillStyle = INK;
-    context.fillText(celsius(logger.min_c), x + 12, y);
+    context.fillText(told, x + 12, y);
+    covered.push([x - 9, y - 9, x + 13 + context.measureText(told).width, y + 9]);
   }
   context.restore();
+  return covered;
 }
 
 // Only the injury layer's legend explains the circles' colours; in the others they only mark where samples were taken.

@@ -88,8 +88,8 @@ export function paintMarks(view) {
   paintOutlines(view);
   if (state.samples) paintSamples(view);
   if (state.canes) paintCanes(view);
-  if (state.names) paintNames(view);
-  if (state.layer === "night") paintLoggers(view);
+  const figures = state.layer === "night" ? paintLoggers(view) : [];
+  if (state.names) paintNames(view, figures);
   if (here.at) paintHere(view);
 }
 

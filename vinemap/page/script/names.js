@@ -14,9 +14,10 @@ const NARROWEST = 12; // pixels of a block that a number can stand on
 // Names stand on their block, the chosen block's first, then the worst hurt. Where one would overlap another it moves up
 // or down; then the block's number in the list stands in place of its name, and then alone; what still finds no room is
 // counted and said. The worst block is named whatever the screen and the font: smaller, then beside its outline.
-export function paintNames(view) {
+// What stands on the map already is given as boxes on the screen.
+export function paintNames(view, figures) {
   const { context } = view;
-  const taken = [];
+  const taken = [...figures];
   let unnamed = 0;
   context.textAlign = "center";
   context.textBaseline = "middle";
