@@ -20,12 +20,13 @@ from axe_playwright_python import sync_playwright as axe
 from PIL import Image
 from pypdf import PdfReader
 from pyproj import Transformer
-from shapely.geometry import Point
+from shapely.geometry import Point, box
 
 from tests.builders import HOSTILE
 from tests.page.case import PageCase, page_case
 from vinemap.characters import isolated
 from vinemap.page.map_page import write_page
+from vinemap.page.outlines import label_points
 from vinemap.page.shell import OnlineBasemap
 from vinemap.sentences import Figure, Sentence
 from vinemap.settings import Settings
@@ -170,7 +171,8 @@ def test_a_date_is_not_broken(opened: Open, tmp_path: Path, language: str) -> No
     """Above the panel of a 1280 px desk both dates stand whole."""
     write_page(tmp_path / "map.html", **page_case().arguments() | {"settings": Settings(language=language)})
     page = opened(tmp_path / "map.html", {"width": 1280, "height": 800})
-    lines = page.page.evaluate("[...document.querySelectorAll('#when span')].map((one) => one.getClientRects().length)")
+    dates = "[...document.querySelectorAll('#when > span:first-child, #when .made span')]"
+    lines = page.page.evaluate(f"{dates}.map((one) => one.getClientRects().length)")
     assert lines == [1, 1]
 
 
@@ -182,6 +184,24 @@ def test_page_opens_quietly(opened: Open, file: Path) -> None:
     page = opened(file)
     assert page.quiet(), (page.said, page.asked)
     page.shot("desk")
+
+
+def test_the_first_picture_is_painted_once_and_waits_for_nothing_out_of_sight(opened: Open, file: Path) -> None:
+    """Each canvas is painted once before the map is seen; the list of blocks stands by then, the rest comes after."""
+    page = opened(file)
+    page.page.add_init_script(
+        "window.painted = 0; const kind = ImageBitmapRenderingContext.prototype;"
+        " const own = kind.transferFromImageBitmap;"
+        " kind.transferFromImageBitmap = function (picture) { painted += 1; return own.call(this, picture); };"
+        " new MutationObserver((_, watch) => { if (!document.documentElement.dataset.drawn) return; watch.disconnect();"
+        " const has = (id) => document.getElementById(id).childElementCount > 0;"
+        " window.first = [painted, has('ranks'), has('legend'), has('about'), has('sheet')]; })"
+        ".observe(document, { attributes: true, subtree: true, attributeFilter: ['data-drawn'] });"
+    )
+    page.page.reload()
+    page.page.wait_for_selector("html[data-ready]")
+    assert page.page.evaluate("first") == [3, True, True, False, False]
+    assert page.page.locator("#about details").count() > 0
 
 
 def test_every_layer_and_tissue_draws_and_has_its_legend(opened: Open, file: Path) -> None:
@@ -349,6 +369,38 @@ def test_names_give_way_to_the_worst_and_figures_stay(opened: Open, tmp_path: Pa
     for shown in (near, far):
         assert min(shown[worst_name]) >= 0, shown
         assert max(shown[worst_name]) <= PHONE["width"], shown
+
+
+def test_names_give_way_to_loggers(opened: Open, tmp_path: Path) -> None:
+    """Where a logger hangs in the middle of each block, no block's name is written over its figure."""
+    arguments = page_case().arguments()
+    surface, blocks = arguments["surface"], arguments["blocks"]
+    night = surface["primary_injury"] * -6 - 20
+    arguments["surface"] = surface.assign(night_c=night, night_low_c=night - 1, night_high_c=night + 1)
+    middles = label_points(blocks.geometry)
+    loggers = [{"min_c": -20.5 - k, "lon": lon, "lat": lat} for k, (lon, lat) in enumerate(middles)]
+    arguments["report"]["night"] = {"loggers": loggers, "findings": []}
+    write_page(tmp_path / "map.html", **arguments)
+    page = opened(tmp_path / "map.html")
+    page.page.add_init_script(
+        "window.written = []; const kind = OffscreenCanvasRenderingContext2D.prototype; const own = kind.fillText;"
+        " kind.fillText = function (text, x, y) { const wide = this.measureText(text).width;"
+        " const from = x - (this.textAlign === 'center' ? wide / 2 : 0);"
+        " written.push([text, from, y - 6, from + wide, y + 6]); return own.call(this, text, x, y); };"
+    )
+    page.page.reload()
+    page.page.wait_for_selector("html[data-ready]")
+    page.page.click("#open-layers")
+    page.page.evaluate("written.length = 0")
+    page.pick_layer("night")
+    page.at_rest()
+    written = {text: box(*corners) for text, *corners in page.page.evaluate("written")}
+    page.shot("night_names")
+    figures = [place for text, place in written.items() if "°" in text]
+    names = [written[name] for name in blocks["block"] if name in written]
+    assert len(figures) == len(blocks)
+    assert len(names) >= 4
+    assert not any(name.intersects(figure) for name in names for figure in figures)
 
 
 def test_browser_that_cannot_hand_pictures_over_paints_in_sight(opened: Open, file: Path) -> None:
