@@ -195,6 +195,8 @@ def test_headings_of_shapefiles() -> None:
     """ROW_FT and VINE_FT are spacings: a shapefile has ten letters for a name."""
     blocks = read("BLOCK;ROW_FT;VINE_FT;ACRES", ("2", 9, 6, 9.88))[1]
     assert blocks[["row_spacing_m", "vine_spacing_m"]].iloc[0].tolist() == [2.7432, 1.8288]
+    blocks = read("BLK_NAME;VAR;ROWSP_FT;VINESP_FT", ("2", "Syrah", 9, 6))[1]
+    assert blocks[["variety", "row_spacing_m", "vine_spacing_m"]].iloc[0].tolist() == ["Syrah", 2.7432, 1.8288]
 
 
 def test_areas_are_held_against_outlines() -> None:
@@ -243,3 +245,30 @@ def test_what_is_a_table_of_facts() -> None:
     assert is_facts(table("Block;Variety", ("2", "x")))
     assert not is_facts(table("Sample;Block;Variety", ("s", "2", "x")))
     assert not is_facts(table("Block;Remarks", ("2", "x")))
+
+
+@pytest.mark.parametrize(
+    ("missing", "posts"),
+    [("Missing vines", "Vines between posts"), ("Fallas", "Cepas por vano"), ("Cepas faltantes", "cepas entre postes")],
+)
+def test_gaps_and_vines_between_posts(missing: str, posts: str) -> None:
+    """Both have headings of their own in English and Spanish, and are not taken for the vines of the block."""
+    found, blocks = read(f"Block;Vines;{missing};{posts}", ("2", 400, 12, 4), ("12", 300, "", 5))
+    assert found.findings.problems == []
+    north, south = (blocks.loc[name] for name in BLOCKS["block"][:2])
+    assert (north["vines"], north["missing_vines"], north["vines_between_posts"]) == (400, 12, 4)
+    assert (south["vines"], south["missing_vines"], south["vines_between_posts"]) == (300, None, 5)
+
+
+def test_the_space_between_posts_becomes_vines() -> None:
+    """24 ft hold four vines at 6 ft; 20 ft hold no whole number, which is noted and left out."""
+    heads = "Block;Row spacing (ft);Vine spacing (ft);Post spacing (ft)"
+    found, blocks = read(heads, ("2", 9, 6, 24), ("12", 9, 6, 20))
+    assert blocks.loc[BLOCKS["block"][0], "vines_between_posts"] == 4
+    assert blocks.loc[BLOCKS["block"][1], "vines_between_posts"] is None
+    assert [note.key for note in found.notes] == ["import.note.posts"]
+
+
+def test_the_way_that_rows_run_may_be_degrees() -> None:
+    """ "Rows run" with figures is their direction, as it is with both ends."""
+    assert read("Block;Rows run", ("2", "20°"))[1]["row_bearing_deg"].iloc[0] == 20

@@ -130,6 +130,8 @@ def test_counts_of_any_kind_are_the_same_counts(truth: Truth, kind: str) -> None
         ("Primary bud (B = brown, G = green)", ["G", "B", "?"], False),
         ("Primary bud", ["alive", "dead", "dedd"], True),
         ("Primary bud", ["green", "Brown", "unread"], False),
+        ("Primary bud", ["Gr", "Br"], False),
+        ("Primary bud", ["Gr", "Gr"], True),
     ],
 )
 def test_a_code_that_could_mean_two_things_is_asked(
@@ -141,6 +143,23 @@ def test_a_code_that_could_mean_two_things_is_asked(
         *([f"S{k % 2}", 1, k // 2 + 1, cells[k % len(cells)]] for k in range(12)),
     ]
     assert _open_codes(of_buds(table(tmp_path / "a.csv", rows, mark="\t"))) == asked
+
+
+@pytest.mark.parametrize("word", ["Y", "Yema ", "N", "T", "Bud #", "P. "])
+def test_columns_numbered_from_one_are_nodes_whatever_their_word(tmp_path: Path, word: str) -> None:
+    """A row a cane with a column a node, headed with any one word and its number: no column is asked about."""
+    heads = ["Muestra", "Sarmiento", *(f"{word}{node}" for node in range(1, 5)), "Vivas"]
+    rows = [heads, ["M1", 1, "V", "V", "M", "V", 3], ["M1", 2, "M", "M", "V", "", 1], ["M2", 1, "V", "V", "V", "V", 4]]
+    understood = of_buds(table(tmp_path / "a.csv", rows, mark=";"))
+    assert understood.open == ()
+    assert dead(understood) == {"M1": (3, 7), "M2": (0, 4)}
+
+
+def test_numbered_columns_of_figures_are_no_nodes(tmp_path: Path) -> None:
+    """T1 to T4 with temperatures, or with 1 and 0, may be anything: nothing of them is taken for a bud."""
+    for cells in ((1, 0, 1, 1), (-3.5, -4, -7.25, -2)):
+        rows = [["Sample", "T1", "T2", "T3", "T4", "Dead", "Total"], *([f"S{k}", *cells, k, 10] for k in range(1, 6))]
+        assert dead(of_buds(table(tmp_path / "a.csv", rows))) == {f"S{k}": (k, 10) for k in range(1, 6)}
 
 
 def test_one_is_dead_where_the_heading_says_so(tmp_path: Path) -> None:

@@ -53,6 +53,10 @@ _TOGETHER: dict[frozenset[str], Mapping[str, str]] = {
         (("g", "bl"), "g"),
         (("g", "br", "bk"), "g"),
         (("g", "br", "bl"), "g"),
+        (("gr", "br"), "gr"),
+        (("gn", "br"), "gn"),
+        (("gr", "bk"), "gr"),
+        (("gr", "br", "bk"), "gr"),
     )
 }
 # In vinemap's own tables; there B is a bud that had died before the freeze.

@@ -29,11 +29,15 @@ from vinemap.sentences import Figure, Listed, Sentence
 from vinemap.units import HECTARES_PER_ACRE, METRES_PER_FOOT
 
 ROWS, VINES = "row_spacing_m", "vine_spacing_m"
+# Metres from post to post, of which no table of ours has a column: they become vines.
+_POSTS = "post_space_m"
 _FIRST = ("first_vine_lon", "first_vine_lat")
 
 # Metres from row to row and from vine to vine: what vineyards have (common practice), and what any may have.
-_USUAL = {ROWS: (1.5, 4.0), VINES: (0.8, 3.0)}
-_POSSIBLE = {ROWS: (0.9, 6.0), VINES: (0.4, 4.0)}
+_USUAL = {ROWS: (1.5, 4.0), VINES: (0.8, 3.0), _POSTS: (4.0, 9.0)}
+_POSSIBLE = {ROWS: (0.9, 6.0), VINES: (0.4, 4.0), _POSTS: (2.0, 15.0)}
+# So near to a whole number of vines is the space between two posts that holds it.
+_WHOLE_OFF = 0.15
 _UNITS = {"metres": 1.0, "feet": METRES_PER_FOOT}
 # How far an area, or a count of vines, may be from what the outline has.
 _AREA_OFF, _VINES_OFF = 0.2, 2.0
@@ -45,17 +49,24 @@ def _words(text: str) -> frozenset[str]:
     return frozenset(text.split())
 
 
-_SPACING_WORDS = _words("spacing marco distance distancia espaciamiento")
-_ROW_WORDS = _words("row rows hilera hileras fila filas surco surcos calle alley")
-_VINE_WORDS = _words("vine vines plant plants planta plantas cepa cepas vid vides")
+# Shapefiles cut headings after ten letters.
+_ROW_SPACING, _VINE_SPACING = (
+    _words("rowsp rowspac rowspace rowspacing"),
+    _words("vinesp vinespac vinespace vinespacing"),
+)
+_SPACING_WORDS = _words("spacing marco distance distancia espaciamiento") | _ROW_SPACING | _VINE_SPACING
+_ROW_WORDS = _words("row rows hilera hileras fila filas surco surcos calle alley") | _ROW_SPACING
+_VINE_WORDS = _words("vine vines plant plants planta plantas cepa cepas vid vides") | _VINE_SPACING
 _BEARING_WORDS = _words("bearing orientation orientacion direction direccion rumbo azimuth azimut aspect")
 _ACRES, _HECTARES = _words("acre acres acreage ac"), _words("ha hectare hectares hectarea hectareas")
 _AREA_WORDS = _ACRES | _HECTARES | _words("area superficie")
 _NODE_WORDS = _words("node nodes bud buds nudo nudos yema yemas")
 _COUNT_WORDS = _words("no number num nr count of total totals de numero n totales the block per cuartel")
 _KEPT_WORDS = _words("kept keep retained left per target")
+_GAP_WORDS = _words("missing gap gaps blanks falla fallas falta faltas faltan faltante faltantes marra marras huecos")
+_POST_WORDS = _words("post posts bay bays panel panels poste postes vano vanos")
 _PLAIN_FACTS: tuple[tuple[str, frozenset[str]], ...] = (
-    ("variety", _words("variety varieties variedad cultivar cv grape cepaje")),
+    ("variety", _words("variety varieties variedad cultivar cv grape cepaje var varietal")),
     ("planted", _words("planted plantado plantada plantacion")),
     ("pruning", _words("pruning poda")),
     ("species_group", _words("species especie")),
@@ -197,6 +208,7 @@ def block_facts(table: Headed, blocks: gpd.GeoDataFrame, answers: Mapping[str, s
     unused = [name for name in unused if name and role_of(name) != "notes" and not _empty(table, name)]
     if unused:
         found.notes.append(Sentence("import.note.unused_facts", file=table.source, names=Listed(unused)))
+    _count_between_posts(reading)
     _joined(reading)
     _hold_against_outlines(reading)
     return found
@@ -211,11 +223,14 @@ def _meaning(heading: str) -> str | None:
     words = frozenset(tokens(heading))
     vine = bool(words & _VINE_WORDS)
     spaced = bool(words & _words("between entre")) or unit_of(tokens(heading)) is not None
+    if words & _POST_WORDS:
+        return "vines_between_posts" if vine else _POSTS if spaced or words & _SPACING_WORDS else None
     if words & _SPACING_WORDS or (spaced and words & (_ROW_WORDS | _VINE_WORDS)):
         return _spacing(heading)
     kinds = {
+        "missing_vines": bool(words & _GAP_WORDS) and words <= _GAP_WORDS | _VINE_WORDS | _COUNT_WORDS,
         "corner": bool(words & _words("corner esquina")) or (vine and bool(words & _words("first primera"))),
-        "row_bearing_deg": bool(words & _BEARING_WORDS),
+        "row_bearing_deg": bool(words & _BEARING_WORDS or (words & _ROW_WORDS and words & _words("run corren van"))),
         "nodes_per_vine": bool(words & _NODE_WORDS) and (vine or bool(words & _KEPT_WORDS)),
         "vines": vine and words <= _VINE_WORDS | _COUNT_WORDS,
         "area": bool(words & _AREA_WORDS) and not vine,
@@ -256,7 +271,7 @@ def _names_of(column: Column) -> list[str]:
     return [column.name, *column.spellings, *(other.name for other in column.in_units)]
 
 
-_SPACED = (ROWS, VINES, "row_by_vine", "vine_by_row")
+_SPACED = (ROWS, VINES, "row_by_vine", "vine_by_row", _POSTS)
 
 
 def _key_column(table: Headed, meanings: Mapping[int, str | None]) -> int | None:
@@ -449,6 +464,23 @@ def _spacings(reading: _Reading, places: Mapping[int, str | None], answers: Mapp
         reading.put(name, block, metres, number, place)
 
 
+def _count_between_posts(reading: _Reading) -> None:
+    """Turn the space between two posts into the vines that stand in it; note where that is no whole number."""
+    blocks = reading.found.blocks
+    before = dict(zip(blocks["block"], blocks[VINES], strict=True)) if VINES in blocks else {}
+    between = {block: value for block, (value, _, _) in reading.values.get(VINES, {}).items()}
+    uneven = []
+    for block, (metres, row, place) in reading.values.get(_POSTS, {}).items():
+        spacing = between.get(block, before.get(block))
+        vines = np.nan if spacing is None or blank(spacing) else metres / float(spacing)
+        if vines >= 1 - _WHOLE_OFF and abs(vines - round(vines)) <= _WHOLE_OFF:
+            reading.put("vines_between_posts", block, round(vines), row, place)
+        else:
+            uneven.append(block)
+    if uneven:
+        reading.found.notes.append(Sentence("import.note.posts", file=reading.table.source, blocks=Listed(uneven)))
+
+
 def _limits(name: str) -> tuple[float, float]:
     column = BLOCKS.find(name)
     if column is None or column.low is None or column.high is None:
@@ -499,7 +531,7 @@ def _holds_vines(reading: _Reading, written: Sequence[tuple[str, str, Length, in
     ratios = [
         vines[block][0] * its[ROWS] * its[VINES] / (1e4 * ground[block])
         for block, its in spaced.items()
-        if block in vines and len(its) == 2
+        if block in vines and {ROWS, VINES} <= its.keys()
     ]
     return not ratios or 1 / _VINES_OFF <= float(np.median(ratios)) <= _VINES_OFF
 

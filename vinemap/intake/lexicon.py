@@ -92,14 +92,16 @@ _FACTS = _words(
     "variety varieties variedad cultivar cv grape cepaje spacing marco distance distancia acre acres acreage ac ha "
     "hectare hectares hectarea hectareas area superficie bearing orientation orientacion direction rumbo azimuth vines "
     "plants plantas cepas pruning poda planted plantado plantada year corner esquina rootstock portainjerto species "
-    "trunks troncos training conduccion"
+    "trunks troncos training conduccion missing gaps fallas faltas faltantes marras posts postes"
 )
 _SEEN = _words(
     "status state result code codes reading readings condition estado lectura lecturas codigo codigos condicion"
 )
 _LEGENDS = (_words("a d"), _words("l d"), _words("g b"), _words("v m"), _words("g d"))
 _NUMBERED = _words("bud yema # no number num nr")
-_NODE_NUMBER = re.compile(r"(?:n|no|node|nudo|nd|bud|yema|b|pos|position|posicion)?\s*[#.:_-]?\s*([0-9]{1,2})(?:\.0)?")
+_NODE_NUMBER = re.compile(
+    r"(?:n|no|node|nudo|nd|bud|yema|b|y|pos|position|posicion)?\s*[#.:_-]?\s*([0-9]{1,2})(?:\.0)?"
+)
 
 IDENTITIES = frozenset(("sample", "vine", "block", "row", "cane", "name"))
 """Roles of columns that say which sample a row is of."""

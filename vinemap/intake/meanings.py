@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from vinemap.columns import BUDS_BY_CANE, BUDS_BY_COUNT, BUDS_BY_NODE
 from vinemap.intake.codes import code, is_code, split_run
 from vinemap.intake.headings import Headed, plain
-from vinemap.intake.lexicon import BUD_NAMES, bud_of, role_of, tokens
+from vinemap.intake.lexicon import BUD_NAMES, bud_of, fold, role_of, tokens
 from vinemap.intake.questions import Choice, Proposal, settled
 from vinemap.intake.sums import figure
 from vinemap.reading.cells import blank
@@ -21,6 +21,7 @@ PLACES = frozenset(("lon", "lat", "easting", "northing", "place"))
 _UNNAMED = ("alive", "dead", "alive_pct", "dead_pct", "state", "codes")
 _FLAGS = frozenset(("0", "1", "yes", "no", "y", "n", "x", "si", "true", "false", ""))
 _FEWEST_NODES = 3
+_NUMBERED_ALIKE = re.compile(r"([a-z]+)[ ._#-]*([0-9]{1,2})")
 _FEWEST_DIGITS = 5
 _MOSTLY = 0.7
 _SKIPPED = "skip"
@@ -210,6 +211,27 @@ class _Reading:
         numbers = sorted(int(role.split()[1]) for role in heads if role.startswith("node "))
         if len(numbers) < _FEWEST_NODES or numbers != list(range(1, len(numbers) + 1)):
             self.roles = [None if (role or "").startswith("node ") else role for role in self.roles]
+
+        if "node 1" not in self.roles:
+            for place, number in self._numbered_alike():
+                self.roles[place] = f"node {number}"
+
+    def _numbered_alike(self) -> list[tuple[int, int]]:
+        """Return the columns of codes whose headings are one word numbered from 1 on, whatever the word is."""
+        groups: dict[str, dict[int, int]] = {}
+        for place, name in enumerate(self.table.names):
+            match = _NUMBERED_ALIKE.fullmatch(fold(name))
+            if match is not None and self.roles[place] is None and self.cells[place]:
+                groups.setdefault(match[1], {}).setdefault(int(match[2]), place)
+        whole = [its for its in groups.values() if sorted(its) == list(range(1, len(its) + 1))]
+        found = [its for its in whole if len(its) >= _FEWEST_NODES and self._are_codes(its.values())]
+        return [(place, number) for number, place in found[0].items()] if len(found) == 1 else []
+
+    def _are_codes(self, places: Iterable[int]) -> bool:
+        """Whether the cells of columns are codes, and letters among them: figures alone may be anything."""
+        words = [code(cell) for place in places for cell in self.cells[place]]
+        known = sum(map(is_code, words)) >= _MOSTLY * len(words)
+        return known and any(word.isalpha() for word in words)
 
     def find_codes(self) -> None:
         """Take for a cane's codes what holds runs of them."""
