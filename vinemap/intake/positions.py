@@ -27,7 +27,8 @@ from vinemap.intake.questions import Choice, Proposal, settled
 from vinemap.intake.sources import Layer
 from vinemap.reading.cells import blank, show
 from vinemap.reading.crs import LONLAT
-from vinemap.reading.frames import block_frames
+from vinemap.reading.drawn_rows import DrawnRows
+from vinemap.reading.frames import block_frames, countable
 from vinemap.reading.rows import NoSuchVineError, locate
 from vinemap.reading.vines import NEEDED
 from vinemap.sentences import Figure, Listed, Sentence
@@ -93,6 +94,7 @@ def sample_places(
     known: Sequence[str] | None = None,
     hints: Iterable[CRS] = (),
     roles: Mapping[str, int] | None = None,
+    drawn: gpd.GeoDataFrame | None = None,
 ) -> Placed:
     """Read where samples lie.
 
@@ -110,6 +112,8 @@ def sample_places(
         CRSs that eastings and northings may be in, beside the UTM zones of the blocks.
     roles : mapping, optional
         Which column of a table has which role of `vinemap.intake.lexicon.role_of`; by their headings by default.
+    drawn : GeoDataFrame, optional
+        Vine rows that were drawn, as `vinemap.reading.row_layer.read_rows` gives them.
 
     Returns
     -------
@@ -130,7 +134,7 @@ def sample_places(
         _read_projected(source, spots, blocks, answers, hints, found)
     _mend_axes(spots, blocks, where, found)
     home = _home_blocks(spots, blocks, answers, where, found)
-    counted = _counted(source, spots, home, blocks, found)
+    counted = _counted(source, spots, home, _frames(blocks, drawn) if home else {}, blocks, found)
     found.samples = pd.DataFrame(
         [
             {
@@ -445,14 +449,19 @@ def _home_blocks(
 
 
 def _counted(
-    source: Headed | Layer, spots: Sequence[_Spot], home: Mapping[str, str], blocks: gpd.GeoDataFrame, found: Placed
+    source: Headed | Layer,
+    spots: Sequence[_Spot],
+    home: Mapping[str, str],
+    frames: Mapping[str, Any],
+    blocks: gpd.GeoDataFrame,
+    found: Placed,
 ) -> dict[str, tuple[int, int]]:
     """Return row and vine of the samples that are placed by them."""
     where = _where(source)
     numbers: dict[str, tuple[int, int]] = {}
     uncounted: dict[str, list[str]] = {}
-    lacking = {name: _lacks(blocks, name) for name in set(home.values())}
-    frames = _frames(blocks) if home else {}
+    drawn = {name for name, frame in frames.items() if isinstance(frame, DrawnRows) and countable(frame)}
+    lacking = {name: [] if name in drawn else _lacks(blocks, name) for name in set(home.values())}
     for spot in spots:
         if not {"row", "vine"} <= spot.said.keys() or spot.name not in home:
             continue
@@ -492,12 +501,13 @@ def _lacks(blocks: gpd.GeoDataFrame, block: str) -> list[str]:
     return [name for name in NEEDED if name not in row or pd.isna(row[name])]
 
 
-def _frames(blocks: gpd.GeoDataFrame) -> dict[str, Any]:
+def _frames(blocks: gpd.GeoDataFrame, drawn: gpd.GeoDataFrame | None) -> dict[str, Any]:
     metric = blocks.to_crs(blocks.estimate_utm_crs())
     for name in NEEDED[:2]:
         if name not in metric:
             metric[name] = np.nan
-    return dict(zip(metric["block"], block_frames(metric)[1], strict=True))
+    rows = None if drawn is None else drawn.to_crs(metric.crs)
+    return dict(zip(metric["block"], block_frames(metric, rows)[1], strict=True))
 
 
 def _refuse_beyond(spot: _Spot, pair: tuple[int, int], frame: Any, where: str, found: Placed) -> None:

@@ -17,6 +17,7 @@ from vinemap.doors import barred
 from vinemap.errors import InputError, Problem
 from vinemap.exports.exchange import added
 from vinemap.exports.record import digest
+from vinemap.intake.row_lines import called_rows
 from vinemap.intake.sources import SHAPES, accompanies
 from vinemap.intake.understand import Understanding
 from vinemap.reading.files import GRIDS
@@ -103,6 +104,7 @@ def with_kept(files: Sequence[Path], folder: Path) -> list[Path]:
     written = settings_of(folder).import_.written
     endings = {path.suffix.lower() for path in files}
     given = {"blocks": not endings.isdisjoint(SHAPES), "elevation": not endings.isdisjoint(GRIDS), "samples": False}
+    given["rows"] = any(path.suffix.lower() in SHAPES and called_rows(path.stem) for path in files)
     kept = [folder / name for name in written if not given.get(Path(name).stem, True)]
     return [*files, *(path for path in kept if barred(path, within=folder) is None)]
 
@@ -127,8 +129,8 @@ def _written_before(folder: Path) -> list[str]:
 
 
 def _write_table(table: pd.DataFrame, stage: Path, stem: str) -> None:
-    if stem == "blocks" and isinstance(table, gpd.GeoDataFrame):
-        table.to_crs(4326).to_file(stage / "blocks.geojson", driver="GeoJSON")
+    if isinstance(table, gpd.GeoDataFrame):
+        table.to_crs(4326).to_file(stage / f"{stem}.geojson", driver="GeoJSON")
         return
     table.to_csv(stage / f"{stem}.csv", index=False, lineterminator="\n")
 

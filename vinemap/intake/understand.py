@@ -21,6 +21,7 @@ from vinemap.intake.lexicon import BUD_NAMES, fold, role_of, state_of, tokens
 from vinemap.intake.meanings import PLACES, Meaning, understand_columns
 from vinemap.intake.positions import Placed, joined_places, sample_places
 from vinemap.intake.questions import Choice, Proposal, settled, unanswered
+from vinemap.intake.row_lines import RowLines, of_rows, row_lines
 from vinemap.intake.sources import Layer, open_sources
 from vinemap.intake.surveys import as_table, read_survey
 from vinemap.reading.schema import squeeze
@@ -103,8 +104,8 @@ def understand(files: Sequence[Path], answers: Mapping[str, str] | None = None) 
     findings = Findings()
     sources = open_sources(files, findings)
     meanings, proposals = _tables(sources.sheets, told, findings)
-    drawn = outlines(sources.layers, told)
-    found: list[Outlines | Facts | Placed] = [drawn]
+    drawn = outlines([layer for layer in sources.layers if not of_rows(layer)], told)
+    found: list[Outlines | Facts | Placed | RowLines] = [drawn]
     tables: dict[str, pd.DataFrame] = {}
     surveyed = [meaning for meaning in meanings if meaning.kind in _BUDS or (not meaning.kind and _places(meaning))]
     known = [] if drawn.blocks is None else list(drawn.blocks["block"])
@@ -122,13 +123,17 @@ def understand(files: Sequence[Path], answers: Mapping[str, str] | None = None) 
         sheets = [meaning.table for meaning in meanings if meaning not in surveyed and is_facts(meaning.table)]
         # A sheet says more of blocks than the layer that draws them.
         tables["blocks"] = _with_facts(drawn.blocks, [*sheets, *drawn.facts], told, found)
+        lines = row_lines([layer for layer in sources.layers if of_rows(layer)], tables["blocks"], told)
+        found.append(lines)
+        tables |= {} if lines.rows is None else {"rows": lines.rows}
         named = [
             _of_samples(meaning, identities[id(meaning)]) for meaning in sorted(surveyed, key=_places, reverse=True)
         ]
         told_by: list[tuple[Headed | Layer, dict[str, int] | None]] = [(points, None) for points in drawn.points]
         told_by += named
         places = [
-            sample_places(source, tables["blocks"], told, cut or None, drawn.crss, roles) for source, roles in told_by
+            sample_places(source, tables["blocks"], told, cut or None, drawn.crss, roles, lines.placed)
+            for source, roles in told_by
         ]
         found += places
         tables["samples"] = joined_places(places, cut, findings)
@@ -233,7 +238,7 @@ def _with_facts(
     blocks: gpd.GeoDataFrame,
     tables: Sequence[Headed],
     answers: Mapping[str, str],
-    found: list[Outlines | Facts | Placed],
+    found: list[Outlines | Facts | Placed | RowLines],
 ) -> gpd.GeoDataFrame:
     for table in tables:
         facts = block_facts(table, blocks, answers)
