@@ -13,6 +13,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, field_valida
 
 from vinemap.arrays import Array
 from vinemap.resources import asset
+from vinemap.sentences import Sentence
 from vinemap.states import Action, SpeciesGroup
 from vinemap.units import KILOGRAMS_PER_POUND, METRES_PER_FOOT
 from vinemap.varieties import Kin, Share, Varieties
@@ -38,8 +39,8 @@ class _Sourced(_Table):
 class Step(_Table):
     """A step of a pruning rule: from the end of the one before it, up to ``below`` or ``up_to``, add so many nodes."""
 
-    below: float | None = Field(None, ge=0, le=100, description="percent, itself excluded")
-    up_to: float | None = Field(None, ge=0, le=100, description="percent, itself included")
+    below: float | None = Field(None, ge=0, le=100, description=Sentence("setting.rules.below"))
+    up_to: float | None = Field(None, ge=0, le=100, description=Sentence("setting.rules.up_to"))
     add: Annotated[float, Field(ge=0, le=1000)] | Literal["injury", "replacement", "all"]
 
     @property
@@ -60,11 +61,11 @@ class PruningRule(_Sourced):
         ends = [step.end for step in steps]
         closed = [end for end in ends if end is not None]
         if not steps or len(closed) < len(steps) - 1 or ends[-1] is not None:
-            raise ValueError("every step but the last needs below or up_to, and the last one neither")
+            raise ValueError(Sentence("fault.rules.ends"))
         if any(step.below is not None and step.up_to is not None for step in steps):
-            raise ValueError("a step ends either below or up_to, not both")
+            raise ValueError(Sentence("fault.rules.both"))
         if sorted(set(closed)) != closed:
-            raise ValueError("the steps must rise")
+            raise ValueError(Sentence("fault.rules.rise"))
         return steps
 
     def step_of(self, injury_pct: ArrayLike) -> NDArray[np.intp]:
@@ -131,7 +132,7 @@ class DoublePruning(_Sourced):
     @model_validator(mode="after")
     def _in_order(self) -> DoublePruning:
         if self.low > self.high:
-            raise ValueError("low must not be above high")
+            raise ValueError(Sentence("fault.rules.low_high"))
         return self
 
 
@@ -150,32 +151,24 @@ class Suckers(_Sourced):
 class Wood(_Sourced):
     """When dead buds say to look at the wood, and what the wood says; percent, itself excluded."""
 
-    likely_over_pct: float = Field(ge=0, le=100, description="primaries dead: the wood is likely hurt too")
-    no_live_bud_over_pct: float = Field(ge=0, le=100, description="nodes with no live bud: check the wood")
-    primary_over_pct: float = Field(ge=0, le=100, description="primaries dead, secondaries not read: check the wood")
-    hurt_over_pct: float = Field(ge=0, le=100, description="vines with dead xylem or cambium in a trunk: look again")
-    hurt_most_over_pct: float = Field(
-        ge=0, le=100, description="vines with dead xylem or cambium in a trunk: look again whatever the buds say"
-    )
-    dead_low_over_pct: float = Field(ge=0, le=100, description="low end of the vines whose trunks are dead: renew them")
-    most_more_checks: int = Field(
-        ge=1, le=10_000, description="vines more to check at most, before what grows is left to decide"
-    )
+    likely_over_pct: float = Field(ge=0, le=100, description=Sentence("setting.rules.likely_over_pct"))
+    no_live_bud_over_pct: float = Field(ge=0, le=100, description=Sentence("setting.rules.no_live_bud_over_pct"))
+    primary_over_pct: float = Field(ge=0, le=100, description=Sentence("setting.rules.primary_over_pct"))
+    hurt_over_pct: float = Field(ge=0, le=100, description=Sentence("setting.rules.hurt_over_pct"))
+    hurt_most_over_pct: float = Field(ge=0, le=100, description=Sentence("setting.rules.hurt_most_over_pct"))
+    dead_low_over_pct: float = Field(ge=0, le=100, description=Sentence("setting.rules.dead_low_over_pct"))
+    most_more_checks: int = Field(ge=1, le=10_000, description=Sentence("setting.rules.most_more_checks"))
 
 
 class Evidence(_Sourced):
     """When a figure of the map may be called sure, and when what was cut and the map are both shown."""
 
-    few_samples: int = Field(ge=1, le=1000, description="fewer samples in a block: too few to be sure")
-    covered_under_pct: float = Field(ge=0, le=100, description="less of a block that its samples stand for: not sure")
-    most_sure_pct: float = Field(ge=50, le=100, description="no probability above it, or under its rest, is told")
-    differ_points: float = Field(ge=0, le=100, description="cuts and map further apart than this: both are shown")
-    unsure_under_pct: float = Field(
-        ge=0, le=100, description="ground less likely to belong in its zone: cut more canes before it is pruned"
-    )
-    most_more_canes: int = Field(
-        ge=1, le=1000, description="canes more of a zone at most; where they would not tell, none is asked for"
-    )
+    few_samples: int = Field(ge=1, le=1000, description=Sentence("setting.rules.few_samples"))
+    covered_under_pct: float = Field(ge=0, le=100, description=Sentence("setting.rules.covered_under_pct"))
+    most_sure_pct: float = Field(ge=50, le=100, description=Sentence("setting.rules.most_sure_pct"))
+    differ_points: float = Field(ge=0, le=100, description=Sentence("setting.rules.differ_points"))
+    unsure_under_pct: float = Field(ge=0, le=100, description=Sentence("setting.rules.unsure_under_pct"))
+    most_more_canes: int = Field(ge=1, le=1000, description=Sentence("setting.rules.most_more_canes"))
 
 
 class SecondaryCrop(_Sourced):
@@ -184,7 +177,7 @@ class SecondaryCrop(_Sourced):
     american: Share
     french_hybrid: Share
     new_hybrid: Share
-    hybrid: Share = Field(description="French or new")
+    hybrid: Share = Field(description=Sentence("setting.rules.hybrid"))
     vinifera: Share
     seedless_table: Share
     unknown: Share
@@ -240,44 +233,42 @@ class Recovery(_Sourced):
 class Labour(_Sourced):
     """What work takes and costs, assumed where the settings of a vineyard say nothing of it."""
 
-    currency: str = Field(max_length=40, description="of the prices")
-    vines_per_hour: dict[_Task, Annotated[float, Field(gt=0, le=100_000)]] = Field(description="of one person")
-    materials: dict[_Task, dict[str, Annotated[float, Field(ge=0, le=1e6)]]] = Field(description="pieces for each vine")
-    prices: dict[str, Annotated[float, Field(ge=0, le=1e9)]] = Field(description="of an hour, and of a piece")
+    currency: str = Field(max_length=40, description=Sentence("setting.rules.currency"))
+    vines_per_hour: dict[_Task, Annotated[float, Field(gt=0, le=100_000)]] = Field(
+        description=Sentence("setting.rules.vines_per_hour")
+    )
+    materials: dict[_Task, dict[str, Annotated[float, Field(ge=0, le=1e6)]]] = Field(
+        description=Sentence("setting.rules.materials")
+    )
+    prices: dict[str, Annotated[float, Field(ge=0, le=1e9)]] = Field(description=Sentence("setting.rules.prices"))
 
 
 class Spring(_Sourced):
     """What the nodes that stay blind after budbreak say; percent, itself excluded."""
 
-    some_blind_over_pct: float = Field(ge=0, le=100, description="blind nodes: keep every shoot")
-    most_blind_over_pct: float = Field(ge=0, le=100, description="blind nodes: keep suckers, and check the wood")
-    fewest_nodes: float = Field(
-        ge=1, le=1000, description="nodes counted on a vine before its having no shoot says anything of it"
-    )
+    some_blind_over_pct: float = Field(ge=0, le=100, description=Sentence("setting.rules.some_blind_over_pct"))
+    most_blind_over_pct: float = Field(ge=0, le=100, description=Sentence("setting.rules.most_blind_over_pct"))
+    fewest_nodes: float = Field(ge=1, le=1000, description=Sentence("setting.rules.fewest_nodes"))
 
 
 class Razor(_Sourced):
     """How often a cut bud did what the razor had said of it, where others followed that."""
 
-    agreement_pct: float = Field(ge=0, le=100, description="of the buds that were read")
+    agreement_pct: float = Field(ge=0, le=100, description=Sentence("setting.rules.agreement_pct"))
 
 
 class Hardiness(_Sourced):
     """The cold that buds bear in midwinter, where no figures of the week are at hand."""
 
-    vinifera_c: float = Field(ge=-60, le=0, description="°C at which injury usually begins, vinifera")
-    french_hybrid_c: float = Field(
-        ge=-60, le=0, description="the same, French hybrids, and hybrids of which no more is known"
-    )
-    american_c: float = Field(ge=-60, le=0, description="the same, American varieties")
-    sd_c: float = Field(ge=0.1, le=20, description="standard deviation of these for one variety and night, °C")
-    unknown_c: float = Field(
-        ge=-60, le=0, description="the same, where neither variety nor group is known, or none is published"
-    )
-    unknown_sd_c: float = Field(ge=0.1, le=20, description="its standard deviation, °C")
-    slope: float = Field(gt=0, le=10, description="log-odds of a dead bud for each °C colder")
-    slope_sd: float = Field(gt=0, le=5, description="its standard deviation")
-    drift_c_per_day: float = Field(ge=0, le=2, description="°C that hardiness may move in a day")
+    vinifera_c: float = Field(ge=-60, le=0, description=Sentence("setting.rules.vinifera_c"))
+    french_hybrid_c: float = Field(ge=-60, le=0, description=Sentence("setting.rules.french_hybrid_c"))
+    american_c: float = Field(ge=-60, le=0, description=Sentence("setting.rules.american_c"))
+    sd_c: float = Field(ge=0.1, le=20, description=Sentence("setting.rules.sd_c"))
+    unknown_c: float = Field(ge=-60, le=0, description=Sentence("setting.rules.unknown_c"))
+    unknown_sd_c: float = Field(ge=0.1, le=20, description=Sentence("setting.rules.unknown_sd_c"))
+    slope: float = Field(gt=0, le=10, description=Sentence("setting.rules.slope"))
+    slope_sd: float = Field(gt=0, le=5, description=Sentence("setting.rules.slope_sd"))
+    drift_c_per_day: float = Field(ge=0, le=2, description=Sentence("setting.rules.drift_c_per_day"))
 
     def begins_c(self, group: SpeciesGroup) -> float | None:
         """Return where injury of a group usually begins; None where nothing was found that is published."""
@@ -294,16 +285,16 @@ class FrostStage(_Table):
     """A stage after budswell, where it begins on two scales, and what kills."""
 
     name: Literal["first_swell", "late_swell", "burst", "first_leaf", "second_leaf", "third_leaf", "fourth_leaf"]
-    bbch: int = Field(ge=0, le=99, description="begins at this BBCH number")
-    el: int = Field(ge=1, le=47, description="begins at this number of the modified Eichhorn-Lorenz scale")
-    kill_10_c: float = Field(ge=-60, le=10, description="°C at which 10 % die")
-    kill_90_c: float = Field(ge=-60, le=10, description="°C at which 90 % die")
+    bbch: int = Field(ge=0, le=99, description=Sentence("setting.rules.bbch"))
+    el: int = Field(ge=1, le=47, description=Sentence("setting.rules.el"))
+    kill_10_c: float = Field(ge=-60, le=10, description=Sentence("setting.rules.kill_10_c"))
+    kill_90_c: float = Field(ge=-60, le=10, description=Sentence("setting.rules.kill_90_c"))
 
 
 class Frost(_Sourced):
     """Critical temperatures after budswell, for reference: nothing is decided by them."""
 
-    no_pruning: str = Field(description="trials in which no way of pruning after a frost paid")
+    no_pruning: str = Field(description=Sentence("setting.rules.no_pruning"))
     stages: list[FrostStage] = Field(min_length=1)
 
     def at(self, scale: Literal["bbch", "el"], number: int) -> FrostStage | None:

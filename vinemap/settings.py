@@ -482,6 +482,9 @@ def what_is_wrong(fault: ErrorDetails) -> Sentence | str:
     key = f"fault.value.{fault['type']}"
     if key in languages()["en"]:
         return Sentence(key, **{name: _limit(value) for name, value in fault.get("ctx", {}).items()})
+    own = getattr(fault.get("ctx", {}).get("error"), "args", ())
+    if own and isinstance(own[0], Sentence):
+        return own[0]
     what = fault["msg"].replace("Input should be", "should be")
     return f"{what[:1].lower()}{what[1:]}"
 

@@ -11,6 +11,7 @@ from typing import Any
 import pandas as pd
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
+from vinemap.sentences import Sentence
 from vinemap.states import SpeciesGroup
 
 _CLONE = re.compile(r"[\s,#]+(clone\s+\S+|cl\.?\s*\d\S*|\d\S*)\s*$", re.IGNORECASE)
@@ -33,7 +34,7 @@ class Share(_Table):
     @model_validator(mode="after")
     def _in_order(self) -> Share:
         if not self.low <= self.share <= self.high:
-            raise ValueError("low, share and high must rise in this order")
+            raise ValueError(Sentence("fault.rules.shares"))
         return self
 
 
