@@ -10,6 +10,7 @@ from starlette.testclient import TestClient
 
 from tests.desk.conftest import Desk
 from vinemap.desk.jobs import DONE, RUNNING, STOPPED, Job
+from vinemap.intake.elevation_tiles import elevation_sources
 from vinemap.sentences import languages
 
 HERE = "/vineyards/vineyard"
@@ -87,3 +88,13 @@ def test_elevation_is_fetched_once_somebody_said_so(
     job = Job("k", "v", "elevation", "", "")
     job.stages = ["Copernicus, tile 1 of 2: 0.1 MB", "Copernicus, tile 2 of 2: 0.1 MB"]
     assert 0.5 < job.share < 1
+
+
+def test_how_much_elevation_has_come_is_said_in_the_readers_language(desk: Desk, client: TestClient) -> None:
+    """The source, the tile and the megabytes, with the marks of the language."""
+    source = next(iter(elevation_sources().values()))
+    desk.jobs._jobs["k"] = job = Job("k", "vineyard", "elevation", "", "")
+    job.stages = [f"{source.label}, tile 1 of 2: 1.5 MB"]
+    for language, said in (("en", "tile 1 of 2: 1.5 MB"), ("es", "tesela 1 de 2: 1,5 MB")):
+        stage = client.get(f"{HERE}/job", headers={"Accept-Language": language}).json()["stage"]
+        assert stage == f"{source.said.said(language)}, {said}"

@@ -89,7 +89,7 @@ async def files(request: Request) -> Response:
         "files",
         place,
         step="files",
-        given=[(path.name, path.stat().st_size) for path in given],
+        given=[(path.name, Figure(path.stat().st_size / 1000, 1)) for path in given],
         inputs=place.inputs,
         most_mb=MOST_BYTES // 1_000_000,
         lacks_elevation=bool(place.inputs) and not any(name.startswith("elevation.") for name in place.inputs),

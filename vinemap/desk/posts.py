@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import AsyncIterator
 from pathlib import Path
 from typing import Any
@@ -23,11 +24,14 @@ from vinemap.desk.saving import save
 from vinemap.desk.understood import take_in, take_in_as_they_are, understood
 from vinemap.desk.uploads import keep, take_back
 from vinemap.desk.vineyards import Place
+from vinemap.intake.elevation_tiles import elevation_sources
 from vinemap.intake.questions import settled
-from vinemap.sentences import languages
+from vinemap.sentences import Figure, languages
 
 _MOST_FIELDS = 20_000
 _CHUNK = 1 << 20
+# How far the fetching of elevation says that it is.
+_TILE = re.compile(r"(.*), tile (\d+) of (\d+)(?:: ([\d.]+) MB)?")
 
 
 def _see(*parts: str) -> Response:
@@ -250,8 +254,12 @@ def _how_far(job: Job | None, request: Request) -> Response:
 
 def _stage(job: Job, request: Request) -> str:
     """Say in the reader's language what is being done."""
-    if job.work == "elevation" and job.stages:
-        return job.stages[-1]  # names of sources and files, and how much has come
+    tile = _TILE.fullmatch(job.stages[-1]) if job.work == "elevation" and job.stages else None
+    if tile is not None:
+        named = (source.said for source in elevation_sources().values() if source.label == tile[1])
+        came = Figure(float(tile[4] or 0), 1)
+        said = words_in(language_of(request))
+        return said("stage.tile", source=next(named, tile[1]), place=tile[2], count=tile[3], came=came)
     if job.work == "region" and job.stages:
         done, _, rest = job.stages[-1].removeprefix("vineyard ").partition(" of ")
         return words_in(language_of(request))("stage.vineyards", done=done, all=rest.partition(":")[0])
