@@ -37,7 +37,7 @@ _FOLDS = 10
 # Half of what is not known beforehand is where the region's mean lies, half how far vineyards lie about it.
 _SHARE = 0.5
 # A spread, and a probability, start as if so many vineyards had shown the usual ones.
-_WORTH = 6.0
+_WORTH = 4.0
 _USUAL_SIZE = 1.5
 _RAREST, _MOST_USUAL = 1e-4, 0.98
 
