@@ -11,7 +11,7 @@ import { boxOfAll, toLonLat } from "./geometry.js";
 import { at, by, dues, facts, sums } from "./jobs.js";
 import { headline } from "./list.js";
 import { map } from "./map.js";
-import { painters } from "./painter.js";
+import { painters, startPainting } from "./painter.js";
 import { state } from "./state.js";
 import { byZone, zoneTasks } from "./tasks.js";
 
@@ -61,6 +61,7 @@ function workTable() {
 function printing(on) {
   if (document.body.classList.contains("printing") === on) return;
   if (on) sheet();
+  startPainting(); // printed as soon as it is loaded, the map has its outlines and names at least
   const shown = !on || state.block === null ? wholeBounds() : map.getBounds();
   document.body.classList.toggle("printing", on);
   state.printing = on;
