@@ -7,8 +7,9 @@ from pathlib import Path
 import pytest
 
 from tests.intake.sheets import dead, of_buds, table, workbook
+from vinemap.errors import Findings
 from vinemap.intake.headings import Headed, find_tables, layout_mark
-from vinemap.reading.tabular import Sheet
+from vinemap.reading.tabular import Sheet, read_sheets
 
 HEAD = ("Vine", "Live", "Dead")
 
@@ -111,3 +112,25 @@ def test_text_tables_of_other_countries(tmp_path: Path, encoding: str) -> None:
     rows = [["Poda año 2026"], ["Muestra", "% muertas", "Yemas"], ["Peñón 1", "37,5", 16], ["Peñón 2", "12,5", 16]]
     understood = of_buds(table(tmp_path / "yemas.csv", rows, mark=";", encoding=encoding))
     assert dead(understood) == {"Peñón 1": (6, 16), "Peñón 2": (2, 16)}
+
+
+def test_a_row_of_facts_is_no_second_heading(tmp_path: Path) -> None:
+    """A first row without a plain number, such as "8 pies" and "Norte-Sur", is a row of the table."""
+    heads = ["Potrero", "Distancia entre hileras", "Distancia entre plantas", "Dirección de hileras", "Poda"]
+    rows = [heads, ["Álamo", "8 pies", "4 pies", "Norte-Sur", "Pitones"], ["Noria", "8 pies", "4 pies", "N-S", "Guyot"]]
+    (sheet,) = read_sheets(table(tmp_path / "datos.csv", rows, mark=";"), Findings())
+    ((found,), _) = find_tables(sheet)
+    assert found.names == tuple(heads)
+    assert [number for number, _ in found.rows] == [2, 3]
+
+
+@pytest.mark.parametrize("name", ["Σ", "General", "="])
+def test_a_row_that_adds_up_and_has_no_number_is_no_sample(name: str) -> None:
+    """Among samples that are numbered, the row that adds all columns up is their total, whatever it is called."""
+    rows = [(1, 8, 2), (2, 7, 3), (3, 9, 4)]
+    (found,) = _found(HEAD, *rows, (name, 24, 9))
+    assert len(found.rows) == 3
+    (found,) = _found(HEAD, *rows, (name, 24, 8))
+    assert len(found.rows) == 4
+    (found,) = _found(HEAD, *rows, (4, 24, 9))
+    assert len(found.rows) == 4

@@ -22,7 +22,8 @@ from vinemap.intake.lexicon import (
     timeless,
     tokens,
 )
-from vinemap.intake.sums import add_up, figure
+from vinemap.intake.measures import lengths
+from vinemap.intake.sums import add_up, figure, is_sum
 from vinemap.reading.cells import blank
 from vinemap.reading.tabular import Cells, Sheet
 from vinemap.sentences import Listed, Sentence
@@ -291,6 +292,8 @@ def _joined(rows: list[Numbered], place: int) -> tuple[list[str], int]:
         filled = [plain(cell) for cell in below if not blank(cell)]
         if not filled or not all(isinstance(cell, str) for cell in below if not blank(cell)):
             break
+        if any(one.metres is not None for word in filled for one in lengths(word)):
+            break  # 8 ft is a value, whatever stands beside it
         if all(is_unit(word) for word in filled):
             names = [f"{name} ({plain(unit)})" if not blank(unit) else name for name, unit in _pairs(names, below)]
         elif len(_distinct(over := _over(names, below))) > len(_distinct(names)):
@@ -387,7 +390,8 @@ def _rows_alone(table: Headed, notes: list[Sentence]) -> Headed:
         named = any(TOTALS.intersection(tokens(cell)) and not _is_name(cell) for cell in words)
         above = [row for _, row in kept]
         fits = add_up(above, since, cells, _numeric_places(table), fewest=1 if words else 2)
-        if named or (fits and (words or not _has_name(table, cells))):
+        sure = _is_unnumbered(table, cells, above) and is_sum(above, since, cells, _numeric_places(table))
+        if named or sure or (fits and (words or not _has_name(table, cells))):
             totals.append(number)
             if named and fits is False:
                 wrong.append(number)
@@ -434,8 +438,22 @@ def _numeric_places(table: Headed) -> list[int]:
     return counts or [place for place, role in enumerate(roles) if role.endswith("_pct")]
 
 
+def _own_place(table: Headed) -> list[int]:
+    """Return the place of the column that tells samples apart; none where there is none."""
+    places = {role_of(name): place for place, name in reversed(list(enumerate(table.names)))}
+    return [places[role] for role in ("sample", "vine", "name") if role in places][:1]
+
+
+def _is_unnumbered(table: Headed, cells: Cells, above: Sequence[Cells]) -> bool:
+    """Whether all samples above have figures in their names, and this row, such as one called Σ, has none."""
+    numbered = [
+        any(letter.isdigit() for letter in plain(row[place])) for row in (*above, cells) for place in _own_place(table)
+    ]
+    return len(numbered) > 1 and all(numbered[:-1]) and not numbered[-1]
+
+
 def _has_name(table: Headed, cells: Cells) -> bool:
     """Whether a row names its sample: by the column that tells samples apart, where there is one."""
     places = {role_of(name): place for place, name in reversed(list(enumerate(table.names)))}
-    own = [places[role] for role in ("sample", "vine", "name") if role in places][:1]
+    own = _own_place(table)
     return any(not blank(cells[place]) for place in own or [places[role] for role in IDENTITIES if role in places])

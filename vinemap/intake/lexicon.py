@@ -90,9 +90,9 @@ _FILLER = _words(
 )
 _FACTS = _words(
     "variety varieties variedad cultivar cv grape cepaje spacing marco distance distancia acre acres acreage ac ha "
-    "hectare hectares hectarea hectareas area superficie bearing orientation orientacion direction rumbo azimuth vines "
-    "plants plantas cepas pruning poda planted plantado plantada year corner esquina rootstock portainjerto species "
-    "trunks troncos training conduccion missing gaps fallas faltas faltantes marras posts postes"
+    "hectare hectares hectarea hectareas area superficie bearing orientation orientacion direction direccion rumbo "
+    "azimuth vines plants plantas cepas pruning poda planted plantado plantada year corner esquina rootstock "
+    "portainjerto species trunks troncos training conduccion missing gaps fallas faltas faltantes marras posts postes"
 )
 _SEEN = _words(
     "status state result code codes reading readings condition estado lectura lecturas codigo codigos condicion"
@@ -106,7 +106,7 @@ _NODE_NUMBER = re.compile(
 IDENTITIES = frozenset(("sample", "vine", "block", "row", "cane", "name"))
 """Roles of columns that say which sample a row is of."""
 TOTALS = _words(
-    "total totals totales subtotal subtotals sum suma sums average averages avg mean promedio media overall"
+    "total totals totales tot subtotal subtotals sum suma sums average averages avg mean promedio media overall"
 )
 """Words of rows that add up or average the rows above."""
 ALL = _words("all todo todos todas")

@@ -46,6 +46,21 @@ def add_up(above: Sequence[Cells], since: int, cells: Cells, places: Sequence[in
     )
 
 
+def is_sum(above: Sequence[Cells], since: int, cells: Cells, places: Sequence[int]) -> bool:
+    """Whether a row adds the rows above up in two columns or more, of three rows or more.
+
+    Hardly a sample does so by chance. The arguments are those of `add_up`.
+    """
+    given = [(value, place) for place in places if (value := figure(cells[place])) is not None]
+    if sum(value > 0 for value, _ in given) < 2:
+        return False
+    return any(
+        len(rows) >= 3
+        and all(math.isclose(value, math.fsum(figure(row[place]) or 0 for row in rows)) for value, place in given)
+        for rows in (above, above[since:])
+    )
+
+
 def figure(cell: object) -> float | None:
     """Return a cell's figure; None where it holds none."""
     try:
