@@ -82,21 +82,31 @@ def test_a_new_input_column_is_a_line_of_the_table(tmp_path: Path) -> None:
     assert source.count(before) == 1
     line = '        Column("rootstock_age", Kind.WHOLE, "age in years, 1 to 200", "years", low=1, high=200),\n'
     (package / "columns.py").write_text(source.replace(before, line + before), encoding="utf-8")
-    folder = tmp_path / "vineyard"
-    folder.mkdir()
-    write_vineyard(folder)
+    for name, age in (("wrong", "300"), ("right", "30")):
+        (tmp_path / name).mkdir()
+        frame = blocks(**{"Rootstock age": ["12", age, None]}).to_crs(4326)
+        frame.to_file(write_vineyard(tmp_path / name) / "blocks.geojson", driver="GeoJSON")
+    call = [sys.executable, "-c", _WRONG_THEN_RIGHT, str(tmp_path / "wrong"), str(tmp_path / "right"), str(tmp_path)]
+    done = subprocess.run(call, capture_output=True, text=True, cwd=package.parent, check=False)
+    assert done.returncode == 0, done.stderr
+    said = " ".join(done.stdout.split())
+    assert "blocks.geojson:3: Rootstock age: '300' is out of range; give age in years, 1 to 200" in said
+    assert pd.read_csv(tmp_path / "blocks.csv")["rootstock_age"].tolist()[:2] == [12, 30]
 
-    def run(*ages: object) -> subprocess.CompletedProcess[str]:
-        frame = blocks(**{"Rootstock age": list(ages)})
-        frame.to_crs(4326).to_file(folder / "blocks.geojson", driver="GeoJSON")
-        command = [sys.executable, "-m", "vinemap", "map", str(folder), "-o", str(tmp_path / "out")]
-        return subprocess.run(command, capture_output=True, text=True, cwd=package.parent, check=False)
 
-    wrong = run("12", "300", None)
-    assert wrong.returncode == 2
-    assert "blocks.geojson:3: Rootstock age: '300' is out of range; give age in years, 1 to 200" in " ".join(
-        (wrong.stdout + wrong.stderr).split()
-    )
-    right = run("12", "30", None)
-    assert right.returncode == 0, right.stderr
-    assert pd.read_csv(tmp_path / "out" / "blocks.csv")["rootstock_age"].tolist()[:2] == [12, 30]
+# In one process, whose modules take longer to load than both vineyards to map.
+_WRONG_THEN_RIGHT = """
+import sys
+from pathlib import Path
+from vinemap.columns import BLOCKS_CSV
+from vinemap.errors import InputError
+from vinemap.exports.formats import write_csv
+from vinemap.pipeline.mapping import make_map
+
+wrong, right, out = map(Path, sys.argv[1:])
+try:
+    make_map(wrong)
+except InputError as error:
+    print(error)
+write_csv(make_map(right).blocks, out / "blocks.csv", BLOCKS_CSV)
+"""

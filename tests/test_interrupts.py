@@ -13,34 +13,31 @@ from pathlib import Path
 import pytest
 
 from tests.builders import write_vineyard
+from tests.forks import command
 from vinemap.exports.record import digest, places
 from vinemap.interrupts import held
+from vinemap.pipeline.mapping import make_map
+from vinemap.pipeline.writing import write_map
+from vinemap.plan.run import make_plan
 
 ROOT = Path(__file__).parents[1]
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="signals of POSIX")
 
-# Sends this process a signal at an audit event (PEP 578) one of whose first arguments ends with the words given.
+# Sends this process a signal when it first imports a module (an audit event of PEP 578).
 AT = """
 import os, signal, sys
-event, words, name, *sys.argv[1:] = sys.argv[1:]
-number, sent = getattr(signal, name), []
+module, name, *sys.argv[1:] = sys.argv[1:]
+sent = []
 
 def watch(now, about):
-    if now == event and not sent and any(str(part).endswith(words) for part in about[:2]):
+    if now == "import" and not sent and about[0] == module:
         sent.append(now)
-        os.kill(os.getpid(), number)
+        os.kill(os.getpid(), getattr(signal, name))
 
 sys.addaudithook(watch)
 from vinemap.__main__ import main
 main()
 """
-
-
-def stopped(event: str, words: str, number: str, *arguments: str) -> tuple[int, str]:
-    """Run the command line with a signal at an event; return the exit code and what was complained of."""
-    call = [sys.executable, "-c", AT, event, words, number, *arguments]
-    done = subprocess.run(call, capture_output=True, text=True, check=False, cwd=ROOT)
-    return done.returncode, done.stderr
 
 
 def whole(out: Path) -> bool:
@@ -97,8 +94,9 @@ def test_other_threads_hold_nothing() -> None:
 )
 def test_stopped_while_it_loads(tmp_path: Path, module: str, number: str) -> None:
     """Libraries turn an interrupt of their import into errors of their own; here it ends in the one line."""
-    code, told = stopped("import", module, number, "check", str(tmp_path))
-    assert (code, told) == (1, "Stopped; nothing was written.\n")
+    call = [sys.executable, "-c", AT, module, number, "check", str(tmp_path)]
+    done = subprocess.run(call, capture_output=True, text=True, check=False, cwd=ROOT)
+    assert (done.returncode, done.stderr) == (1, "Stopped; nothing was written.\n")
 
 
 @pytest.fixture(scope="module")
@@ -107,14 +105,13 @@ def mapped(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     home = tmp_path_factory.mktemp("mapped")
     (home / "vineyard").mkdir()
     write_vineyard(home / "vineyard")
-    for command in (("map",), ("plan", "--first")):
-        call = [*command, str(home / "vineyard"), "-o", str(home / command[0])]
-        subprocess.run([sys.executable, "-m", "vinemap", *call], check=True, cwd=ROOT, capture_output=True)
+    write_map(make_map(home / "vineyard"), home / "map")
+    make_plan(home / "vineyard", home / "plan", first=True)
     return home / "vineyard", home
 
 
 @pytest.mark.parametrize(
-    ("command", "event", "words", "number"),
+    ("name", "event", "words", "number"),
     [
         ("map", "open", "buds.csv", "SIGTERM"),
         ("map", "open", "worklist.xlsx", "SIGINT"),
@@ -125,14 +122,17 @@ def mapped(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     ],
 )
 def test_real_runs_stopped_leave_the_old_outputs_or_the_new(
-    mapped: tuple[Path, Path], command: str, event: str, words: str, number: str
+    mapped: tuple[Path, Path], tmp_path: Path, name: str, event: str, words: str, number: str
 ) -> None:
     """While reading, writing and exchanging, killed or asked to stop: whole outputs, and the line says which."""
     vineyard, home = mapped
-    out = home / command
+    out = home / name
     before = digest(out / "run.json")
-    more = ("--first",) if command == "plan" else ()
-    code, told = stopped(event, words, number, command, str(vineyard), *more, "-o", str(out))
+    more = ("--first",) if name == "plan" else ()
+    at = (event, words, getattr(signal, number))
+    run = command(tmp_path / "told", name, str(vineyard), *more, "-o", str(out), at=at)
+    run.join()
+    code, told = run.exitcode, (tmp_path / "told").read_text(encoding="utf-8")
     assert whole(out)
     old = digest(out / "run.json") == before
     if number == "SIGKILL":
@@ -172,18 +172,18 @@ def test_a_signal_at_the_very_end_changes_nothing(tmp_path: Path, number: str, f
     assert (done.stdout if faulty else done.stderr) == ""
 
 
-def test_two_runs_at_once(mapped: tuple[Path, Path]) -> None:
+def test_two_runs_at_once(mapped: tuple[Path, Path], tmp_path: Path) -> None:
     """Of two runs into one folder one is refused, in words that name the other, or both write one after the other."""
     vineyard, home = mapped
-    call = [sys.executable, "-m", "vinemap", "map", str(vineyard), "-o", str(home / "map")]
-    pipes = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "text": True, "cwd": ROOT}
-    runs = [subprocess.Popen(call, **pipes) for _ in range(2)]  # type: ignore[call-overload]
-    told = [run.communicate()[1] for run in runs]
+    runs = [command(tmp_path / str(k), "map", str(vineyard), "-o", str(home / "map")) for k in range(2)]
+    for run in runs:
+        run.join()
+    told = [(tmp_path / str(k)).read_text(encoding="utf-8") for k in range(2)]
     assert whole(home / "map")
-    codes = sorted(run.returncode for run in runs)
+    codes = sorted(run.exitcode or 0 for run in runs)
     assert codes in ([0, 0], [0, 2])
     if codes == [0, 2]:
-        first, second = sorted(runs, key=lambda run: run.returncode)
+        first, second = sorted(runs, key=lambda run: run.exitcode or 0)
         assert f"is being written by another run (process {first.pid} on " in told[runs.index(second)]
         assert told[runs.index(second)].endswith("1 to mend; nothing was written.\n")
     assert sorted(os.listdir(home)) == ["map", "plan", "vineyard"]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import multiprocessing
 import os
 import random
 import signal
@@ -15,6 +14,7 @@ import httpx
 import pandas as pd
 import pytest
 
+from tests.forks import forking
 from vinemap.desk.drafts import Drafts
 from vinemap.desk.ledgers import ledgers
 from vinemap.desk.serve import serve
@@ -55,8 +55,7 @@ def test_killed_at_twenty_moments_nothing_kept_is_lost(folder: Path) -> None:
     columns = pd.read_csv(folder / "samples.csv").shape[1]
     before = (folder / "samples.csv").read_bytes()
     typist, chance = _Typist(columns, 6), random.Random(20)  # noqa: S311 - no secret
-    context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload(["vinemap.desk.serve"])
+    context = forking()
     for _ in range(MOMENTS):
         there, here = context.Pipe()
         process = context.Process(target=_serve, args=(str(folder), here))

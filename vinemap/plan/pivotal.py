@@ -41,9 +41,10 @@ def local_pivotal(space: Array, inclusion: Array, rng: np.random.Generator) -> A
     """
     inclusion = np.array(inclusion, dtype=np.float64)
     open_ = np.flatnonzero((inclusion > _SURE) & (inclusion < 1 - _SURE))
+    places = np.ascontiguousarray(space[open_].T)
     while len(open_) > 1:
         one = rng.integers(len(open_))
-        away = ((space[open_] - space[open_[one]]) ** 2).sum(axis=1)
+        away = ((places - places[:, one, None]) ** 2).sum(axis=0)
         away[one] = np.inf
         nearest = np.flatnonzero(away <= away.min())
         other = nearest[rng.integers(len(nearest))]
@@ -51,7 +52,8 @@ def local_pivotal(space: Array, inclusion: Array, rng: np.random.Generator) -> A
         first, second = inclusion[pair].tolist()
         inclusion[pair] = _settled(first, second, rng)
         done = (inclusion[pair] <= _SURE) | (inclusion[pair] >= 1 - _SURE)
-        open_ = np.delete(open_, np.array([one, other])[done])
+        gone = np.array([one, other])[done]
+        open_, places = np.delete(open_, gone), np.delete(places, gone, axis=1)
     if len(open_):
         inclusion[open_] = rng.random() < inclusion[open_]
     return np.flatnonzero(inclusion > 0.5)

@@ -154,10 +154,11 @@ def _risks(now: Posterior, start: Array, places: Array) -> Array:
     columns = now.covariance[:, places]
     variance = np.diag(now.covariance)[:, None] - columns**2 / (columns[places, np.arange(len(places))] + now.noise)
     variance = np.maximum(variance, 1e-9)
-    moved = np.sqrt(np.maximum(start[:, None] - variance, 0.0))
+    moved, sd = np.sqrt(np.maximum(start[:, None] - variance, 0.0)), np.sqrt(variance)
+    above = now.mean[:, None] - now.threshold
     points, weights = np.polynomial.hermite_e.hermegauss(_QUADRATURE)
     risk = np.zeros(len(places))
     for point, weight in zip(points, weights / weights.sum(), strict=True):
-        away = np.abs(now.mean[:, None] - now.threshold + point * moved) / np.sqrt(variance)
+        away = np.abs(above + point * moved) / sd
         risk += weight * ndtr(-away).mean(axis=0)
     return risk

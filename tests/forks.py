@@ -1,0 +1,51 @@
+"""Processes that begin with the libraries loaded: to load them takes longer than most of what is tested in them."""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import sys
+from multiprocessing.context import ForkServerContext
+from multiprocessing.process import BaseProcess
+from pathlib import Path
+
+from vinemap.__main__ import main
+
+
+def forking() -> ForkServerContext:
+    """Return the context that forks each process from one that has loaded what maps, plans and serves."""
+    context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload(
+        ["tests.forks", "vinemap.desk.serve", "vinemap.pipeline.writing", "vinemap.plan.run"]
+    )
+    return context
+
+
+def command(told: Path, *arguments: str, at: tuple[str, str, int] | None = None) -> BaseProcess:
+    """Start the command line in a process of its own; what it complains of goes to a file.
+
+    With ``at`` it gets a signal at an audit event (PEP 578) one of whose first arguments ends with the words given.
+    """
+    process = forking().Process(target=_command, args=(str(told), arguments, at))
+    process.start()
+    return process
+
+
+def _command(told: str, arguments: tuple[str, ...], at: tuple[str, str, int] | None) -> None:
+    for stream, path in ((1, os.devnull), (2, told)):
+        os.dup2(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), stream)
+    if at is not None:
+        _signal_at(*at)
+    sys.argv = ["vinemap", *arguments]
+    main()
+
+
+def _signal_at(event: str, words: str, number: int) -> None:
+    sent: list[str] = []
+
+    def watch(now: str, about: tuple[object, ...]) -> None:
+        if now == event and not sent and any(str(part).endswith(words) for part in about[:2]):
+            sent.append(now)
+            os.kill(os.getpid(), number)
+
+    sys.addaudithook(watch)
