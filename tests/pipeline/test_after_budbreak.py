@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from tests.builders import write_hollow_vineyard
+from vinemap.errors import InputError
 from vinemap.pipeline.after_budbreak import check_spring
 from vinemap.pipeline.mapping import make_map
 from vinemap.pipeline.writing import write_spring
@@ -72,3 +73,11 @@ def test_two_counts_are_no_map(hollow: Path, tmp_path: Path) -> None:
     assert run.report["spring"]["findings"][0].key == "spring.unchanged"
     assert set(run.blocks["action"]) == {Action.NO_DATA}
     assert (tmp_path / "out" / "map.html") in write_spring(check, run, tmp_path / "out")
+
+
+def test_a_wrong_table_is_told_before_the_map_is_made(hollow: Path, tmp_path: Path) -> None:
+    """Nobody waits for a map to hear that the table of shoots is not there."""
+    stages: list[str] = []
+    with pytest.raises(InputError, match=r"missing\.csv"):
+        check_spring(hollow, tmp_path / "missing.csv", stages.append)
+    assert stages == ["reading"]

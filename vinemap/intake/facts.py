@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Any
 
 import geopandas as gpd
@@ -351,6 +352,13 @@ def _corners(reading: _Reading, place: int, _: str) -> None:
     reading.strange(place, unclear, "unclear_corner")
 
 
+@lru_cache(maxsize=256)
+def _metres_around(lon: float, lat: float) -> Transformer:
+    """Return what turns longitude and latitude into metres from a place; kept, for a block has many samples."""
+    local = CRS.from_proj4(f"+proj=aeqd +lon_0={lon} +lat_0={lat} +datum=WGS84")
+    return Transformer.from_crs(LONLAT, local, always_xy=True)
+
+
 def corner_of(outline: shapely.Geometry, direction: float) -> tuple[float, float] | None:
     """Return the corner of an outline that lies in a direction, as longitude and latitude.
 
@@ -367,9 +375,7 @@ def corner_of(outline: shapely.Geometry, direction: float) -> tuple[float, float
         The corner nearest to that of the smallest rectangle around the outline; None where two corners may be meant, as
         of a block that stands on its corner.
     """
-    middle = outline.centroid
-    local = CRS.from_proj4(f"+proj=aeqd +lon_0={middle.x} +lat_0={middle.y} +datum=WGS84")
-    to_metres = Transformer.from_crs(LONLAT, local, always_xy=True)
+    to_metres = _metres_around(outline.centroid.x, outline.centroid.y)
     flat = shapely.transform(outline, lambda xy: np.column_stack(to_metres.transform(*xy.T)))
     box = shapely.get_coordinates(shapely.oriented_envelope(flat))[:4]
     sides = np.diff(np.vstack([box, box[:1]]), axis=0)

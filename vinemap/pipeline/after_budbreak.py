@@ -10,6 +10,7 @@ from vinemap.decisions.spring import SpringCheck, check_forecast, corrected, spr
 from vinemap.pipeline.map_run import MapRun, Progress, quiet
 from vinemap.pipeline.mapping import make_map, mapped
 from vinemap.reading.shoots import read_shoots
+from vinemap.reading.vineyard import read_vineyard
 from vinemap.sentences import Figure, Sentence
 from vinemap.states import Bud
 from vinemap.survival.growth import growth
@@ -41,9 +42,10 @@ def check_spring(folder: Path, counts: Path, progress: Progress = quiet) -> tupl
     InputError
         When the folder or the table cannot be used.
     """
-    first = make_map(folder, progress)
-    vineyard = first.vineyard
-    shoots = read_shoots(counts, set(vineyard.samples["sample"]))
+    progress("reading")
+    vineyard = read_vineyard(folder)
+    shoots = read_shoots(counts, set(vineyard.samples["sample"]))  # a wrong table is told before the map is made
+    first = make_map(vineyard, progress)
     grown = growth(shoots, vineyard.site.settings.actions.rules.spring.fewest_nodes)
     settings, samples = vineyard.site.settings, vineyard.samples
     confidence, kept = settings.survival.confidence, kept_nodes(samples, vineyard.site.blocks, settings)
