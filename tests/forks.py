@@ -5,11 +5,14 @@ from __future__ import annotations
 import multiprocessing
 import os
 import sys
-from multiprocessing.context import ForkServerContext
 from multiprocessing.process import BaseProcess
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from vinemap.__main__ import main
+
+if TYPE_CHECKING:
+    from multiprocessing.context import ForkServerContext  # which Windows lacks
 
 
 def forking() -> ForkServerContext:
