@@ -9,8 +9,10 @@ shallow flow of a heavy fluid and is at most 5 °C colder than the free air, as 
 from __future__ import annotations
 
 import math
+import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 import geopandas as gpd
@@ -29,6 +31,10 @@ from shapely.geometry import Point, Polygon
 from vinemap.arrays import Array
 from vinemap.errors import InputError, Problem
 from vinemap.exports.exchange import added
+from vinemap.exports.formats import write_geopackage, write_injury, write_json
+from vinemap.exports.record import RUN_FILE
+from vinemap.pipeline.map_run import MapRun
+from vinemap.pipeline.mapping import make_map
 from vinemap.sentences import Sentence
 
 CRS = "EPSG:32618"
@@ -41,6 +47,7 @@ _FREE_AIR_C = -21.4
 _LAPSE_C_PER_M = 0.0065
 _POOL_C = 5.0
 _POOL_DEPTH_M = 4.0
+_WAVES_C = 0.3
 
 _DOSE_WIDTH_C = 0.8
 _NODE_LOGIT = 0.07
@@ -53,6 +60,10 @@ _UNREAD = {"primary": 0.02, "secondary": 0.06, "tertiary": 0.25}
 # nodes that stay blind on a sound vine
 _BLIND = 0.04
 _CUT_DAYS = ("2026-01-25", "2026-01-26", "2026-01-27")
+
+# A milder freeze three winters before, of which a coarse map from a few canes is left.
+_EARLIER, _EARLIER_DAY, _EARLIER_CUT = "winter_2023", "2023-02-04", "2023-02-07"
+_EARLIER_AIR_C, _EARLIER_WAVES_C, _EARLIER_SAMPLES = -21.8, 0.4, 5
 
 
 @dataclass(frozen=True)
@@ -95,6 +106,24 @@ _BLOCKS = (
            ((328, 424), (421, 402), (524, 398), (566, 502), (532, 592), (438, 532), (336, 502))),
 )  # fmt: skip
 
+# Loggers on posts, metres east and north of the same corner: in both hollows, on the slope and on the crest.
+_LOGGERS = (
+    ("Dipper post", 372.0, 640.0),
+    ("Larkrise top", 410.0, 846.0),
+    ("Furlong", 440.0, 470.0),
+    ("Alder", 690.0, 300.0),
+    ("Heron drain", 790.0, 345.0),
+    ("Kiln Bank", 945.0, 745.0),
+    ("Ridge gate", 800.0, 1010.0),
+)
+_LOGGER_C, _LOGGER_M = 0.3, 1.5
+# What an adviser's service might have published for the week, to half a degree.
+_PUBLISHED_C = 0.5
+
+# A wind machine in the lower hollow, metres east and north of the same corner. It mixes warmer air down from above:
+# 1 to 3 °C within some 100 m (common practice; from memory).
+_MACHINE_EAST, _MACHINE_NORTH, _MACHINE_REACH_M, _MACHINE_C = 925.0, 320.0, 80.0, 1.5
+
 _SETTINGS = """\
 # Settings of an invented vineyard. Every key has a default; these are the ones worth stating here.
 name = "Thornquill Hollow"
@@ -105,6 +134,17 @@ units = "metric"             # or "us" for acres and feet
 spur_nodes_kept = 5          # nodes from the base that spur pruning keeps
 cane_nodes_kept = 15         # nodes from the base that cane pruning keeps
 confidence = 0.90            # of the intervals of what was cut
+
+[evidence]
+after = ["winter_2023"]      # outputs of earlier freezes' maps, kept in this folder
+"""
+
+_EARLIER_SETTINGS = f"""\
+name = "Thornquill Hollow"
+event_date = {_EARLIER_DAY}
+
+[surface]
+cell_m = 5.0
 """
 
 _README = """\
@@ -112,12 +152,14 @@ Thornquill Hollow: no such vineyard exists; land, freeze, blocks and bud cuts ar
 Made by `vinemap demo FOLDER` (vinemap/demo.py) with a fixed seed, so any machine writes the same one.
 Cold air drains off the slope and pools in two hollows; buds die by a dose response around a lethal temperature.
 The truth behind the buds is kept out of this folder, so that tests can hold the map against it.
+Seven temperature loggers hung that night, a table says what the buds could bear, and a wind machine ran in the lower
+hollow; winter_2023 holds what is left of the map of an earlier freeze.
 Map it with `vinemap map FOLDER`; with `vinemap spring FOLDER FOLDER/shoots.csv` hold it against what grew in May.
 """
 
 _FILES = (
     *("blocks.geojson", "samples.csv", "buds.csv", "wood.csv", "shoots.csv", "elevation.tif", "vinemap.toml"),
-    "README.md",
+    *("loggers.csv", "hardiness.csv", "protection.geojson", "README.md"),
 )
 
 
@@ -166,12 +208,11 @@ def write_demo(folder: Path, seed: int = SEED) -> Truth:
     rng = np.random.default_rng(seed)
     elevation = _land(rng)
     cold_air = _cold_air(elevation)
-    warmth = (_FREE_AIR_C - _LAPSE_C_PER_M * (elevation - elevation.mean())).astype(np.float64)
-    temperature = warmth - _POOL_C * (1.0 - np.exp(-cold_air / _POOL_DEPTH_M)) + 0.45 * _noise(rng, elevation.shape, 60)
-    blocks = _blocks()
+    blocks, machine = _blocks(), _machine()
+    temperature = _night(rng, elevation, cold_air, _FREE_AIR_C, _WAVES_C) + _MACHINE_C * _mixed(machine)
     block_logit = _BLOCK_SD * rng.standard_normal(len(blocks))
     grid = _truth_grid(elevation, cold_air, temperature, blocks, block_logit)
-    samples = _samples(rng, grid, blocks)
+    samples = _samples(rng, grid, blocks, [block.samples for block in _BLOCKS], _CUT_DAYS)
     buds = _buds(rng, samples, block_logit)
     wood = _wood(rng, samples)
     shoots = _shoots(rng, samples, block_logit)
@@ -183,6 +224,11 @@ def write_demo(folder: Path, seed: int = SEED) -> Truth:
         wood.to_csv(stage / "wood.csv", index=False, lineterminator="\n")
         shoots.to_csv(stage / "shoots.csv", index=False, lineterminator="\n")
         _write_elevation(elevation, stage / "elevation.tif")
+        # Drawn from seeds of their own, so that the buds are the same with them and without.
+        _loggers(np.random.default_rng([seed, 1]), grid).to_csv(stage / "loggers.csv", index=False, lineterminator="\n")
+        _hardiness(blocks).to_csv(stage / "hardiness.csv", index=False, lineterminator="\n")
+        machine.to_crs("EPSG:4326").to_file(stage / "protection.geojson", driver="GeoJSON", RFC7946="YES")
+        _write_earlier(_earlier_run(seed), stage / _EARLIER)
         (stage / "vinemap.toml").write_text(_SETTINGS, encoding="utf-8", newline="\n")
         (stage / "README.md").write_text(_README, encoding="utf-8", newline="\n")
     return Truth(
@@ -197,7 +243,7 @@ def _refuse_to_overwrite(folder: Path) -> None:
     if folder.exists() and not folder.is_dir():
         fault = Sentence("fault.out.a_file")
         raise InputError([Problem(folder.name, None, "", fault, Sentence("remedy.folder_to_make"))])
-    there = [name for name in _FILES if (folder / name).exists()]
+    there = [name for name in (*_FILES, _EARLIER) if (folder / name).exists()]
     if there:
         fault, remedy = Sentence("fault.already_there"), Sentence("remedy.empty_folder")
         raise InputError(Problem(name, None, "", fault, remedy) for name in there)
@@ -275,6 +321,72 @@ def _inflow(top: Array, depth: Array, cell: float, axis: int) -> Array:
     return -np.diff(flow, axis=axis) / cell
 
 
+def _night(rng: np.random.Generator, elevation: Array, cold_air: Array, free_air_c: float, waves_c: float) -> Array:
+    """Return the lowest temperature of a still, clear night, °C."""
+    warmth = (free_air_c - _LAPSE_C_PER_M * (elevation - elevation.mean())).astype(np.float64)
+    pool = _POOL_C * (1.0 - np.exp(-cold_air / _POOL_DEPTH_M))
+    return np.asarray(warmth - pool + waves_c * _noise(rng, elevation.shape, 60))
+
+
+def _machine() -> gpd.GeoDataFrame:
+    """Return protection.geojson in `CRS`: one wind machine that ran."""
+    place = Point(_ORIGIN[0] + _MACHINE_EAST, _ORIGIN[1] + _MACHINE_NORTH)
+    rows = {"name": ["Heron fan"], "kind": ["wind_machine"], "reach_m": [_MACHINE_REACH_M], "ran": ["yes"]}
+    return gpd.GeoDataFrame(rows, geometry=[place], crs=CRS)
+
+
+def _mixed(machine: gpd.GeoDataFrame) -> Array:
+    """Return which share of its warming each cell gets of the wind machine: all near it, half at its reach."""
+    x, y = _centres()
+    place = machine.geometry.iloc[0]
+    away = np.hypot(x + _ORIGIN[0] - place.x, y + _ORIGIN[1] - place.y)
+    return np.asarray(expit((_MACHINE_REACH_M - away) / 8.0))
+
+
+@cache
+def _earlier_run(seed: int) -> MapRun:
+    """Map an earlier freeze of the same ground from a few canes, in coarse cells."""
+    elevation, blocks, rng = _land(np.random.default_rng(seed)), _blocks(), np.random.default_rng([seed, 2])
+    cold_air = _cold_air(elevation)
+    temperature = _night(rng, elevation, cold_air, _EARLIER_AIR_C, _EARLIER_WAVES_C)
+    block_logit = _BLOCK_SD * rng.standard_normal(len(blocks))
+    grid = _truth_grid(elevation, cold_air, temperature, blocks, block_logit)
+    samples = _samples(rng, grid, blocks, [_EARLIER_SAMPLES] * len(blocks), (_EARLIER_CUT,))
+    with tempfile.TemporaryDirectory() as name:
+        home = Path(name)
+        _write_blocks(blocks, home / "blocks.geojson")
+        _write_samples(samples, home / "samples.csv")
+        _buds(rng, samples, block_logit).to_csv(home / "buds.csv", index=False, lineterminator="\n")
+        _write_elevation(elevation, home / "elevation.tif")
+        (home / "vinemap.toml").write_text(_EARLIER_SETTINGS, encoding="utf-8", newline="\n")
+        return make_map(home)
+
+
+def _write_earlier(run: MapRun, out: Path) -> None:
+    """Write what is left of an earlier freeze: the blocks, the surface and the record of its map."""
+    out.mkdir()
+    write_geopackage({"blocks": run.blocks}, out / "vineyard.gpkg")
+    write_injury(run.surface, out / "injury.tif")
+    write_json({name: run.report[name] for name in ("name", "event_date", "inputs")}, out / RUN_FILE)
+
+
+def _loggers(rng: np.random.Generator, grid: xr.Dataset) -> pd.DataFrame:
+    """Return loggers.csv: the lowest of the night at each post, as a logger of usual accuracy has it."""
+    names, east, north = zip(*_LOGGERS, strict=True)
+    x, y = np.array(east) + _ORIGIN[0], np.array(north) + _ORIGIN[1]
+    coldest = grid["temperature_c"].interp(x=("post", x), y=("post", y)).to_numpy()
+    places = gpd.GeoSeries(gpd.points_from_xy(x, y), crs=CRS).to_crs(4326)
+    minima = (coldest + _LOGGER_C * rng.standard_normal(len(x))).round(1)
+    columns = {"logger": names, "lon": places.x.round(6), "lat": places.y.round(6), "min_c": minima}
+    return pd.DataFrame({**columns, "height_m": _LOGGER_M})
+
+
+def _hardiness(blocks: gpd.GeoDataFrame) -> pd.DataFrame:
+    """Return hardiness.csv: a row a variety, rounded as such tables are."""
+    half = blocks.groupby("variety", sort=True)["lethal_c"].first().div(_PUBLISHED_C).round().mul(_PUBLISHED_C)
+    return pd.DataFrame({"variety": half.index, "date": "2026-01-20", "lt50_c": half.to_numpy()})
+
+
 def _blocks() -> gpd.GeoDataFrame:
     """Return the blocks in `CRS` with the columns of blocks.geojson, and ``lethal_c``."""
     shapes = [Polygon([(_ORIGIN[0] + x, _ORIGIN[1] + y) for x, y in block.corners]) for block in _BLOCKS]
@@ -347,13 +459,15 @@ def _block_means(grid: xr.Dataset, blocks: int) -> dict[str, list[float]]:
     }
 
 
-def _samples(rng: np.random.Generator, grid: xr.Dataset, blocks: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
+def _samples(
+    rng: np.random.Generator, grid: xr.Dataset, blocks: gpd.GeoDataFrame, counts: list[int], days: tuple[str, ...]
+) -> gpd.GeoDataFrame:
     """Return the vines that are walked to: in each block one from each step of the ground, low to high, well apart."""
     rows = []
-    for number, (block, shape) in enumerate(zip(_BLOCKS, blocks.geometry, strict=True)):
-        walk = _walk(rng, grid, shape.buffer(-6.0), block.samples)
+    for number, (block, shape, most) in enumerate(zip(_BLOCKS, blocks.geometry, counts, strict=True)):
+        walk = _walk(rng, grid, shape.buffer(-6.0), most)
         code = "".join(word[0] for word in block.name.split()) if " " in block.name else block.name[:2].upper()
-        day = _CUT_DAYS[number * len(_CUT_DAYS) // len(_BLOCKS)]
+        day = days[number * len(days) // len(_BLOCKS)]
         for count, point in enumerate(walk, start=1):
             rows.append({"sample": f"{code}{count:02d}", "block": block.name, "date": day, "geometry": point})
     samples = gpd.GeoDataFrame(rows, geometry="geometry", crs=CRS)

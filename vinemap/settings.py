@@ -62,6 +62,16 @@ class Files(_Section):
     protection_layer: str | None = Field(None, description=Sentence("setting.files.layer"))
 
 
+class EvidenceOf(_Section):
+    """What else is known of the ground, beside the files of the folder."""
+
+    after: list[str] = Field(
+        default_factory=list,
+        max_length=30,
+        description="folders, inside this one, with the outputs of earlier freezes' maps, as --after names them",
+    )
+
+
 class Layer(_Section):
     """What a grid of ``layers/`` is, where its file's name does not say."""
 
@@ -250,6 +260,7 @@ class Settings(_Section):
     survival: Survival = Survival()
     surface: Surface = Surface()
     loggers: Loggers = Loggers()
+    evidence: EvidenceOf = EvidenceOf()
     actions: Actions = Actions()
     work: Work = Work()
     page: Page = Page()

@@ -8,7 +8,7 @@ from typing import Any
 
 from vinemap.decisions.spring import SpringCheck, check_forecast, corrected, spring_findings
 from vinemap.pipeline.map_run import MapRun, Progress, quiet
-from vinemap.pipeline.mapping import make_map, mapped
+from vinemap.pipeline.mapping import before, make_map, mapped
 from vinemap.reading.shoots import read_shoots
 from vinemap.reading.vineyard import read_vineyard
 from vinemap.sentences import Figure, Sentence
@@ -51,7 +51,7 @@ def check_spring(folder: Path, counts: Path, progress: Progress = quiet) -> tupl
     confidence, kept = settings.survival.confidence, kept_nodes(samples, vineyard.site.blocks, settings)
     razor = razor_table(vineyard.nodes, vineyard.counts, kept, grown, confidence)
     check = check_forecast(grown, samples, first.surface, confidence, razor)
-    run = mapped(vineyard, corrected(first.tallies, grown), progress, grown)
+    run = mapped(vineyard, corrected(first.tallies, grown), progress, grown, before(vineyard))
     return check, replace(run, report=run.report | {"spring": _spring_report(check, run)})
 
 

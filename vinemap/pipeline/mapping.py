@@ -45,11 +45,12 @@ from vinemap.pipeline.run_report import (
     run_report,
     surface_warnings,
 )
+from vinemap.reading.cells import show
 from vinemap.reading.files import inputs_in
 from vinemap.reading.frames import known_rows
 from vinemap.reading.vineyard import Vineyard, read_vineyard
 from vinemap.sentences import Sentence
-from vinemap.settings import Settings
+from vinemap.settings import SETTINGS_FILE, Settings
 from vinemap.states import Bud
 from vinemap.surface.draws import block_intervals, share_too_few
 from vinemap.surface.fit import InjuryMap, injury_map, refuse_too_few
@@ -103,7 +104,7 @@ def make_map(
         progress("reading")
         vineyard = read_vineyard(vineyard)
     progress("survival")
-    return mapped(vineyard, tallied(vineyard), progress, earlier=_before(vineyard, after), prior=prior)
+    return mapped(vineyard, tallied(vineyard), progress, earlier=before(vineyard, after), prior=prior)
 
 
 def check_folder(folder: str | os.PathLike[str]) -> Vineyard:
@@ -125,14 +126,25 @@ def check_folder(folder: str | os.PathLike[str]) -> Vineyard:
     return vineyard
 
 
-def _before(vineyard: Vineyard, after: Sequence[str | os.PathLike[str]]) -> list[EarlierRun]:
-    """Read earlier runs back, each of another freeze than the others and this one."""
-    runs = [read_earlier(Path(out), vineyard.site.blocks) for out in after]
+def before(vineyard: Vineyard, after: Sequence[str | os.PathLike[str]] = ()) -> list[EarlierRun]:
+    """Read earlier runs back, those of the settings first, each of another freeze than the others and this one."""
+    named = [*_kept(vineyard), *map(Path, after)]
+    runs = [read_earlier(out, vineyard.site.blocks) for out in named]
     date = vineyard.site.settings.event_date
     folder = vineyard.site.folder
     cut = {name: digest(folder / name) for name in inputs_in(folder) if name.startswith(CUT)}
     refuse_twice(runs, cut, None if date is None else date.isoformat())
     return runs
+
+
+def _kept(vineyard: Vineyard) -> Iterator[Path]:
+    """Yield the earlier runs that the settings name, which stand inside the vineyard's folder."""
+    folder = vineyard.site.folder
+    for name in vineyard.site.settings.evidence.after:
+        if not (folder / name).resolve().is_relative_to(folder.resolve()):
+            what, remedy = f"{show(name)} leads out of the vineyard's folder", "copy the run's folder into it"
+            raise InputError([Problem(SETTINGS_FILE, None, "evidence.after", what, remedy)])
+        yield folder / name
 
 
 def tallied(vineyard: Vineyard) -> pd.DataFrame:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import geopandas as gpd
 import numpy as np
@@ -112,6 +112,7 @@ class Design:
     relief_m: float | None = None
     known: tuple[Known, ...] = ()
     silent: tuple[Evidence, ...] = ()
+    _kept: list[tuple[BlockCells, tuple[Array, Array, Array]]] = field(default_factory=list, repr=False, compare=False)
 
     @classmethod
     def over(
@@ -183,9 +184,19 @@ class Design:
         return X, self.offset_of_block[block]
 
     def at_cells(self, cells: BlockCells, part: slice) -> tuple[Array, Array, Array]:
-        """Positions (m, 2), covariates (m, columns) and offsets (m,) of some of a grid's cells."""
-        xy = cells.centres(part)
-        return xy, *self.rows(xy, cells.block[part])
+        """Positions (m, 2), covariates (m, columns) and offsets (m,) of some of a grid's cells.
+
+        Those of the grid asked for last are kept where it is no larger than a batch: they are read for every tissue and
+        average, and reading layers takes longest.
+        """
+        if len(cells) > _BATCH:
+            xy = cells.centres(part)
+            return xy, *self.rows(xy, cells.block[part])
+        if not self._kept or self._kept[0][0] is not cells:
+            xy = cells.centres(slice(None))
+            self._kept[:] = [(cells, (xy, *self.rows(xy, cells.block)))]
+        xy, X, offset = self._kept[0][1]
+        return xy[part], X[part], offset[part]
 
     def prior_sd(self, borrowed: RegionPrior | None = None) -> Array:
         """Prior standard deviations (columns,) of the coefficients; of other vineyards where these have taught any."""

@@ -228,19 +228,19 @@ def effect_sentences(model: dict[str, Any], settings: Settings) -> list[Sentence
     told = [one for one in model["effects"] if one["told"]]
     terrain = [_terrain(one, settings) for one in told if one["of"] == "terrain"]
     if not terrain and model["relief_m"] is not None:
-        terrain = [_nothing(model, settings)]
+        terrain = [_nothing(model, settings, beside=any(one["of"] == "evidence" for one in told))]
     known = [_known(one, settings) for one in told if one["of"] == "evidence"]
     others = [_other(one) for one in told if one["of"] not in ("terrain", "evidence")]
     borrowed = [Sentence("page.effect.borrowed", vineyards=Figure(model["borrowed"]))] if "borrowed" in model else []
     return [*terrain, *known, *others, *borrowed]
 
 
-def _nothing(model: dict[str, Any], settings: Settings) -> Sentence:
-    """Say why no effect of the terrain is told."""
+def _nothing(model: dict[str, Any], settings: Settings, *, beside: bool) -> Sentence:
+    """Say why no effect of the terrain is told: none is shown, or none beside what else is known."""
     if model["level"]:
         per_metre, unit = length_unit(settings.units)
         return Sentence("page.effect.level", relief=Figure(model["relief_m"] * per_metre, 2, unit))
-    return Sentence("page.effect.none")
+    return Sentence("page.effect.beside" if beside else "page.effect.none")
 
 
 def _terrain(one: dict[str, Any], settings: Settings) -> Sentence:

@@ -71,7 +71,10 @@ function effectWords({ effects, relief_m: relief, level, borrowed }) {
     if (one.of === "evidence") return sentence("effect.terrain", { ends: knownWords(one), ...shares(one) });
     return sentence(`effect.${one.of}`, { ...shares(one), ...(one.of === "variety" && { name: own(one.name), other: own(one.other) }) });
   });
-  if (relief !== null && !told.some((one) => one.of === "terrain")) items.unshift(level ? t("effect.level", { relief: metres(relief, 2) }) : t("effect.none"));
+  if (relief !== null && !told.some((one) => one.of === "terrain")) {
+    const beside = told.some((one) => one.of === "evidence");
+    items.unshift(level ? t("effect.level", { relief: metres(relief, 2) }) : t(beside ? "effect.beside" : "effect.none"));
+  }
   if (borrowed) items.push(t("effect.borrowed", { vineyards: number(borrowed) }));
   return items.map((text) => make("li", {}, text));
 }
