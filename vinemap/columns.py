@@ -1446,12 +1446,34 @@ HISTORY_CSV = Layout(
             "winters",
             on_page=False,
         ),
+        _count(
+            "half_crop_winters",
+            "freezes in which half or more of a normal crop was lost, before longer pruning makes up for any; empty "
+            "where no run says",
+            "winters",
+            on_page=False,
+        ),
+    ),
+)
+HISTORY_ROWS_CSV = Layout(
+    "history_rows.csv, of `vinemap history`",
+    "a vine row that can be counted, block by block",
+    (
+        Column("block", Kind.NAME, "name of the block"),
+        Column("row", Kind.WHOLE, "number of the vine row"),
+        _count("vines", "vines of the row with a map of every freeze", "vines", on_page=False),
+        _pct(
+            "worst_third_each_pct",
+            "of these vines expected among the worst third of the vineyard's ground in every freeze",
+            f"{_MODEL}; product over the winters, whose canes are different ones",
+            on_page=False,
+        ),
     ),
 )
 OUTPUTS = (
     *(BLOCKS_CSV, SAMPLES_CSV, ZONES_CSV, ROWS_CSV, WORK_LIST, MORE_CANES_CSV),
     *(SPRING_SAMPLES, SPRING_CALIBRATION, SPRING_RAZOR, CROP_LOSS, PLAN_SAMPLES, PLAN_POINTS, NAVIGATION),
-    HISTORY_CSV,
+    *(HISTORY_CSV, HISTORY_ROWS_CSV),
     *(BULLETIN, BULLETIN_DISTRICTS, BULLETIN_GROUPS, BULLETIN_HEIGHTS, VINEYARDS),
 )
 

@@ -83,6 +83,24 @@ def test_a_pocket_that_freezes_each_time_stands_first() -> None:
     assert str(few).startswith("2 freezes are few")
 
 
+def test_rows_and_lost_crops_are_counted() -> None:
+    """Where the last run can count rows each has the mean of its vines; lost crops count where they are said."""
+    runs = [_run("2022-02-01", [2.0, 0.0, -1.0]), _run("2024-01-20", [1.5, -1.0, -2.0])]
+    for run, crop in zip(runs, ([40.0, 50.0, np.nan], [30.0, 80.0, np.nan]), strict=True):
+        run.blocks["crop_before_pct"] = crop
+    first = gpd.GeoSeries.from_xy([EAST + 1.5] * 3, [NORTH + 1.0] * 3, crs=CRS).to_crs(4326)
+    corner = {"row_spacing_m": 3.0, "vine_spacing_m": 2.0, "row_bearing_deg": 0.0}
+    corner |= {"first_vine_lon": [first.x.iloc[0], np.nan, np.nan], "first_vine_lat": [first.y.iloc[0], np.nan, np.nan]}
+    runs[-1].blocks[list(corner)] = pd.DataFrame(corner)
+    found = recurrence(runs)
+    assert found.blocks.set_index("block")["half_crop_winters"].loc[["Ash", "Birch"]].tolist() == [2, 1]
+    assert found.blocks["half_crop_winters"].isna().sum() == 1
+    assert set(found.rows["block"]) == {"Ash"}
+    assert found.rows["row"].tolist()[:3] == [1, 2, 3]
+    assert found.rows["vines"].iloc[0] == 50
+    assert found.rows["worst_third_each_pct"].iloc[:30].to_numpy() == pytest.approx(np.full(30, 100.0), abs=5.0)
+
+
 def test_maps_that_know_nothing_make_nothing_stand_out() -> None:
     """With intervals as wide as no answer every place has (1/3)² and no block is named."""
     found = recurrence([_run("2022-02-01", [0.0, 0.0, 0.0], 2.0), _run("2024-01-20", [0.0, 0.0, 0.0], 2.0)])

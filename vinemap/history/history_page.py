@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from vinemap.columns import HISTORY_CSV
+from vinemap.columns import HISTORY_CSV, HISTORY_ROWS_CSV
 from vinemap.errors import InputError, Problem
 from vinemap.exports.earlier import EarlierRun, read_earlier, refuse_twice
 from vinemap.exports.exchange import staged
@@ -100,7 +100,7 @@ def history_page(run: EarlierRun, history: History) -> HistoryPage:
     """Put the page together in the language and the units of the last run."""
     surface = history.grid.rename(worst_third_each="primary_injury")
     per_hectare, unit = area_unit(run.units)
-    heads = [Sentence(f"history.head.{name}") for name in ("number", "block", "area", "each", "half", "sure")]
+    heads = [Sentence(f"history.head.{name}") for name in ("number", "block", "area", "each", "half", "sure", "crop")]
     rows: list[list[Any]] = [heads]
     for number, row in enumerate(history.blocks.drop(columns="geometry").to_dict("records"), start=1):
         share = row["worst_third_each_pct"]
@@ -112,6 +112,9 @@ def history_page(run: EarlierRun, history: History) -> HistoryPage:
                 "" if pd.isna(share) else Figure(share, 0, "%"),
                 Sentence("history.of", count=Figure(row["half_dead_winters"]), winters=Figure(row["winters"])),
                 Sentence("history.of", count=Figure(row["half_dead_sure_winters"]), winters=Figure(row["winters"])),
+                ""
+                if pd.isna(row["half_crop_winters"])
+                else Sentence("history.of", count=Figure(row["half_crop_winters"]), winters=Figure(row["winters"])),
             ]
         )
     return HistoryPage(
@@ -128,7 +131,7 @@ def history_page(run: EarlierRun, history: History) -> HistoryPage:
 
 
 def write_history(runs: Sequence[EarlierRun], history: History, out: Path) -> list[Path]:
-    """Write history.html, history.csv and history.tif, all or nothing.
+    """Write history.html, history.csv, history_rows.csv where rows can be counted, and history.tif, all or nothing.
 
     Parameters
     ----------
@@ -153,6 +156,8 @@ def write_history(runs: Sequence[EarlierRun], history: History, out: Path) -> li
         page = history_page(last, history)
         (stage / PAGE).write_text(render("history/templates/history.html.j2", page=page), encoding="utf-8")
         write_csv(history.blocks, stage / "history.csv", HISTORY_CSV)
+        if len(history.rows):
+            write_csv(history.rows, stage / "history_rows.csv", HISTORY_ROWS_CSV)
         grid = history.grid["worst_third_each"].load().astype(np.float32).rio.write_crs(history.blocks.crs)
         grid.rio.write_nodata(np.nan).rio.to_raster(stage / "history.tif", driver="COG", compress="DEFLATE")
         names = sorted((file.name for file in stage.iterdir()), key=lambda name: (name != PAGE, name))

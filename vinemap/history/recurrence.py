@@ -14,9 +14,11 @@ from scipy.optimize import brentq
 from scipy.stats import norm
 
 from vinemap.arrays import Array
+from vinemap.columns import HISTORY_ROWS_CSV
 from vinemap.evidence.gridded import metric, reader
 from vinemap.evidence.winters import log_odds
 from vinemap.exports.earlier import EarlierRun
+from vinemap.reading.frames import known_rows
 from vinemap.terrain.grid import block_grid
 from vinemap.terrain.sparse import BlockCells
 
@@ -44,11 +46,14 @@ class History:
         NaN where one of them has no map; ``block_index``.
     blocks : GeoDataFrame
         Rows of history.csv with their outlines, those that froze worst first.
+    rows : DataFrame
+        Rows of history_rows.csv; none where no block's vine rows can be counted.
     """
 
     winters: list[str]
     grid: xr.Dataset
     blocks: gpd.GeoDataFrame
+    rows: pd.DataFrame
 
     @property
     def by_chance(self) -> float:
@@ -111,7 +116,22 @@ def recurrence(runs: Sequence[EarlierRun]) -> History:
         each *= worst_share(*_moments(run, ground, cells, cell))
     table = _table(runs, ground, cells, each)
     layers = grid.assign(worst_third_each=cells.layer(each.astype(np.float32)))
-    return History([run.winter.name for run in runs], layers, table)
+    return History([run.winter.name for run in runs], layers, table, _by_row(ground, layers["worst_third_each"]))
+
+
+def _by_row(ground: gpd.GeoDataFrame, each: xr.DataArray) -> pd.DataFrame:
+    """Return the mean over the vines of each row, in the blocks whose rows the last run can count."""
+    spacings = ["row_spacing_m", "vine_spacing_m"]
+    frames = known_rows(ground.reindex(columns=[*ground.columns.union(spacings, sort=False)]))
+    found = []
+    for block, frame in frames.items():
+        for row in frame.numbers:
+            x, y = (xr.DataArray(values, dims="vine") for values in frame.places(row).T)
+            vines = each.sel(x=x, y=y, method="nearest").to_numpy()
+            known = vines[np.isfinite(vines)]
+            share = 100 * float(known.mean()) if len(known) else np.nan
+            found.append({"block": block, "row": row, "vines": len(known), "worst_third_each_pct": share})
+    return pd.DataFrame(found, columns=HISTORY_ROWS_CSV.names)
 
 
 def _cell_m(run: EarlierRun, ground: gpd.GeoDataFrame) -> float:
@@ -138,7 +158,11 @@ def _table(runs: Sequence[EarlierRun], ground: gpd.GeoDataFrame, cells: BlockCel
     total = np.bincount(cells.block[known], each[known], len(ground))
     share = np.divide(total, count, out=np.full(len(ground), np.nan), where=count > 0)
     then = [_injury(run).reindex(ground["block"]) for run in runs]
-    injury, low = (np.column_stack([one[name].to_numpy(float) for one in then]) for name in ("injury", "low"))
+    injury, low, crop = (
+        np.column_stack([one[name].to_numpy(float) for one in then]) for name in ("injury", "low", "crop")
+    )
+    half_crop = pd.array((crop <= _HALF).sum(axis=1), "Int64")
+    half_crop[~np.isfinite(crop).any(axis=1)] = pd.NA
     table = pd.DataFrame(
         {
             "block": ground["block"].to_numpy(),
@@ -148,6 +172,7 @@ def _table(runs: Sequence[EarlierRun], ground: gpd.GeoDataFrame, cells: BlockCel
             "by_chance_pct": 100 * WORST ** len(runs),
             "half_dead_winters": (injury >= _HALF).sum(axis=1),
             "half_dead_sure_winters": (low >= _HALF).sum(axis=1),
+            "half_crop_winters": half_crop,
         }
     )
     frame = gpd.GeoDataFrame(table, geometry=ground.geometry.to_numpy(), crs=ground.crs)
@@ -155,7 +180,7 @@ def _table(runs: Sequence[EarlierRun], ground: gpd.GeoDataFrame, cells: BlockCel
 
 
 def _injury(run: EarlierRun) -> pd.DataFrame:
-    """Return what a run says of each block: the map's mean injury, else what was cut, with the low end, in percent."""
+    """Return what a run says of each block: the map's mean injury, else what was cut, its low end, the crop left, %."""
     rows = run.blocks.drop_duplicates("block").set_index("block")
 
     def column(name: str) -> pd.Series[float]:
@@ -166,5 +191,6 @@ def _injury(run: EarlierRun) -> pd.DataFrame:
         {
             "injury": column("map_injury_pct").fillna(column("injury_pct")),
             "low": column("map_low_pct").fillna(column("injury_low_pct")),
+            "crop": column("crop_before_pct"),
         }
     )

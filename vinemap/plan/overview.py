@@ -37,6 +37,7 @@ def sentences(plan: Plan) -> list[Sentence]:
     return [
         _what(plan),
         *expected(plan),
+        *worth(plan),
         *_unheeded(plan),
         _walk(plan),
         *crossing(plan),
@@ -87,6 +88,23 @@ def expected(plan: Plan) -> list[Sentence]:
         *([Sentence("planned.outlook.published", blocks=Listed(guessed))] if guessed else []),
         Sentence("planned.outlook.forecast"),
     ]
+
+
+def worth(plan: Plan) -> list[Sentence]:
+    """Say how much ground the plan judges rightly, what more would be worth, and that both rest on the model."""
+    found = plan.worth
+    if found is None:
+        return [Sentence("planned.worth.few")]
+    threshold = Figure(100 * plan.settings.surface.threshold, 0, "%")
+    said = [Sentence("planned.worth", right=Figure(100 * found.right, 0, "%"), threshold=threshold)]
+    for one in found.gains:
+        gain, low, high = (area(value, plan.settings) for value in (one.gain_ha, one.low_ha, one.high_ha))
+        bounds = {"gain": gain, "low": low, "high": high}
+        if one.of == "heights":
+            said.append(Sentence("planned.worth.heights", **bounds))
+        else:
+            said.append(Sentence.counted(f"planned.worth.{one.of}", one.count, **bounds))
+    return [*said, Sentence("planned.worth.surveyed" if found.surveyed else "planned.worth.before")]
 
 
 def _unheeded(plan: Plan) -> list[Sentence]:

@@ -13,6 +13,7 @@ from vinemap.plan.options import PlanOptions
 from vinemap.plan.outlook import Outlook
 from vinemap.plan.second import NextPoints
 from vinemap.plan.walk import Walk
+from vinemap.plan.worth import Worth
 from vinemap.reading.rows import Direction, RowFrame
 from vinemap.sentences import Sentence
 from vinemap.settings import Settings
@@ -52,6 +53,8 @@ class Plan:
         Of a second round.
     outlook : Outlook or None
         Of a first round where temperature loggers hung: what they let expect.
+    worth : Worth or None
+        What more than this plan would be worth; None where too few canes are cut to tell.
     origin : dict or None
         Where the elevation comes from, as `vinemap.reading.elevation.origin` has it.
     warnings : tuple of Sentence
@@ -73,5 +76,6 @@ class Plan:
     terrain: xr.Dataset | None
     gain: NextPoints | None
     outlook: Outlook | None
+    worth: Worth | None
     origin: dict[str, str | float] | None
     warnings: tuple[Sentence, ...]

@@ -14,7 +14,7 @@ import segno
 from pyproj import CRS
 
 from vinemap.arrays import Array
-from vinemap.plan.overview import area, crossing, expected, height, rows_guessed, way
+from vinemap.plan.overview import area, crossing, expected, height, rows_guessed, way, worth
 from vinemap.plan.plan import Plan
 from vinemap.plan.route import Paper, RouteMap, dot_size, route_map
 from vinemap.plan.stops import place_of
@@ -63,6 +63,7 @@ def write_sheet(plan: Plan, path: Path, today: dt.date) -> None:
         nodes=plan.options.nodes_per_cane,
         sizes=[_size(row) for row in plan.sizes.to_dict("records")],
         size_note=_size_note(plan),
+        worth=worth(plan),
         labels=[_label(*row) for row in plan.points[["sample", "block", "stop"]].itertuples(index=False)],
     )
     path.write_text(sheet, encoding="utf-8")

@@ -24,17 +24,19 @@ from vinemap.plan.outputs import write_files
 from vinemap.plan.plan import Plan
 from vinemap.plan.points import spread_points
 from vinemap.plan.round_sheet import write_sheet
-from vinemap.plan.second import NextPoints, fit_posterior, next_points
+from vinemap.plan.second import fit_posterior, next_points
 from vinemap.plan.sizes import block_sizes
 from vinemap.plan.stops import as_stops, line_on
 from vinemap.plan.survey import Survey, read_survey
 from vinemap.plan.walk import plan_walk
+from vinemap.plan.worth import worth_after, worth_before
 from vinemap.reading.elevation import origin
 from vinemap.reading.frames import block_frames
-from vinemap.reading.rows import RowFrame
 from vinemap.reading.vineyard import Site, Vineyard
 from vinemap.sentences import Figure, Sentence, said
+from vinemap.surface.design import most_covariates
 from vinemap.surface.fit import FEWEST_SAMPLES
+from vinemap.surface.undecided import Posterior
 from vinemap.terrain.layers import terrain_layers
 
 _FARTHEST_M = 20_000.0
@@ -114,6 +116,7 @@ def _report(plan: Plan) -> dict[str, Any]:
         "rho": plan.rho,
         "rho_from": plan.rho_from,
         "canes": len(plan.points),
+        "worth": None if plan.worth is None else asdict(plan.worth),
         "elevation_source": plan.origin,
         "warnings": list(plan.warnings),
     }
@@ -137,17 +140,24 @@ def plan_round(
     directions, frames = block_frames(site.blocks, site.rows)
     progress("points")
     rho = survey.correlation.rho if survey.correlation.known else options.rho
-    gain, outlook, used = None, None, set[str]()
+    gain, outlook, worth, used = None, None, None, set[str]()
     if survey.vineyard is None:
         outlook = outlook_of(site, terrain)
         sizes = block_sizes(survey.table, options, rho, shares=None if outlook is None else outlook.shares())
         rng = np.random.default_rng(options.seed)
         table = spread_points(site.blocks, sizes["canes"].tolist(), terrain, frames, options.edge_m, rng, outlook)
     else:
-        gain, used = _second(survey, survey.vineyard, options, terrain, frames), set(survey.vineyard.samples["sample"])
-        table = gain.points
+        posterior = _posterior(survey, survey.vineyard, options, terrain)
+        gain = next_points(posterior, site.blocks, terrain, frames, options.edge_m, options.points)
+        table, used = gain.points, set(survey.vineyard.samples["sample"])
         chosen = np.bincount(table["block_row"], minlength=len(site.blocks)).tolist()
         sizes = block_sizes(survey.table, options, rho, chosen)
+    progress("what more would be worth")
+    chosen_at, nodes = table[["x", "y"]].to_numpy(), options.nodes_per_cane
+    if survey.vineyard is None:
+        worth = worth_before(site, terrain, outlook, chosen_at, options.share, nodes, options.seed)
+    elif most_covariates(int(survey.table["samples"].sum())):
+        worth = worth_after(site, posterior, chosen_at, options.seed)
     progress("walk")
     walk = plan_walk(
         site.blocks,
@@ -176,6 +186,7 @@ def plan_round(
         terrain=terrain,
         gain=gain,
         outlook=outlook,
+        worth=worth,
         origin=origin(site.elevation),
         warnings=(site if survey.vineyard is None else survey.vineyard).warnings,
     )
@@ -194,19 +205,12 @@ def _start(site: Site, options: PlanOptions) -> Array | None:
     return start
 
 
-def _second(
-    survey: Survey,
-    vineyard: Vineyard,
-    options: PlanOptions,
-    terrain: xr.Dataset | None,
-    frames: list[RowFrame | None],
-) -> NextPoints:
-    """Choose the points of a second round."""
+def _posterior(survey: Survey, vineyard: Vineyard, options: PlanOptions, terrain: xr.Dataset | None) -> Posterior:
+    """Return what a first survey leaves open."""
     cut = int(survey.table["samples"].sum())
     if cut < FEWEST_SAMPLES:
         what = Sentence("fault.second_round", count=Figure(cut), least=Figure(FEWEST_SAMPLES))
         raise InputError([Problem("samples", None, "", what, Sentence("remedy.second_round"))])
-    posterior = fit_posterior(
+    return fit_posterior(
         vineyard.samples, vineyard.site.blocks, survey.tallies, terrain, vineyard.site.settings, options.nodes_per_cane
     )
-    return next_points(posterior, vineyard.site.blocks, terrain, frames, options.edge_m, options.points)
