@@ -18,7 +18,9 @@ from vinemap.evidence.winters import Winter
 from vinemap.exports.exchange import settle
 from vinemap.exports.formats import read_run
 from vinemap.exports.record import MOST_BYTES, RUN_FILE
+from vinemap.reading.cells import show
 from vinemap.sentences import Sentence, languages
+from vinemap.settings import SETTINGS_FILE, Settings
 
 _MOST_NAME = 200
 CUT = ("samples.", "buds.")
@@ -96,6 +98,28 @@ def read_earlier(out: Path, ground: gpd.GeoDataFrame | None = None) -> EarlierRu
     after = report.get("after")
     learnt = tuple(map(str, after)) if isinstance(after, list) else ()
     return EarlierRun(out, winter, blocks, digests, date is not None, called, language, units, learnt)
+
+
+def kept_outputs(folder: Path, settings: Settings) -> list[Path]:
+    """Return the outputs of earlier runs that the settings name.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the vineyard.
+    settings : Settings
+        ``evidence.after``.
+
+    Raises
+    ------
+    InputError
+        For one that does not stand inside the folder.
+    """
+    for name in settings.evidence.after:
+        if not (folder / name).resolve().is_relative_to(folder.resolve()):
+            what = Sentence("fault.after_outside", name=show(name))
+            raise InputError([Problem(SETTINGS_FILE, None, "evidence.after", what, Sentence("remedy.after_outside"))])
+    return [folder / name for name in settings.evidence.after]
 
 
 def refuse_twice(runs: list[EarlierRun], cut: dict[str, str] | None = None, date: str | None = None) -> None:

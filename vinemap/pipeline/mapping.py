@@ -28,12 +28,10 @@ from vinemap.decisions.zone_places import with_places
 from vinemap.decisions.zones import action_zones
 from vinemap.errors import InputError, Problem, TooFewSamplesError
 from vinemap.evidence.covariate import Evidence
-from vinemap.evidence.gridded import layer_evidence
-from vinemap.evidence.protected import protection_evidence
+from vinemap.evidence.gathered import gathered
 from vinemap.evidence.region_prior import RegionPrior, read_prior
 from vinemap.evidence.temperature import NightTemperature, night_of, night_sentences
-from vinemap.evidence.winters import winter_evidence
-from vinemap.exports.earlier import CUT, EarlierRun, read_earlier, refuse_twice
+from vinemap.exports.earlier import CUT, EarlierRun, kept_outputs, read_earlier, refuse_twice
 from vinemap.exports.record import digest
 from vinemap.exports.summary import findings, spring_summary, work_found
 from vinemap.pipeline.map_run import MapRun, Progress, quiet
@@ -45,12 +43,11 @@ from vinemap.pipeline.run_report import (
     run_report,
     surface_warnings,
 )
-from vinemap.reading.cells import show
 from vinemap.reading.files import inputs_in
 from vinemap.reading.frames import known_rows
 from vinemap.reading.vineyard import Vineyard, read_vineyard
 from vinemap.sentences import Sentence
-from vinemap.settings import SETTINGS_FILE, Settings
+from vinemap.settings import Settings
 from vinemap.states import Bud
 from vinemap.surface.draws import block_intervals, share_too_few
 from vinemap.surface.fit import InjuryMap, injury_map, refuse_too_few
@@ -128,23 +125,14 @@ def check_folder(folder: str | os.PathLike[str]) -> Vineyard:
 
 def before(vineyard: Vineyard, after: Sequence[str | os.PathLike[str]] = ()) -> list[EarlierRun]:
     """Read earlier runs back, those of the settings first, each of another freeze than the others and this one."""
-    named = [*_kept(vineyard), *map(Path, after)]
-    runs = [read_earlier(out, vineyard.site.blocks) for out in named]
+    site = vineyard.site
+    named = [*kept_outputs(site.folder, site.settings), *map(Path, after)]
+    runs = [read_earlier(out, site.blocks) for out in named]
     date = vineyard.site.settings.event_date
     folder = vineyard.site.folder
     cut = {name: digest(folder / name) for name in inputs_in(folder) if name.startswith(CUT)}
     refuse_twice(runs, cut, None if date is None else date.isoformat())
     return runs
-
-
-def _kept(vineyard: Vineyard) -> Iterator[Path]:
-    """Yield the earlier runs that the settings name, which stand inside the vineyard's folder."""
-    folder = vineyard.site.folder
-    for name in vineyard.site.settings.evidence.after:
-        if not (folder / name).resolve().is_relative_to(folder.resolve()):
-            what, remedy = f"{show(name)} leads out of the vineyard's folder", "copy the run's folder into it"
-            raise InputError([Problem(SETTINGS_FILE, None, "evidence.after", what, remedy)])
-        yield folder / name
 
 
 def tallied(vineyard: Vineyard) -> pd.DataFrame:
@@ -251,7 +239,7 @@ def ground_of(vineyard: Vineyard, earlier: Sequence[EarlierRun] = ()) -> Ground:
     if site.elevation is not None:
         terrain = terrain_layers(site.elevation, site.crs, tuple(site.blocks.total_bounds))
     night = night_of(site.loggers, grid, terrain)
-    return Ground(grid, terrain, night, _evidence(vineyard, night, earlier))
+    return Ground(grid, terrain, night, gathered(site, night, [run.winter for run in earlier]))
 
 
 def usual_varieties(vineyard: Vineyard) -> dict[str, str]:
@@ -260,20 +248,6 @@ def usual_varieties(vineyard: Vineyard) -> dict[str, str]:
     kinds = vineyard.site.settings.actions.rules.varieties.kinds(blocks)
     given = zip(blocks["variety"], kinds, strict=True)
     return {str(name): usual_name(str(name), kin) for name, kin in given if not pd.isna(name)}
-
-
-def _evidence(
-    vineyard: Vineyard, night: NightTemperature | None, earlier: Sequence[EarlierRun]
-) -> tuple[Evidence, ...]:
-    """Return what else than terrain is known of a vineyard's ground; each source of evidence adds its own here."""
-    site = vineyard.site
-    ground = site.crs, tuple(site.blocks.total_bounds), site.settings.surface.cell_m
-    hardiness = site.settings.actions.rules.hardiness
-    layers = tuple(layer_evidence(layer, *ground) for layer in site.layers)
-    protection = () if site.protection is None else protection_evidence(site.protection)
-    cold = () if night is None else (night.evidence(hardiness.slope, hardiness.slope_sd),)
-    winters = (winter_evidence([run.winter for run in earlier], *ground),) if earlier else ()
-    return (*layers, *protection, *cold, *winters)
 
 
 def _others(grown: pd.DataFrame | None) -> tuple[Bud, ...]:

@@ -69,13 +69,18 @@ def outlook_of(site: Site, terrain: xr.Dataset | None) -> Outlook | None:
     terrain : Dataset or None
         From `vinemap.terrain.layers.terrain_layers`.
     """
-    blocks = site.blocks
-    grid = block_grid(blocks, float(np.sqrt(blocks.geometry.area.sum() / _CELLS)), site.settings.surface.max_cells)
+    blocks, grid = site.blocks, plain_grid(site)
     night = night_of(site.loggers, grid, terrain)
     if night is None:
         return None
     lethal = lethal_temperatures(blocks, site.hardiness, site.settings.event_date, site.settings.actions.rules)
     return Outlook(night, lethal, _by_block(blocks, grid, night, lethal))
+
+
+def plain_grid(site: Site) -> xr.Dataset:
+    """Return a grid over the blocks that is fine enough to say what the night was like."""
+    area = float(site.blocks.geometry.area.sum())
+    return block_grid(site.blocks, float(np.sqrt(area / _CELLS)), site.settings.surface.max_cells)
 
 
 def _by_block(

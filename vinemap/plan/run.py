@@ -17,9 +17,12 @@ from pyproj import Transformer
 from vinemap.arrays import Array
 from vinemap.bench.bench_page import write_bench
 from vinemap.errors import InputError, Problem
+from vinemap.evidence.gathered import gathered
+from vinemap.evidence.temperature import night_of
+from vinemap.exports.earlier import kept_outputs, read_earlier
 from vinemap.exports.exchange import claimed, staged
 from vinemap.plan.options import PlanOptions
-from vinemap.plan.outlook import outlook_of
+from vinemap.plan.outlook import outlook_of, plain_grid
 from vinemap.plan.outputs import write_files
 from vinemap.plan.plan import Plan
 from vinemap.plan.points import spread_points
@@ -211,6 +214,8 @@ def _posterior(survey: Survey, vineyard: Vineyard, options: PlanOptions, terrain
     if cut < FEWEST_SAMPLES:
         what = Sentence("fault.second_round", count=Figure(cut), least=Figure(FEWEST_SAMPLES))
         raise InputError([Problem("samples", None, "", what, Sentence("remedy.second_round"))])
-    return fit_posterior(
-        vineyard.samples, vineyard.site.blocks, survey.tallies, terrain, vineyard.site.settings, options.nodes_per_cane
-    )
+    site, nodes = vineyard.site, options.nodes_per_cane
+    winters = [read_earlier(out, site.blocks).winter for out in kept_outputs(site.folder, site.settings)]
+    night = night_of(site.loggers, plain_grid(site), terrain)
+    known = gathered(site, night, winters)
+    return fit_posterior(vineyard.samples, site.blocks, survey.tallies, terrain, site.settings, nodes, known)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import geopandas as gpd
@@ -11,6 +12,7 @@ import xarray as xr
 from scipy.special import logit
 
 from vinemap.arrays import Array
+from vinemap.evidence.covariate import Evidence
 from vinemap.plan.places import standing
 from vinemap.reading.inside import inner
 from vinemap.reading.rows import RowFrame, snapped
@@ -33,6 +35,7 @@ def fit_posterior(
     terrain: xr.Dataset | None,
     settings: Settings,
     nodes_per_cane: int,
+    evidence: Sequence[Evidence] = (),
 ) -> Posterior:
     """Fit the surface to a first survey and keep what it leaves open.
 
@@ -48,9 +51,11 @@ def fit_posterior(
         Threshold, hardiness, seed.
     nodes_per_cane : int
         Nodes that a new cane will show.
+    evidence : sequence of Evidence
+        What else is known of the ground, weighed as for the map.
     """
     grid = block_grid(blocks, float(np.sqrt(blocks.geometry.area.sum() / _CELLS)), settings.surface.max_cells)
-    design = Design.over(blocks, grid, terrain, settings.surface.hardiness)
+    design = Design.over(blocks, grid, terrain, settings.surface.hardiness, evidence)
     field = fit_field(Observations.of(samples, blocks, tallies, Bud.PRIMARY), design)
     index = grid["block_index"].to_numpy()
     xy, block = centres(grid, index >= 0), index[index >= 0]

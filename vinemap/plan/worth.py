@@ -31,6 +31,8 @@ _PLACES = 220
 _NIGHTS, _EACH = 60, 8
 _INTERCEPT_SD, _VARIETY_SD, _TERRAIN_SD = 2.0, 1.0, 1.0
 _SLOPE, _SLOPE_SD, _LOGGER_C, _LEVEL_C = 1.25, 0.3, 0.4, 10.0
+# Injury follows as many figures of the terrain as the model has with enough canes, or fewer.
+_MOST = most_covariates(1_000)
 _HILL_M = (50.0, 250.0)
 _LONGEST_M = 2000.0
 _JITTER = 1e-8
@@ -183,7 +185,7 @@ def worth_before(
         mean = logit(np.clip(outlook.at(xy, block).mean, 0.01, 0.99))
     rng = np.random.default_rng(seed)
     ground = _Ground(xy, _varieties(site, block), _columns(terrain, xy), mean)
-    nights = [ground.night(rng, most_covariates(len(points)), nodes) for _ in range(_NIGHTS)]
+    nights = [ground.night(rng, nodes) for _ in range(_NIGHTS)]
     planned = _nearest(xy, points)
     more = _apart(xy, planned, MORE_CANES)
     return _worth(nights, _Places(xy, planned, more, _nearest(xy, _hung(site))), site, rng, surveyed=False)
@@ -236,13 +238,13 @@ class _Ground:
     columns: Array | None
     mean: Array
 
-    def night(self, rng: np.random.Generator, most: int, nodes: int) -> Night:
+    def night(self, rng: np.random.Generator, nodes: int) -> Night:
         """Draw the covariance parameters and the covariates of one night from their priors."""
         priors, far = Priors(), -np.log(0.05)
         length = min(far * priors.shortest_range_m / rng.standard_exponential(), _LONGEST_M) / 2
         field_sd = rng.standard_exponential() * priors.largest_field_sd / far
         between = rng.standard_exponential() * priors.largest_cluster_sd / far
-        size = int(rng.integers(0, most + 1))
+        size = int(rng.integers(0, _MOST + 1))
         distance = cdist(self.xy, self.xy)
         pattern = field_sd**2 * matern32(distance, length)
         level = _INTERCEPT_SD**2 + _VARIETY_SD**2 * (self.varieties[:, None] == self.varieties[None, :])
