@@ -9,7 +9,7 @@ import pytest
 from starlette.testclient import TestClient
 
 from tests.desk.conftest import Desk
-from vinemap.desk.jobs import DONE, RUNNING, STOPPED, Job
+from vinemap.desk.jobs import DONE, RUNNING, STOPPED, WRONG, Job
 from vinemap.intake.elevation_tiles import elevation_sources
 from vinemap.sentences import languages
 
@@ -44,6 +44,12 @@ def test_a_map_from_the_desk(desk: Desk, client: TestClient, folder: Path) -> No
     compared = client.get(f"{HERE}/compare?then={job.out}&now={job.out}")
     assert compared.text.count("<td>0</td>") == 3, "three blocks, unchanged"
     assert languages()["en"]["desk.state.done"] in client.get(f"{HERE}/map").text
+    # Learnt from itself it would be surer than it is: named as an earlier freeze it is refused.
+    client.post(f"{HERE}/map", data={"after": job.out})
+    again = _ended(desk)
+    assert again.state == WRONG
+    assert f"--after {out}" in again.command
+    assert "is a map of the same cut canes" in again.problems[0].message
 
 
 def test_a_stop_leaves_nothing(desk: Desk, client: TestClient, folder: Path) -> None:

@@ -30,7 +30,7 @@ _STAGES = {
         "actions",
         "writing",
     ),
-    "plan": ("reading", "terrain", "points", "walk", "writing"),
+    "plan": ("reading", "terrain", "points", "worth", "walk", "writing"),
 }
 _STAGES["spring"] = (*_STAGES["map"][:-1], *_STAGES["map"][2:])
 

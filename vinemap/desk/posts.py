@@ -189,8 +189,14 @@ async def begin_work(request: Request) -> Response:
 def _arguments(kind: str, place: Place, form: FormData) -> tuple[dict[str, Any], list[str | Path]]:
     """Return what the library is called with, and the words of the command that say the same."""
     if kind == "map":
-        earlier = {run.name: run.folder for run in runs(place.folder) if run.has_map}.get(_text(form, "compare"))
-        return ({}, []) if earlier is None else ({"earlier": str(earlier)}, ["--compare", earlier])
+        maps = {run.name: run.folder for run in runs(place.folder) if run.has_map}
+        arguments: dict[str, Any] = {}
+        said: list[str | Path] = []
+        if (earlier := maps.get(_text(form, "compare"))) is not None:
+            arguments, said = {"earlier": str(earlier)}, ["--compare", earlier]
+        if (freeze := maps.get(_text(form, "after"))) is not None:
+            arguments, said = {**arguments, "after": [str(freeze)]}, [*said, "--after", freeze]
+        return arguments, said
     if kind == "spring":
         shoots = next((name for name in place.inputs if name.rpartition(".")[0].casefold() == "shoots"), "shoots.csv")
         return {"counts": str(place.folder / shoots)}, [place.folder / shoots]

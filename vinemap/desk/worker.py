@@ -11,7 +11,7 @@ import os
 import signal
 import sys
 import threading
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -67,13 +67,13 @@ def _done(report: Report, files: Iterable[Path], sentences: Iterable[Sentence]) 
     report(written=[str(file) for file in files], said=[sentence.everywhere() for sentence in sentences])
 
 
-def _map(report: Report, folder: str, out: str, earlier: str | None = None) -> None:
+def _map(report: Report, folder: str, out: str, earlier: str | None = None, after: Sequence[str] = ()) -> None:
     from vinemap.exports.exchange import claimed  # noqa: PLC0415 - the stop is answered before the libraries load
     from vinemap.pipeline.mapping import make_map  # noqa: PLC0415
     from vinemap.pipeline.writing import write_map  # noqa: PLC0415
 
     with claimed(Path(out), Path(folder)):
-        run = make_map(folder, _stage(report))
+        run = make_map(folder, _stage(report), after)
         written = write_map(run, out, earlier, _stage(report))
     _done(report, written, run.findings)
 

@@ -155,7 +155,7 @@ def plan_round(
         table, used = gain.points, set(survey.vineyard.samples["sample"])
         chosen = np.bincount(table["block_row"], minlength=len(site.blocks)).tolist()
         sizes = block_sizes(survey.table, options, rho, chosen)
-    progress("what more would be worth")
+    progress("worth")
     chosen_at, nodes = table[["x", "y"]].to_numpy(), options.nodes_per_cane
     if survey.vineyard is None:
         worth = worth_before(site, terrain, outlook, chosen_at, options.share, nodes, options.seed)
