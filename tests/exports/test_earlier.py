@@ -11,10 +11,11 @@ import pytest
 
 from tests.builders import write_hollow_vineyard, write_vineyard
 from vinemap.errors import InputError
-from vinemap.exports.earlier import read_earlier, refuse_twice
+from vinemap.exports.earlier import kept_outputs, read_earlier, refuse_twice
 from vinemap.pipeline.mapping import make_map
 from vinemap.pipeline.writing import write_map
 from vinemap.reading.vineyard import read_site
+from vinemap.settings import EvidenceOf, Settings
 
 
 @pytest.fixture(scope="module")
@@ -114,3 +115,13 @@ def test_a_run_reads_nothing_beyond_its_folder(before: tuple[Path, Path], tmp_pa
     (out / name).symlink_to(tmp_path / name)
     with pytest.raises(InputError, match="is no output folder of vinemap"):
         read_earlier(out)
+
+
+def test_the_settings_name_outputs_inside_the_folder_alone(tmp_path: Path) -> None:
+    """``[evidence] after`` is read from the vineyard's folder on; a way out of it is refused by key."""
+    kept = Settings(evidence=EvidenceOf(after=["winter_2023", "old/2021"]))
+    assert kept_outputs(tmp_path, kept) == [tmp_path / "winter_2023", tmp_path / "old" / "2021"]
+    (tmp_path / "link").symlink_to(tmp_path.parent)
+    for name in ("../elsewhere", str(tmp_path.parent), "link"):
+        with pytest.raises(InputError, match=r"vinemap\.toml: evidence\.after: .* leads out of the vineyard's folder"):
+            kept_outputs(tmp_path, Settings(evidence=EvidenceOf(after=[name])))
