@@ -6,12 +6,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 
 from tests.builders import write_elevation, write_vineyard
 from vinemap.plan.options import PlanOptions
 from vinemap.plan.overview import worth
 from vinemap.plan.run import plan_round
-from vinemap.plan.worth import Belief, Gain, Worth, expected_right, worth_before
+from vinemap.plan.worth import Belief, Gain, Worth, rightly_judged, worth_before
 from vinemap.reading.vineyard import read_site
 from vinemap.terrain.layers import terrain_layers
 
@@ -24,12 +25,14 @@ def test_two_places_by_hand() -> None:
     """
     covariance = np.array([[1.0, 0.6], [0.6, 1.0]])
     belief = Belief(np.zeros(2), covariance)
-    pull, left = belief.told(np.array([0]), np.array([0.5]))
+    at, noise = np.array([0]), np.array([0.5])
+    pull, left = belief.told(at, noise)
     assert pull[:, 0] == pytest.approx([1 / 1.5, 0.6 / 1.5])
     assert np.diag(left) == pytest.approx([1 - 1 / 1.5, 1 - 0.36 / 1.5])
     right = 0.5 + np.arcsin(np.sqrt([1 / 1.5, 0.36 / 1.5])) / np.pi
-    assert expected_right(belief, left, 0.0) == pytest.approx(right, abs=1e-12)
-    assert expected_right(belief, covariance, 0.0) == pytest.approx([0.5, 0.5])
+    assert rightly_judged(belief, belief, at, noise, 0.0) == pytest.approx(right, abs=1e-12)
+    sure = rightly_judged(belief, belief, at[:0], noise[:0], 1.0)
+    assert sure == pytest.approx(norm.cdf([1.0, 1.0])), "with nothing read the mean alone is right as often as that"
 
 
 def test_the_expected_share_is_what_brute_force_finds() -> None:
@@ -39,12 +42,14 @@ def test_the_expected_share_is_what_brute_force_finds() -> None:
     covariance = spread @ spread.T
     belief = Belief(np.array([0.4, -1.2, 0.0, 2.5]), covariance)
     at, noise = np.array([1, 3]), np.array([0.7, 1.3])
-    pull, left = belief.told(at, noise)
-    truth = belief.mean + rng.standard_normal((500_000, 4)) @ np.linalg.cholesky(covariance).T
-    read = truth[:, at] + np.sqrt(noise) * rng.standard_normal((500_000, 2))
-    updated = belief.mean + (read - belief.mean[at]) @ pull.T
-    counted = ((updated > 0.3) == (truth > 0.3)).mean(axis=0)
-    assert expected_right(belief, left, 0.3) == pytest.approx(counted, abs=0.003)
+    # Read by one who takes the places for independent, too.
+    for judge in (belief, Belief(belief.mean, np.diag(np.diag(covariance)))):
+        pull, _ = judge.told(at, noise)
+        truth = belief.mean + rng.standard_normal((500_000, 4)) @ np.linalg.cholesky(covariance).T
+        read = truth[:, at] + np.sqrt(noise) * rng.standard_normal((500_000, 2))
+        updated = belief.mean + (read - belief.mean[at]) @ pull.T
+        counted = ((updated > 0.3) == (truth > 0.3)).mean(axis=0)
+        assert rightly_judged(judge, belief, at, noise, 0.3) == pytest.approx(counted, abs=0.003)
 
 
 def gains(found: Worth) -> dict[str, Gain]:

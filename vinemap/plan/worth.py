@@ -128,34 +128,50 @@ class Worth:
     surveyed: bool
 
 
-def expected_right(belief: Belief, left: Array, limit: float) -> Array:
+def rightly_judged(belief: Belief, truth: Belief, at: NDArray[np.intp], noise: Array, limit: float) -> Array:
     """Return the probability (m,) that each entry is judged rightly once readings are in, whatever they will say.
-
-    The updated mean is normal around the present one, with the variance that the readings take away.
 
     Parameters
     ----------
     belief : Belief
-        Before the readings.
-    left : array (m, m)
-        Covariance that they leave, of `Belief.told`.
+        By which readings are turned into estimates, with `Belief.told`.
+    truth : Belief
+        Of what is read and judged, with the same mean; ``belief`` itself where nobody knows more.
+    at : array of int (k,)
+        Entries that are read.
+    noise : array (k,)
+        Variance of each reading.
     limit : float
         That divides the decisions.
+
+    Notes
+    -----
+    Truth and estimate are a pair of normal figures of one mean; that they lie on two sides of the limit is an orthant's
+    probability, two of the T functions of D. B. Owen, Ann. Math. Stat. 27 (1956) 1075 (from memory).
 
     Examples
     --------
     >>> import numpy as np
-    >>> from vinemap.plan.worth import Belief, expected_right
-    >>> open_ = Belief(np.zeros(1), np.eye(1))
-    >>> expected_right(open_, open_.told(np.array([0]), np.ones(1))[1], 0.0).round(3).tolist()  # 1/2 + arctan(1) / π
+    >>> from vinemap.plan.worth import Belief, rightly_judged
+    >>> even = Belief(np.zeros(1), np.eye(1))
+    >>> rightly_judged(even, even, np.array([0]), np.ones(1), 0.0).round(3).tolist()  # 1/2 + arcsin(sqrt(1/2)) / π
     [0.75]
     """
-    variance = np.maximum(np.diag(left), 0.0)
-    total = np.diag(belief.covariance)
-    moved = np.maximum(total - variance, 0.0)
+    pull, _ = belief.told(at, noise)
+    seen = truth.covariance[np.ix_(at, at)] + np.diag(noise)
+    true, told = np.sqrt(np.diag(truth.covariance)), np.sqrt(np.einsum("ij,jk,ik->i", pull, seen, pull))
+    away = np.abs(belief.mean - limit)
     with np.errstate(divide="ignore", invalid="ignore"):
-        away, ratio = np.abs(belief.mean - limit) / np.sqrt(total), np.sqrt(variance / moved)
-    return np.asarray(1.0 - 2.0 * owens_t(away, ratio))
+        ratio = told / true
+        go_together = np.clip(np.einsum("ij,ji->i", pull, truth.covariance[at]) / (true * told), -1.0, 1.0)
+        go_together = np.where(told > 0, go_together, 0.0)
+        apart = np.sqrt(1.0 - go_together**2)
+        wrong = owens_t(away / told, (ratio - go_together) / apart) + owens_t(
+            away / true, (1 / ratio - go_together) / apart
+        )
+        # An estimate that never moves is right where its mean is; one that is the truth is always right.
+        wrong = np.where(told > 0, wrong, owens_t(away / true, np.inf))
+    return np.asarray(1.0 - 2.0 * np.where(apart > 0, wrong, 0.0))
 
 
 def worth_before(
@@ -311,11 +327,11 @@ def _worth(
             ),
             "heights": plain,
         }
-        now = _expected(night.belief, plain, threshold)
-        right.append(now)
+        right.append(_expected(night.belief, night.belief, plain, threshold))
         for of in counts:
             informed = night.known if of == "heights" and night.known is not None else night.belief
-            expected[of].append(_expected(informed, further[of], threshold) - now)
+            now = _expected(night.belief, informed, plain, threshold)
+            expected[of].append(_expected(informed, informed, further[of], threshold) - now)
             drawn[of] += _paired(night.belief, informed, plain, further[of], threshold, rng)
     area = float(site.blocks.geometry.area.sum()) / 1e4
     gains = []
@@ -343,12 +359,10 @@ class _Readings:
         return _Readings(np.concatenate([self.at, others.at]), np.concatenate([self.noise, others.noise]))
 
 
-def _expected(belief: Belief, readings: _Readings, limit: float) -> float:
+def _expected(belief: Belief, truth: Belief, readings: _Readings, limit: float) -> float:
     """Return the share of the ground that is expected to be judged rightly."""
-    ground = slice(len(belief.mean) // 2)
-    _, left = belief.told(readings.at, readings.noise)
-    own = Belief(belief.mean[ground], belief.covariance[ground, ground])
-    return float(expected_right(own, left[ground, ground], limit).mean())
+    right = rightly_judged(belief, truth, readings.at, readings.noise, limit)
+    return float(right[: len(right) // 2].mean())
 
 
 def _paired(
