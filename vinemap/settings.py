@@ -65,11 +65,7 @@ class Files(_Section):
 class EvidenceOf(_Section):
     """What else is known of the ground, beside the files of the folder."""
 
-    after: list[str] = Field(
-        default_factory=list,
-        max_length=30,
-        description="folders, inside this one, with the outputs of earlier freezes' maps, as --after names them",
-    )
+    after: list[str] = Field(default_factory=list, max_length=30, description=Sentence("setting.evidence.after"))
 
 
 class Layer(_Section):

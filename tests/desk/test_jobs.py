@@ -49,7 +49,7 @@ def test_a_map_from_the_desk(desk: Desk, client: TestClient, folder: Path) -> No
     again = _ended(desk)
     assert again.state == WRONG
     assert f"--after {out}" in again.command
-    assert "is a map of the same cut canes" in again.problems[0].message
+    assert "is a map of the same cut canes" in again.problems[0].message["en"]
 
 
 def test_a_stop_leaves_nothing(desk: Desk, client: TestClient, folder: Path) -> None:
