@@ -112,7 +112,7 @@ def _region(report: Report, folder: str, out: str) -> None:
     def done(count: int, total: int, name: str, _: object) -> None:
         report(stage=f"vineyard {count} of {total}: {name}")
 
-    run = map_region(folder, out, done=done)
+    run = map_region(folder, out, taught=done, done=done)
     _done(report, [Path(place) for place in run.written], [*told(run), *faults(run)])
 
 
