@@ -207,7 +207,7 @@ def test_inputs_are_never_overwritten(tmp_path: Path) -> None:
         write_vineyard(tmp_path / name)
     assert "is the vineyard's own folder" in before_and_after(tmp_path / "mine", tmp_path / "mine")
     told = before_and_after(tmp_path / "mine", tmp_path / "other")
-    assert "holds blocks.geojson and buds.csv and samples.csv and no run.json" in told
+    assert "holds blocks.geojson, buds.csv and samples.csv and no run.json" in told
     for number, name in enumerate(("vinemap.toml", "Shoots.xlsx", "ELEVATION.TIF", "wood.csv")):
         folder = tmp_path / str(number)
         folder.mkdir()
