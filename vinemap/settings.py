@@ -344,7 +344,7 @@ def load_settings(folder: Path, findings: Findings) -> Settings:
         return Settings()
     try:
         text = path.read_text(encoding="utf-8-sig")
-        data = _parsed(text)
+        data = parse_toml(text)
     except OSError as error:
         findings.problem(SETTINGS_FILE, None, "", *unreadable(error))
         return Settings()
@@ -357,7 +357,7 @@ def load_settings(folder: Path, findings: Findings) -> Settings:
     return _validated(data, text, findings)
 
 
-def _parsed(text: str) -> dict[str, Any]:
+def parse_toml(text: str) -> dict[str, Any]:
     """Parse TOML; raise ValueError also where tables and lists lie deeper in each other than any setting.
 
     What checks them calls itself for each level.

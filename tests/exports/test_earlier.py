@@ -86,7 +86,17 @@ def test_other_ground_and_other_folders_are_refused(before: tuple[Path, Path], t
         read_earlier(elsewhere)
 
 
-@pytest.mark.parametrize("text", ["{", "[]", '{"event_date": 5, "inputs": [1], "made": "x"}', "null", "[" * 100_000])
+@pytest.mark.parametrize(
+    "text",
+    [
+        "{",
+        "[]",
+        '{"settings": {"language": [], "units": {}}}',
+        '{"event_date": 5, "inputs": [1], "made": "x"}',
+        "null",
+        "[" * 100_000,
+    ],
+)
 def test_a_strange_record_says_nothing(before: tuple[Path, Path], tmp_path: Path, text: str) -> None:
     """run.json that is broken or of another make leaves the surface, under the folder's name."""
     out = tmp_path / "copy"
@@ -125,3 +135,10 @@ def test_the_settings_name_outputs_inside_the_folder_alone(tmp_path: Path) -> No
     for name in ("../elsewhere", str(tmp_path.parent), "link"):
         with pytest.raises(InputError, match=r"vinemap\.toml: evidence\.after: .* leads out of the vineyard's folder"):
             kept_outputs(tmp_path, Settings(evidence=EvidenceOf(after=[name])))
+
+
+def test_a_surface_too_large_to_read_back_is_named(before: tuple[Path, Path], monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its cells are counted before any is read."""
+    monkeypatch.setattr("vinemap.exports.formats._MOST_CELLS", 100)
+    with pytest.raises(InputError, match=r"injury\.tif: has [\d,]+ cells, and at most 100 are read back"):
+        read_earlier(before[1])

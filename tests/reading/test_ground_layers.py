@@ -140,3 +140,12 @@ def test_very_many_grids_are_refused(layers: Path) -> None:
     for number in range(MOST_LAYERS):
         (layers / f"g{number}.tif").write_bytes((layers / "soil_depth.tif").read_bytes())
     assert problems(layers.parent)[0].startswith("layers/: holds 13 grids, and at most 12 are read; ")
+
+
+def test_grids_are_bounded_together(layers: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Each may have its share of the cells that one grid may: twelve would take twelve times the memory."""
+    monkeypatch.setattr("vinemap.reading.ground_layers.MOST_CELLS", 1500)
+    assert len(read_site(layers.parent).layers) == 1
+    (layers / "more.tif").write_bytes((layers / "soil_depth.tif").read_bytes())
+    said = "has 990 cells in and around the blocks, and at most 750 are read"
+    assert [said in problem for problem in problems(layers.parent)] == [True, True]

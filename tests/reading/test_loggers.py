@@ -347,6 +347,12 @@ def test_a_link_out_of_the_folder_is_refused(site: Path, tmp_path_factory: pytes
     assert only_problem(site).startswith("N1.csv: leads out of the vineyard's folder")
 
 
+def test_readings_are_bounded_together(site: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Three hundred files, each of which could be read by itself, could not together."""
+    monkeypatch.setattr("vinemap.reading.loggers._MOST_ROWS", 500)
+    assert only_problem(site).startswith("loggers/: the files of loggers hold more than 500 rows together")
+
+
 def test_the_summary_tells_of_them(site: Path) -> None:
     """`vinemap check` says how many there are, and how cold it was, by the unit system."""
     assert "4 temperature loggers: the lowest temperature of the night was -22.9 to -20.0 °C." in str(

@@ -496,7 +496,77 @@ def outlines_of_many_corners_on_each_other(folder: Path) -> None:
     _json_blocks(folder, *[ring] * 30)
 
 
+def protection_that_crosses_itself(folder: Path) -> None:
+    (x, y), *_ = _square(folder)
+    ring = (np.random.default_rng(1).random((2000, 2)) * 1e-3 + np.array([x, y])).tolist()
+    _write_protection(folder, [ring])
+
+
+def protection_on_each_other(folder: Path) -> None:
+    _write_protection(folder, [_square(folder)] * 700)
+
+
+def _write_protection(folder: Path, rings: list[list[list[float]]]) -> None:
+    features = [
+        {
+            "type": "Feature",
+            "properties": {"kind": "cover", "ran": "yes"},
+            "geometry": {"type": "Polygon", "coordinates": [[*ring, ring[0]]]},
+        }
+        for ring in rings
+    ]
+    (folder / "protection.geojson").write_text(json.dumps({"type": "FeatureCollection", "features": features}))
+
+
+def workbook_of_one_long_text(folder: Path) -> None:
+    """A workbook holds a text once, however many cells it stands in."""
+    (folder / "buds.csv").unlink()
+    rows = [("A1", 1, node, "LONG") for node in range(1, 13)]
+    pd.DataFrame(rows, columns=["sample", "cane", "node", "primary"]).to_excel(folder / "short.xlsx", index=False)
+    with zipfile.ZipFile(folder / "short.xlsx") as short, zipfile.ZipFile(folder / "buds.xlsx", "w") as long:
+        for name in short.namelist():
+            long.writestr(name, short.read(name).replace(b"<t>LONG</t>", b"<t>" + b"x" * 4_900_000 + b"</t>"))
+    (folder / "short.xlsx").unlink()
+
+
+def _write_parquet(folder: Path, rows: int, **columns: pyarrow.Array) -> None:
+    (folder / "blocks.geojson").unlink()
+    shapes = pyarrow.array([shapely.to_wkb(blocks().geometry.iloc[0])] * rows, pyarrow.binary())
+    column = {"encoding": "WKB", "geometry_types": []}
+    geo = {"version": "1.1.0", "primary_column": "geometry", "columns": {"geometry": column}}
+    table = pyarrow.table({**columns, "geometry": shapes}).replace_schema_metadata({"geo": json.dumps(geo)})
+    parquet.write_table(table, folder / "blocks.parquet", dictionary_pagesize_limit=1 << 30, store_schema=False)
+
+
+def parquet_of_one_long_text(folder: Path) -> None:
+    """A dictionary says which text each cell holds; unpacked, every cell holds its own."""
+    names = pyarrow.DictionaryArray.from_arrays(pyarrow.array(np.zeros(400, np.int32)), pyarrow.array(["x" * 300_000]))
+    _write_parquet(folder, 400, block=names)
+    assert (folder / "blocks.parquet").stat().st_size < 1_000_000
+
+
+def parquet_of_one_long_list(folder: Path) -> None:
+    """A run of equal numbers takes a few bytes, however long it is."""
+    ends, zeros = pyarrow.array([0, 6_000_001], pyarrow.int32()), pyarrow.array(np.zeros(6_000_001, np.int8))
+    _write_parquet(folder, 1, block=pyarrow.array(["Ash"]), more=pyarrow.ListArray.from_arrays(ends, zeros))
+
+
+def parquet_of_texts_in_a_cell(folder: Path) -> None:
+    _write_parquet(folder, 1, block=pyarrow.array(["Ash"]), more=pyarrow.array([["a", "b"]]))
+
+
+def parquet_of_many_columns(folder: Path) -> None:
+    _write_parquet(folder, 1, **{f"c{k}": pyarrow.array(["x"]) for k in range(1001)})
+
+
 _SWOLLEN = {
+    protection_that_crosses_itself: "protection.geojson:2: geometry: the shape has very many parts, or crosses",
+    protection_on_each_other: "protection.geojson: geometry: very many shapes lie on each other",
+    workbook_of_one_long_text: "buds.xlsx: holds more than 50,000,000 letters",
+    parquet_of_one_long_text: "blocks.parquet: unpacks to more than 100 MB",
+    parquet_of_one_long_list: "blocks.parquet: holds more than 6,000,000 cells",
+    parquet_of_texts_in_a_cell: "blocks.parquet: holds lists of text in a cell",
+    parquet_of_many_columns: "blocks.parquet: has more than 1,000 columns",
     json_of_brackets: "blocks.geojson: holds more than 2,500,000 brackets and commas",
     json_of_many_columns: "blocks.geojson: has more than 1,000 columns",
     database_of_many_columns: "blocks.gpkg: has more than 1,000 columns",

@@ -54,6 +54,7 @@ def test_no_file_no_marks(tmp_path: Path) -> None:
         ("Ash,1,keep_more,ready,yes,AB,2026-02-14T09:30:00Z,8", ":2: mark:", "done"),
         ("Ash,1,keep_more,done,yes,AB,14.2.2026 9:30,8", ":2: time:", "2026-02-14T09:30:00Z"),
         ("Ash,1,keep_more,done,yes,AB,2026-02-14T09:30:00,8", ":2: time:", "no time with its zone"),
+        ("Ash,1,keep_more,done,yes,AB,0001-01-01T00:00:00+14:00,8", ":2: time:", "no time with its zone"),
         ("Ash,1,keep_more,done,perhaps,AB,2026-02-14T09:30:00Z,8", ":2: set:", "yes"),
         (",1,keep_more,done,yes,AB,2026-02-14T09:30:00Z,8", ":2: block:", "is empty"),
     ],

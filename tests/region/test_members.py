@@ -5,7 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 
 import geopandas as gpd
+import numpy as np
 import pytest
+from shapely import Polygon
+from shapely.affinity import translate
 
 from tests.builders import square
 from vinemap.errors import InputError
@@ -81,3 +84,28 @@ def test_outlines_of_districts(tmp_path: Path) -> None:
     assert region.districts.total_bounds[1] < 90
     frame.assign(district=["N", "", "S"]).set_crs("EPSG:32618").to_file(tmp_path / "districts.gpkg")
     assert any(problem.startswith("districts.gpkg:3:") for problem in _problems(tmp_path))
+
+
+@pytest.mark.parametrize(
+    "text", [f"fewest_growers = 0x{'f' * 5000}", f"name{'.a' * 40_000} = 1", "name = " + "[" * 40_000]
+)
+def test_settings_that_no_region_has(tmp_path: Path, text: str) -> None:
+    """Numbers without end and tables without end in each other are no TOML of ours."""
+    (tmp_path / "region.toml").write_text(text, encoding="utf-8")
+    (problem,) = _problems(tmp_path)
+    assert problem.startswith("region.toml: is not valid TOML")
+    assert len(problem) < 400
+
+
+def test_outlines_that_cross_themselves(tmp_path: Path) -> None:
+    """A bow tie is mended, as a block's outline is; a tangle is named, and not mended for hours."""
+    bow = Polygon([(0, 0), (1, 1), (1, 0), (0, 1)])
+    tangle = Polygon(np.random.default_rng(1).random((2000, 2)))
+    frame = gpd.GeoDataFrame({"district": ["N", "N"]}, geometry=[bow, translate(bow, 0.1)], crs=4326)
+    frame.to_file(tmp_path / "districts.gpkg")
+    region = read_region(tmp_path, FOLDERS, "county")
+    assert region.districts is not None
+    assert region.districts.geometry.is_valid.all()
+    frame.set_geometry([bow, tangle], crs=4326).to_file(tmp_path / "districts.gpkg")
+    (problem,) = _problems(tmp_path)
+    assert problem.startswith("districts.gpkg:3: geometry: the outline has very many parts, or crosses")

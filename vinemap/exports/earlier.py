@@ -93,7 +93,7 @@ def read_earlier(out: Path, ground: gpd.GeoDataFrame | None = None) -> EarlierRu
     called = " ".join(for_xml(str(report.get("name") or folder)).split())[:_MOST_NAME]
     settings = report.get("settings")
     own = settings if isinstance(settings, dict) else {}
-    language = own["language"] if own.get("language") in languages() else "en"
+    language = own["language"] if str(own.get("language")) in languages() else "en"
     units = "us" if own.get("units") == "us" else "metric"
     after = report.get("after")
     learnt = tuple(map(str, after)) if isinstance(after, list) else ()

@@ -27,9 +27,10 @@ from vinemap.reading.drivers import Layers
 from vinemap.reading.files import usable
 from vinemap.reading.geotiff import open_grid
 from vinemap.resources import finite
-from vinemap.sentences import Sentence
+from vinemap.sentences import Figure, Sentence
 
 _STRIP = 512
+_MOST_CELLS = 20_000_000
 BANDS = ("primary_injury", "primary_low", "primary_high", "prob_over_threshold")
 
 _Table = TypeVar("_Table", bound=pd.DataFrame)
@@ -168,6 +169,10 @@ def read_run(out: Path) -> tuple[gpd.GeoDataFrame, xr.Dataset]:
     layers, grid = out / "vineyard.gpkg", out / "injury.tif"
     if usable(layers, (".gpkg",), findings, within=out) and usable(grid, (".tif",), findings, within=out):
         with suppress(OSError, RefusedError, RuntimeError, ValueError), open_grid(grid) as bands:
+            if bands.width * bands.height > _MOST_CELLS:
+                counts = {"cells": Figure(bands.width * bands.height), "most": Figure(_MOST_CELLS)}
+                fault = Sentence("fault.run.cells", **counts)
+                raise InputError([Problem(str(grid), None, "", fault, Sentence("remedy.run.cells"))])
             layers_read = {
                 name: bands.read(band=number)
                 for number, name in enumerate(BANDS[:3], start=1)

@@ -267,10 +267,25 @@ def _meet_seldom(shapes: Array) -> bool:
     return True
 
 
+def meeting_pairs(shapes: Array) -> Array | None:
+    """Return the places of shapes whose boxes meet, (2, n), each pair once; None where they are too many to look at."""
+    if not _meet_seldom(shapes):
+        return None
+    pairs = shapely.STRtree(shapes).query(shapes)
+    if shapely.get_num_coordinates(shapes)[pairs].sum() > _MOST_CORNERS:
+        return None
+    return np.asarray(pairs[:, pairs[0] < pairs[1]])
+
+
+def is_tangled(shape: BaseGeometry) -> bool:
+    """Whether a shape has so many rings, or crosses itself so often, that to make it valid would fill the memory."""
+    rings = shapely.get_rings(shapely.get_parts(shape))
+    return len(rings) > _MOST_RINGS or not (shape.is_valid or _meet_seldom(_edges(rings)))
+
+
 def made_valid(shape: BaseGeometry) -> tuple[BaseGeometry | None, str]:
     """Return a shape made valid, None where no polygon is left of it, and what was wrong with it, if it shows."""
-    rings = shapely.get_rings(shapely.get_parts(shape))
-    if len(rings) > _MOST_RINGS or not (shape.is_valid or _meet_seldom(_edges(rings))):
+    if is_tangled(shape):
         return None, _TANGLED
     if shape.is_valid:
         return shape, ""
@@ -294,12 +309,12 @@ def warn_of_overlaps(blocks: gpd.GeoDataFrame, findings: Findings) -> None:
         Gets the warnings; a problem where blocks lie on each other by the hundred.
     """
     shapes = blocks.geometry.to_numpy()
-    pairs = shapely.STRtree(shapes).query(shapes) if _meet_seldom(shapes) else None
-    if pairs is None or shapely.get_num_coordinates(shapes)[pairs].sum() > _MOST_CORNERS:
+    pairs = meeting_pairs(shapes)
+    if pairs is None:
         what, remedy = Sentence("fault.outlines.crowded"), Sentence("remedy.outlines.crowded")
         findings.problem(str(blocks["file"].iloc[0]), None, "geometry", what, remedy)
         return
-    first, second = pairs[:, pairs[0] < pairs[1]]
+    first, second = pairs
     meet = shapely.intersects(shapes[first], shapes[second])
     for i, j in sorted(zip(first[meet].tolist(), second[meet].tolist(), strict=True)):
         shared = shapes[i].intersection(shapes[j])

@@ -13,12 +13,14 @@ import geopandas as gpd
 from vinemap.doors import megabytes
 from vinemap.errors import RefusedError
 from vinemap.reading.crs import opens_files
-from vinemap.reading.tabular import MOST_ROWS, too_many_rows
+from vinemap.reading.tabular import MOST_CELLS, MOST_ROWS, too_many_cells, too_many_rows
+from vinemap.reading.vetting import MOST_FIELDS, too_many_fields
 from vinemap.sentences import Sentence
 
 _MOST_BYTES = 100_000_000
 _BATCH = 1000
 _DEEPEST = 8
+_TEXTS = ("BYTE_ARRAY", "FIXED_LEN_BYTE_ARRAY")
 _POINT, _LINE, _POLYGON, _COLLECTIONS = 1, 2, 3, (4, 5, 6, 7)
 
 
@@ -45,12 +47,10 @@ def read_geoparquet(path: Path) -> gpd.GeoDataFrame:
     geo = _metadata((file.metadata.metadata or {}).get(b"geo"))
     stated = geo.get("columns")
     columns = stated if isinstance(stated, dict) else {}
-    groups = range(file.metadata.num_row_groups)
-    if sum(file.metadata.row_group(group).total_byte_size for group in groups) > _MOST_BYTES:
-        raise _too_large()
+    texts = _refuse_large(file)
     size = 0
-    for batch in file.iter_batches(_BATCH):
-        size += batch.nbytes
+    for batch in parquet.ParquetFile(io.BytesIO(data), read_dictionary=texts).iter_batches(_BATCH):
+        size += sum(_unpacked_bytes(column) for column in batch.columns)
         if size > _MOST_BYTES:
             raise _too_large()
         for name in columns:
@@ -59,6 +59,36 @@ def read_geoparquet(path: Path) -> gpd.GeoDataFrame:
                 if isinstance(shape, bytes):
                     _refuse_deep(shape)
     return gpd.read_parquet(io.BytesIO(data)).reset_index(drop=True)
+
+
+def _refuse_large(file: Any) -> list[str]:
+    """Raise where a file states more than is read; return the columns of text, by their names.
+
+    A few bytes may stand for any number of values in a cell, or say often which text of a list a cell holds.
+    """
+    schema = file.schema
+    if len(schema) > MOST_FIELDS:
+        raise too_many_fields()
+    texts = [schema.column(place) for place in range(len(schema)) if schema.column(place).physical_type in _TEXTS]
+    if any(column.max_repetition_level for column in texts):
+        raise RefusedError(Sentence("fault.lists_of_text"), Sentence("remedy.lists_of_text"))
+    groups = [file.metadata.row_group(group) for group in range(file.metadata.num_row_groups)]
+    if sum(group.total_byte_size for group in groups) > _MOST_BYTES:
+        raise _too_large()
+    if sum(group.column(place).num_values for group in groups for place in range(len(schema))) > MOST_CELLS:
+        raise too_many_cells(MOST_CELLS)
+    return [str(column.path) for column in texts]
+
+
+def _unpacked_bytes(column: Any) -> int:
+    """Return the bytes that a column takes once every cell holds its own text."""
+    import pyarrow  # noqa: PLC0415 - an extra
+    from pyarrow import compute  # noqa: PLC0415
+
+    if not pyarrow.types.is_dictionary(column.type):
+        return int(column.nbytes)
+    lengths = compute.binary_length(column.dictionary).take(column.indices)
+    return int(compute.sum(lengths).as_py() or 0) + 4 * len(column)
 
 
 def _too_large() -> RefusedError:

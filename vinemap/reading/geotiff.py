@@ -92,7 +92,7 @@ class Grid:
         if rows * columns * bands * self.dtype.itemsize > _MOST_PIECE_BYTES:
             raise RefusedError(Sentence("fault.large_pieces"), Sentence("remedy.in_tiles"))
 
-    def read(self, window: Window | None = None, band: int = 1) -> xr.DataArray:
+    def read(self, window: Window | None = None, band: int = 1, most_cells: int = MOST_CELLS) -> xr.DataArray:
         """Read a part of a band, north up.
 
         Parameters
@@ -101,6 +101,8 @@ class Grid:
             The whole grid by default.
         band : int
             From 1.
+        most_cells : int
+            Cells past which nothing is read.
 
         Returns
         -------
@@ -110,14 +112,14 @@ class Grid:
         Raises
         ------
         RefusedError
-            Where the part has more than `MOST_CELLS` cells; nothing of it is read then.
+            Where the part has more cells; nothing of it is read then.
         """
         window = Window(0, 0, self.width, self.height) if window is None else window
         cells = int(window.width) * int(window.height)
-        if cells > MOST_CELLS:
-            wider = (cells / MOST_CELLS) ** 0.5
+        if cells > most_cells:
+            wider = (cells / most_cells) ** 0.5
             raise RefusedError(
-                Sentence("fault.many_cells.grid", cells=Figure(cells), most=Figure(MOST_CELLS)),
+                Sentence("fault.many_cells.grid", cells=Figure(cells), most=Figure(most_cells)),
                 Sentence("remedy.resample", wider=Figure(float(np.ceil(10 * wider)) / 10, None)),
             )
         values = np.empty((int(window.height), int(window.width)), np.float32)

@@ -17,7 +17,7 @@ from vinemap.characters import for_xml
 from vinemap.errors import Findings, RefusedError
 from vinemap.reading.coverage import covers, fitting_crs, refuse_uncovered, window_around
 from vinemap.reading.files import GRIDS, advice, usable
-from vinemap.reading.geotiff import Grid, open_grid
+from vinemap.reading.geotiff import MOST_CELLS, Grid, open_grid
 from vinemap.sentences import Figure, Listed, Sentence
 from vinemap.settings import SETTINGS_FILE, Layer, Settings
 
@@ -91,7 +91,8 @@ def read_ground_layers(
         return ()
     found = []
     for key, path in sorted(named.items()):
-        values = _checked(path, folder, blocks, findings)
+        # All of them together take no more memory than one grid may.
+        values = _checked(path, folder, blocks, MOST_CELLS // len(named), findings)
         if values is not None:
             own = settings.layers.get(key, Layer())
             label = own.label or " ".join(for_xml(key).replace("_", " ").split())
@@ -157,7 +158,9 @@ def _named(paths: list[Path], settings: Settings, findings: Findings) -> Iterato
         yield path.stem, path
 
 
-def _checked(path: Path, folder: Path, blocks: gpd.GeoDataFrame, findings: Findings) -> xr.DataArray | None:
+def _checked(
+    path: Path, folder: Path, blocks: gpd.GeoDataFrame, most_cells: int, findings: Findings
+) -> xr.DataArray | None:
     """Read one grid; None, with a problem, where it cannot be used."""
     inner = Findings()
     values = None
@@ -166,7 +169,7 @@ def _checked(path: Path, folder: Path, blocks: gpd.GeoDataFrame, findings: Findi
         try:
             with warnings.catch_warnings():
                 warnings.simplefilter("ignore")
-                values = _read(path, blocks, inner)
+                values = _read(path, blocks, most_cells, inner)
         except RefusedError as refusal:
             inner.problem(path.name, None, "", refusal.message, refusal.remedy)
         except Exception:
@@ -177,7 +180,7 @@ def _checked(path: Path, folder: Path, blocks: gpd.GeoDataFrame, findings: Findi
     return values
 
 
-def _read(path: Path, blocks: gpd.GeoDataFrame, findings: Findings) -> xr.DataArray | None:
+def _read(path: Path, blocks: gpd.GeoDataFrame, most_cells: int, findings: Findings) -> xr.DataArray | None:
     with open_grid(path) as grid:
         crs = fitting_crs(grid, path, "figures", findings)
         window = None if crs is None else window_around(grid, crs, blocks, _MARGIN_M)
@@ -188,7 +191,7 @@ def _read(path: Path, blocks: gpd.GeoDataFrame, findings: Findings) -> xr.DataAr
             return None
         if grid.count > 1:
             findings.warn(Sentence("warning.layer.bands", file=_place(path), bands=grid.count))
-        values = grid.read(window).rename("value").rio.write_crs(crs).rio.write_nodata(np.nan)
+        values = grid.read(window, most_cells=most_cells).rename("value").rio.write_crs(crs).rio.write_nodata(np.nan)
         _take_gaps_out(values.to_numpy(), grid, path, findings)
     inner = Findings()
     if not covers(values, crs, blocks, path, "layer", inner):

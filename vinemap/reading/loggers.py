@@ -34,6 +34,7 @@ FOLDER = "loggers"
 
 _MOST_FILES = 300
 _MOST_LOGGERS = 1000
+_MOST_ROWS = 2_000_000
 _FARTHEST_M = 500.0
 _HEIGHTS_APART_M = 1.0
 _AGREE_C = 1.0
@@ -121,6 +122,10 @@ def _sheets(folder: Path, path: Path | None, findings: Findings) -> list[Sheet]:
         if usable(other, TABLES, findings, within=folder):
             name = other.relative_to(folder).as_posix()
             sheets += [replace(sheet, file=name) for sheet in read_sheets(other, findings)]
+        if sum(len(sheet.rows) for sheet in sheets) > _MOST_ROWS:
+            what = Sentence("fault.loggers.rows_together", most=Figure(_MOST_ROWS))
+            findings.problem(f"{FOLDER}/", None, "", what, Sentence("remedy.loggers.files"))
+            return []
     titled = [sheet for sheet in sheets if (sheet.title or "").strip().casefold() != NOTES_SHEET]
     counts = Counter(sheet.file for sheet in titled)
     return [replace(sheet, title=None) if counts[sheet.file] == 1 else sheet for sheet in titled]

@@ -13,6 +13,7 @@ from shapely.geometry.base import BaseGeometry
 
 from vinemap.columns import PROTECTION
 from vinemap.errors import Findings
+from vinemap.reading.blocks import is_tangled, meeting_pairs
 from vinemap.reading.crs import LONLAT, layer_crs
 from vinemap.reading.files import LAYERS, TABLES, find_file
 from vinemap.reading.schema import Checked, ProtectionRow, check_rows, match_columns, typed
@@ -117,6 +118,9 @@ def _shapes(checked: Checked[ProtectionRow], findings: Findings) -> dict[int, Ba
         elif shapely.get_num_coordinates(shape) > _MOST_CORNERS:
             what = Sentence("fault.protection.corners", most=Figure(_MOST_CORNERS))
             findings.problem(table.file, table.numbers[place], "geometry", what, Sentence("remedy.simplify"))
+        elif is_tangled(shape):
+            what = Sentence("fault.protection.tangled")
+            findings.problem(table.file, table.numbers[place], "geometry", what, Sentence("remedy.draw_again"))
         else:
             if not shapely.is_valid(shape):
                 findings.warn(Sentence("warning.protection.mended", file=table.file, row=table.numbers[place]))
@@ -166,9 +170,13 @@ def _warn_of_twice(
     """Name what lies over another of its kind, as drawn: the ground under both counts once."""
     places = list(rows)
     drawn = np.array([shapes[place] for place in places], dtype=object)
-    pairs = shapely.STRtree(drawn).query(drawn, predicate="intersects") if len(drawn) else np.empty((2, 0), int)
+    pairs = meeting_pairs(drawn) if len(drawn) else np.empty((2, 0), int)
+    if pairs is None:
+        what, remedy = Sentence("fault.protection.crowded"), Sentence("remedy.protection.crowded")
+        findings.problem(checked.table.file, None, "geometry", what, remedy)
+        return
     twice: set[int] = set()
-    for one, other in pairs.T[pairs[0] < pairs[1]]:
+    for one, other in pairs.T:
         if rows[places[one]].kind == rows[places[other]].kind and _share_ground(drawn[one], drawn[other]):
             twice |= {checked.table.numbers[places[one]], checked.table.numbers[places[other]]}
     if twice:

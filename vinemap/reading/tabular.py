@@ -41,6 +41,8 @@ MOST_CELLS = 6_000_000
 # A cell of a workbook takes many times as long as one of text, and twice that where there are formulas.
 _MOST_WORKBOOK_CELLS = 1_000_000
 _MOST_COLUMNS = 2000
+# A text that a workbook holds once may stand in any number of its cells.
+_MOST_LETTERS = 50_000_000
 _MOST_UNPACKED_BYTES = 200_000_000
 _MOST_PART_BYTES = 5_000_000
 _TYPES = "[Content_Types].xml"
@@ -230,7 +232,7 @@ class _Filled:
 
     def __init__(self, most_cells: int) -> None:
         self._most_cells = most_cells
-        self._rows = self._cells = 0
+        self._rows = self._cells = self._letters = 0
 
     def of(self, rows: Iterable[Cells]) -> Iterator[tuple[int, Cells]]:
         """Yield the rows of one table, numbered from 1; raise `RefusedError` past what a vineyard fills."""
@@ -240,6 +242,11 @@ class _Filled:
             self._cells += 1 + len(row)
             if self._cells > self._most_cells:
                 raise too_many_cells(self._most_cells)
+            self._letters += sum(len(cell) for cell in row if isinstance(cell, str))
+            if self._letters > _MOST_LETTERS:
+                raise RefusedError(
+                    Sentence("fault.many_letters", most=Figure(_MOST_LETTERS)), Sentence("remedy.only_ours")
+                )
             if all(blank(cell) for cell in row):
                 continue
             self._rows += 1

@@ -28,13 +28,15 @@ class TickRow(Row):
     @classmethod
     def _with_its_zone(cls, time: str | None) -> str:
         try:
-            when = dt.datetime.fromisoformat(time or "")
-        except ValueError:
+            given = dt.datetime.fromisoformat(time or "")
+            # The ends of the calendar have no time of another zone.
+            when = None if given.tzinfo is None else given.astimezone(dt.UTC)
+        except (ValueError, OverflowError):
             when = None
-        if when is None or when.tzinfo is None:
+        if when is None:
             what = Sentence("fault.tick.time", time=show(time)) if time else Sentence("fault.empty")
             raise bad(what, Sentence("remedy.tick.time"))
-        return when.astimezone(dt.UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+        return when.isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
 def read_done(folder: Path, findings: Findings) -> pd.DataFrame:

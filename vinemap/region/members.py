@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,11 +10,13 @@ from typing import Any
 
 import geopandas as gpd
 from pydantic import ValidationError
+from shapely.geometry.base import BaseGeometry
 
 from vinemap.columns import REGION
 from vinemap.doors import barred
 from vinemap.errors import Findings, InputError
 from vinemap.exports.record import RUN_FILE
+from vinemap.reading.blocks import is_tangled, made_valid
 from vinemap.reading.cells import bare_name, show
 from vinemap.reading.crs import LONLAT
 from vinemap.reading.files import LAYERS, TABLES, find_file, inputs_in
@@ -23,7 +24,7 @@ from vinemap.reading.schema import Checked, Row, check_rows, match_columns, refu
 from vinemap.reading.tabular import folded, read_table
 from vinemap.reading.vector import read_layer
 from vinemap.sentences import Listed, Sentence
-from vinemap.settings import REGION_SETTINGS_FILE, RegionSettings, what_is_wrong
+from vinemap.settings import REGION_SETTINGS_FILE, RegionSettings, parse_toml, what_is_wrong
 
 RESERVED = ("index.html", "vineyards.csv")
 """Names in ``private/`` that no vineyard's folder may have."""
@@ -195,11 +196,11 @@ def _settings(home: Path, findings: Findings) -> RegionSettings:
     text = ""
     try:
         text = path.read_text(encoding="utf-8-sig")
-        return RegionSettings.model_validate(tomllib.loads(text))
+        return RegionSettings.model_validate(parse_toml(text))
     except ValidationError as error:
         for one in error.errors(include_url=False):
             _name_fault(path.name, text, one, findings)
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:
         what = " ".join(str(error).split())[:200]
         syntax = Sentence("fault.region.no_toml", reason=what)
         findings.problem(path.name, None, "", syntax, Sentence("remedy.region.no_toml"))
@@ -235,10 +236,19 @@ def _districts(home: Path, findings: Findings) -> gpd.GeoDataFrame | None:
     if table.geometry.crs is None:
         findings.problem(table.file, None, "", Sentence("fault.district.no_crs"), Sentence("remedy.district.no_crs"))
         return None
+    outlines: list[BaseGeometry | None] = []
     for number, name, shape in zip(table.numbers, names, table.geometry, strict=True):
         if not name or shape is None or shape.geom_type not in ("Polygon", "MultiPolygon"):
             findings.problem(
                 table.file, number, "", Sentence("fault.district.shape"), Sentence("remedy.district.shape")
             )
-    frame = gpd.GeoDataFrame({"district": names}, geometry=table.geometry.to_numpy(), crs=table.geometry.crs)
-    return frame.to_crs(LONLAT).dissolve("district", as_index=False) if not findings.problems else None
+            continue
+        outline, _ = made_valid(shape)
+        if outline is None:
+            what = Sentence(f"fault.district.{'tangled' if is_tangled(shape) else 'no_ground'}")
+            findings.problem(table.file, number, "geometry", what, Sentence("remedy.draw_again"))
+        outlines.append(outline)
+    if findings.problems:
+        return None
+    frame = gpd.GeoDataFrame({"district": names}, geometry=outlines, crs=table.geometry.crs)
+    return frame.to_crs(LONLAT).dissolve("district", as_index=False)

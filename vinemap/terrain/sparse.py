@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import geopandas as gpd
@@ -97,6 +98,20 @@ class BlockCells:
         first, last = np.searchsorted(self.row, (rows.start, rows.stop))
         return slice(int(first), int(last))
 
+    def window(self, rows: slice, columns: slice) -> Array:
+        """Return the places in these arrays of the cells in a window of the grid, however wide the grid is."""
+        if (columns.start, columns.stop) == (0, self.shape[1]):
+            part = self.within(rows)
+            return np.arange(part.start, part.stop)
+        starts = np.arange(rows.start, rows.stop, dtype=np.int64) * self.shape[1]
+        first, last = (np.searchsorted(self._flat, starts + end) for end in (columns.start, columns.stop))
+        count = last - first
+        return np.repeat(first - (np.cumsum(count) - count), count) + np.arange(count.sum())
+
+    @cached_property
+    def _flat(self) -> Array:
+        return self.row.astype(np.int64) * self.shape[1] + self.column
+
     def _strips(self) -> Iterator[tuple[slice, slice]]:
         """Yield bands of the grid's rows, a few million cells each, and the block cells in them."""
         step = max(1, _AT_ONCE // self.shape[1])
@@ -125,13 +140,16 @@ def read_nearest(grid: xr.Dataset, layers: list[str], xy: Array, block: NDArray[
     cells = BlockCells.of(grid)
     values, places = np.column_stack([cells.read(grid[layer]) for layer in layers]), cells.centres()
     found = np.full((len(xy), len(layers)), np.nan)
-    known, placed = np.isfinite(values[:, 0]), np.isfinite(xy).all(axis=1)
-    for number, name in enumerate(grid["block_index"].attrs["blocks"]):
-        here = (block == name) & placed
-        if not here.any():
-            continue
-        own = known & (cells.block == number)
-        if own.any():
+    numbers = {name: number for number, name in enumerate(grid["block_index"].attrs["blocks"])}
+    owner = np.array([numbers.get(name, -1) for name in block], dtype=np.int64)
+    owner[~np.isfinite(xy).all(axis=1)] = -1
+    known = np.flatnonzero(np.isfinite(values[:, 0]))
+    known = known[np.argsort(cells.block[known], kind="stable")]
+    of_known = cells.block[known]
+    for number in np.unique(owner[owner >= 0]):
+        first, last = np.searchsorted(of_known, (number, number + 1))
+        if first < last:
+            own, here = known[first:last], owner == number
             found[here] = values[own][KDTree(places[own]).query(xy[here])[1]]
     return found
 
@@ -147,10 +165,12 @@ class _Filled(BackendArray):
         return indexing.explicit_indexing_adapter(key, self.shape, indexing.IndexingSupport.BASIC, self._part)
 
     def _part(self, key: tuple[int | slice, int | slice]) -> Array:
-        wanted = np.arange(self.shape[0])[key[0]]
-        rows = slice(int(np.min(wanted, initial=self.shape[0])), int(np.max(wanted, initial=-1)) + 1)
-        part = self._cells.within(rows)
+        wanted = [np.arange(size)[one] for size, one in zip(self.shape, key, strict=True)]
+        if not all(one.size for one in wanted):
+            return np.empty([one.size for one in wanted if one.ndim], self.dtype)
+        rows, columns = (slice(int(one.min()), int(one.max()) + 1) for one in wanted)
+        part = self._cells.window(rows, columns)
         nothing = np.nan if self.dtype.kind == "f" else 0
-        dense = np.full((max(0, rows.stop - rows.start), self.shape[1]), nothing, self.dtype)
-        dense[self._cells.row[part] - rows.start, self._cells.column[part]] = self._values[part]
-        return np.asarray(dense[wanted - rows.start, ...][..., key[1]])
+        dense = np.full((rows.stop - rows.start, columns.stop - columns.start), nothing, self.dtype)
+        dense[self._cells.row[part] - rows.start, self._cells.column[part] - columns.start] = self._values[part]
+        return np.asarray(dense[wanted[0] - rows.start, ...][..., wanted[1] - columns.start])
