@@ -398,13 +398,13 @@ def history(runs: tuple[Path, ...], out: Path) -> None:
     Example: vinemap history outputs/2024 outputs/2026 -o outputs/history
     """
     from vinemap.exports.exchange import claimed
-    from vinemap.history.history_page import history_sentences, read_history, write_history
+    from vinemap.history.history_page import history_notes, history_sentences, read_history, write_history
 
     earlier, found = read_history(runs)
     with claimed(out, earlier[-1].out):
         written = write_history(earlier, found, out)
     language = earlier[-1].language
-    for sentence in history_sentences(found):
+    for sentence in [*history_sentences(found), *history_notes(found)]:
         _say(sentence.said(language))
     for path in written:
         _say(str(path))

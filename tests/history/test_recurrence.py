@@ -20,7 +20,7 @@ from vinemap.errors import InputError
 from vinemap.evidence.winters import Winter
 from vinemap.exports.earlier import EarlierRun
 from vinemap.exports.formats import write_geopackage, write_injury
-from vinemap.history.history_page import history_page, history_sentences, read_history
+from vinemap.history.history_page import history_notes, history_page, history_sentences, read_history
 from vinemap.history.recurrence import recurrence, worst_share
 from vinemap.web.templates import render
 
@@ -121,6 +121,15 @@ def test_the_page_keeps_its_cautions_and_takes_no_name_for_markup() -> None:
         assert words in said
     spanish = history_page(EarlierRun(**{**vars(runs[-1]), "language": "es", "units": "us"}), found)
     assert "servicio local de extensión" in render("history/templates/history.html.j2", page=spanish)
+
+
+def test_what_a_spreadsheet_would_run_is_told() -> None:
+    """OWASP, CSV Injection: names of blocks in runs that others made stand in history.csv with an apostrophe."""
+    names = ("=1+1", "Birch", "Cedar")
+    found = recurrence([_run(day, [2.0, 0.0, -1.0], names=names) for day in ("2022-02-01", "2024-01-20")])
+    assert [str(note) for note in history_notes(found)] == [
+        "In CSV files an apostrophe stands before the text that a spreadsheet would run: =1+1."
+    ]
 
 
 def test_the_command_writes_page_table_and_grid(tmp_path: Path) -> None:

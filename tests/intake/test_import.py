@@ -100,3 +100,12 @@ def test_a_folder_gives_no_file_that_is_not_its_own(folder: Path, tmp_path: Path
         (home / place).symlink_to(folder / "blocks.geojson")
     assert with_kept([folder / "buds.csv"], home) == [folder / "buds.csv"]
     assert originals(home) == []
+
+
+def test_what_a_spreadsheet_would_run_is_told(folder: Path) -> None:
+    """OWASP, CSV Injection: the tidy tables have the names as they are, and say so."""
+    files = [folder / name for name in ("blocks.geojson", "samples.csv", "buds.csv")]
+    for path in files[1:]:
+        path.write_text(path.read_text().replace("A1", "=A1"))
+    notes = [str(note) for note in understand(files).notes]
+    assert [note for note in notes if note.startswith("Spreadsheets run text") and "=A1" in note] == notes[-1:]

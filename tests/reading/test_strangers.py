@@ -523,9 +523,15 @@ def workbook_of_one_long_text(folder: Path) -> None:
     (folder / "buds.csv").unlink()
     rows = [("A1", 1, node, "LONG") for node in range(1, 13)]
     pd.DataFrame(rows, columns=["sample", "cane", "node", "primary"]).to_excel(folder / "short.xlsx", index=False)
+    main = "openxmlformats.org/spreadsheetml/2006/main"
+    kind = "application/vnd.openxmlformats-officedocument.spreadsheetml.sharedStrings+xml"
+    override = f'<Override PartName="/xl/sharedStrings.xml" ContentType="{kind}"/></Types>'
     with zipfile.ZipFile(folder / "short.xlsx") as short, zipfile.ZipFile(folder / "buds.xlsx", "w") as long:
         for name in short.namelist():
-            long.writestr(name, short.read(name).replace(b"<t>LONG</t>", b"<t>" + b"x" * 4_900_000 + b"</t>"))
+            text = short.read(name).decode().replace("</Types>", override)
+            long.writestr(name, text.replace('t="inlineStr"><is><t>LONG</t></is>', 't="s"><v>0</v>'))
+        text = f'<sst xmlns="http://schemas.{main}" count="12" uniqueCount="1"><si><t>{"x" * 4_900_000}</t></si></sst>'
+        long.writestr("xl/sharedStrings.xml", text)
     (folder / "short.xlsx").unlink()
 
 

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from vinemap.characters import is_formula
 from vinemap.columns import HISTORY_CSV, HISTORY_ROWS_CSV
 from vinemap.errors import InputError, Problem
 from vinemap.exports.earlier import EarlierRun, read_earlier, refuse_twice
@@ -96,6 +97,12 @@ def history_sentences(history: History) -> list[Sentence]:
     return [*(said or [Sentence("history.none", chance=chance)]), *few]
 
 
+def history_notes(history: History) -> list[Sentence]:
+    """Say which names a spreadsheet would run: history.csv has them with an apostrophe before them."""
+    names = [name for name in history.blocks["block"] if is_formula(str(name))]
+    return [Sentence("warning.formulas.quoted", names=Listed(names))] if names else []
+
+
 def history_page(run: EarlierRun, history: History) -> HistoryPage:
     """Put the page together in the language and the units of the last run."""
     surface = history.grid.rename(worst_third_each="primary_injury")
@@ -151,13 +158,13 @@ def write_history(runs: Sequence[EarlierRun], history: History, out: Path) -> li
             what, remedy = Sentence("fault.history.rests"), Sentence("remedy.elsewhere")
             raise InputError([Problem(str(out), None, "", what, remedy)])
     report = {"name": last.name, "winters": history.winters, "by_chance": history.by_chance}
-    report |= {"findings": history_sentences(history)}
+    report |= {"findings": history_sentences(history), "warnings": history_notes(history)}
     with staged(out, last.out, "history", report) as stage:
         page = history_page(last, history)
         (stage / PAGE).write_text(render("history/templates/history.html.j2", page=page), encoding="utf-8")
-        write_csv(history.blocks, stage / "history.csv", HISTORY_CSV)
+        write_csv(history.blocks, stage / "history.csv", HISTORY_CSV, quoted=True)
         if len(history.rows):
-            write_csv(history.rows, stage / "history_rows.csv", HISTORY_ROWS_CSV)
+            write_csv(history.rows, stage / "history_rows.csv", HISTORY_ROWS_CSV, quoted=True)
         grid = history.grid["worst_third_each"].load().astype(np.float32).rio.write_crs(history.blocks.crs)
         grid.rio.write_nodata(np.nan).rio.to_raster(stage / "history.tif", driver="COG", compress="DEFLATE")
         names = sorted((file.name for file in stage.iterdir()), key=lambda name: (name != PAGE, name))

@@ -10,6 +10,7 @@ from pathlib import Path
 import geopandas as gpd
 import pandas as pd
 
+from vinemap.characters import is_formula
 from vinemap.columns import SHOOTS, WOOD
 from vinemap.errors import Findings, Problem
 from vinemap.intake.codes import is_code
@@ -152,9 +153,16 @@ def understand(files: Sequence[Path], answers: Mapping[str, str] | None = None) 
         told,
         tables,
         tuple(sources.grids),
-        tuple(dict.fromkeys([*sources.notes, *findings.warnings])),
+        tuple(dict.fromkeys([*sources.notes, *findings.warnings, *_formulas(tables)])),
         tuple(dict.fromkeys(findings.problems)),
     )
+
+
+def _formulas(tables: Mapping[str, pd.DataFrame]) -> list[Sentence]:
+    """Name what a spreadsheet would run of the CSV files."""
+    texts = (text for table in tables.values() for column in table for text in table[column] if isinstance(text, str))
+    run = dict.fromkeys(filter(is_formula, texts))
+    return [Sentence("warning.formulas.merged", names=Listed(run))] if run else []
 
 
 def _tables(
