@@ -33,10 +33,10 @@ from vinemap.reading.tabular import decode, nul_line
 from vinemap.sentences import Figure, Sentence
 
 _MOST_BYTES = 100_000_000
-_MOST_KML_BYTES = 50_000_000
+_MOST_KML_BYTES = 30_000_000
 # Brackets and commas of JSON, each of which takes some hundred bytes of memory: 800,000 corners.
 _MOST_MARKS = 2_500_000
-_MOST_ELEMENTS = 2_000_000
+_MOST_ELEMENTS = 1_000_000
 _DEEPEST = 100
 
 MOST_FIELDS = 1000
