@@ -211,7 +211,7 @@ def first_element(data: bytes) -> str:
 
 
 class _Seen:
-    """Counts the elements of XML as they begin and end.
+    """Counts the elements of XML, and their attributes, as they begin and end.
 
     Attributes
     ----------
@@ -227,7 +227,7 @@ class _Seen:
     def begin(self, name: str, attributes: dict[str, str]) -> None:
         bare = name.rpartition(":")[2]
         self.first = self.first or bare
-        self._count += 1
+        self._count += 1 + len(attributes)
         self._depth += 1
         self._layers += bare in _LAYERS
         self._fields.add(attributes.get("name", "") if bare in _NAMED else bare)
