@@ -473,6 +473,10 @@ def kml_of_deep_elements(folder: Path) -> None:
     _kml(folder, "<Placemark>" * 101)
 
 
+def kml_of_many_elements(folder: Path) -> None:
+    _kml(folder, "<a/>" * 1_000_001)
+
+
 def kml_of_many_corners(folder: Path) -> None:
     (folder / "blocks.geojson").unlink()
     (folder / "blocks.kml").touch()
@@ -481,7 +485,7 @@ def kml_of_many_corners(folder: Path) -> None:
 
 def gpx_of_many_elements(folder: Path) -> None:
     (folder / "samples.csv").unlink()
-    (folder / "samples.gpx").write_text('<gpx version="1.1">' + "<a/>" * 1_000_001)
+    (folder / "samples.gpx").write_text('<gpx version="1.1">' + "<a/>" * 2_000_001)
 
 
 def outline_that_crosses_itself(folder: Path) -> None:
@@ -588,8 +592,9 @@ _SWOLLEN = {
     kml_of_many_columns: "blocks.kml: has more than 1,000 columns",
     kml_of_many_layers: "blocks.kml: holds more than 1,000 folders",
     kml_of_deep_elements: "blocks.kml: has its elements nested too deeply",
+    kml_of_many_elements: "blocks.kml: holds more than 1,000,000 elements",
     kml_of_many_corners: "blocks.kml: holds 31 MB, and at most 30 MB are read",
-    gpx_of_many_elements: "samples.gpx: holds more than 1,000,000 elements",
+    gpx_of_many_elements: "samples.gpx: holds more than 2,000,000 elements",
     outline_that_crosses_itself: "blocks.geojson:2: geometry: the outline of 'B0' has very many parts, or crosses",
     outlines_on_each_other: "blocks.geojson: geometry: very many outlines lie on each other",
     outlines_of_many_corners_on_each_other: "blocks.geojson: geometry: very many outlines lie on each other",

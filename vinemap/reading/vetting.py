@@ -36,7 +36,9 @@ _MOST_BYTES = 100_000_000
 _MOST_KML_BYTES = 30_000_000
 # Brackets and commas of JSON, each of which takes some hundred bytes of memory: 800,000 corners.
 _MOST_MARKS = 2_500_000
-_MOST_ELEMENTS = 1_000_000
+_MOST_ELEMENTS = 2_000_000
+# GDAL keeps all of them, at half a kilobyte each.
+_MOST_KML_ELEMENTS = 1_000_000
 _DEEPEST = 100
 
 MOST_FIELDS = 1000
@@ -155,7 +157,7 @@ def too_many_fields() -> RefusedError:
 
 def xml(data: bytes, root: str) -> bytes:
     """Return KML or GPX as it is, where its first element is the format's and it holds no more than a layer does."""
-    found = first_element(data)
+    found = first_element(data, _MOST_KML_ELEMENTS if root == "kml" else _MOST_ELEMENTS)
     if found != root:
         fault = Sentence("fault.not_that_xml", kind=root.upper(), found=show(found))
         raise RefusedError(fault, Sentence("remedy.export_as", ending=root))
@@ -189,13 +191,13 @@ def kmz(data: bytes) -> bytes:
     return xml(unpacked, "kml")
 
 
-def first_element(data: bytes) -> str:
+def first_element(data: bytes, most: int = _MOST_ELEMENTS) -> str:
     """Return the name of the first element of XML, without its namespace; refuse what would grow in memory.
 
     A document type declaration is refused: it may define entities that name files and addresses, or that grow without
     end.
     """
-    seen = _Seen()
+    seen = _Seen(most)
     parser = expat.ParserCreate()
     parser.StartElementHandler = seen.begin
     parser.EndElementHandler = seen.end
@@ -219,8 +221,8 @@ class _Seen:
         Name of the first one; "" before it.
     """
 
-    def __init__(self) -> None:
-        self.first = ""
+    def __init__(self, most: int) -> None:
+        self.first, self._most = "", most
         self._count = self._depth = self._layers = 0
         self._fields: set[str] = set()
 
@@ -231,10 +233,8 @@ class _Seen:
         self._depth += 1
         self._layers += bare in _LAYERS
         self._fields.add(attributes.get("name", "") if bare in _NAMED else bare)
-        if self._count > _MOST_ELEMENTS:
-            raise RefusedError(
-                Sentence("fault.many_elements", most=Figure(_MOST_ELEMENTS)), Sentence("remedy.only_ours")
-            )
+        if self._count > self._most:
+            raise RefusedError(Sentence("fault.many_elements", most=Figure(self._most)), Sentence("remedy.only_ours"))
         if self._depth > _DEEPEST:
             raise RefusedError(Sentence("fault.nested_xml"), Sentence("remedy.export_layer"))
         if self._layers > _MOST_LAYERS:
