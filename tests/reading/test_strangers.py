@@ -512,6 +512,14 @@ def protection_that_crosses_itself(folder: Path) -> None:
     _write_protection(folder, [ring])
 
 
+def row_that_crosses_itself(folder: Path) -> None:
+    """Cutting it by a block would make a corner of each crossing."""
+    (x, y), *_ = _square(folder)
+    line = (np.random.default_rng(1).random((2000, 2)) * 1e-3 + np.array([x, y])).tolist()
+    feature = {"type": "Feature", "properties": {"row": 1}, "geometry": {"type": "LineString", "coordinates": line}}
+    (folder / "rows.geojson").write_text(json.dumps({"type": "FeatureCollection", "features": [feature]}))
+
+
 def protection_on_each_other(folder: Path) -> None:
     _write_protection(folder, [_square(folder)] * 700)
 
@@ -577,6 +585,7 @@ def parquet_of_many_columns(folder: Path) -> None:
 
 _SWOLLEN = {
     protection_that_crosses_itself: "protection.geojson:2: geometry: the shape has very many parts, or crosses",
+    row_that_crosses_itself: "rows.geojson:2: geometry: the line crosses itself in very many places",
     protection_on_each_other: "protection.geojson: geometry: very many shapes lie on each other",
     workbook_of_one_long_text: "buds.xlsx: holds more than 50,000,000 letters",
     parquet_of_one_long_text: "blocks.parquet: unpacks to more than 100 MB",

@@ -278,9 +278,11 @@ def meeting_pairs(shapes: Array) -> Array | None:
 
 
 def is_tangled(shape: BaseGeometry) -> bool:
-    """Whether a shape has so many rings, or crosses itself so often, that to make it valid would fill the memory."""
-    rings = shapely.get_rings(shapely.get_parts(shape))
-    return len(rings) > _MOST_RINGS or not (shape.is_valid or _meet_seldom(_edges(rings)))
+    """Whether a shape has so many rings, or crosses itself so often, that to mend or cut it would fill the memory."""
+    parts = shapely.get_parts(shape)
+    rings, lines = shapely.get_rings(parts), parts[shapely.get_dimensions(parts) == 1]
+    plain = shape.is_valid and shapely.is_simple(lines).all()
+    return len(rings) > _MOST_RINGS or not (plain or _meet_seldom(_edges(np.concatenate([rings, lines]))))
 
 
 def made_valid(shape: BaseGeometry) -> tuple[BaseGeometry | None, str]:

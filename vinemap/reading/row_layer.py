@@ -17,7 +17,7 @@ from shapely.geometry.base import BaseGeometry
 from vinemap.arrays import Array
 from vinemap.errors import Findings
 from vinemap.guesses import Guesses
-from vinemap.reading.blocks import shape_kind
+from vinemap.reading.blocks import is_tangled, shape_kind
 from vinemap.reading.cells import bare_name, show
 from vinemap.reading.crs import LONLAT, layer_crs
 from vinemap.reading.drawn_rows import axes
@@ -104,6 +104,8 @@ def _lines(checked: Checked[LineRow], crs: CRS, metric: CRS, findings: Findings)
                 short = Sentence("fault.row.short", least=Figure(_SHORTEST_M, 1))
                 fault = Sentence("fault.row.no_place") if metric_line is None else short
                 findings.problem(table.file, number, "geometry", fault, remedy)
+            elif is_tangled(metric_line):
+                findings.problem(table.file, number, "geometry", Sentence("fault.row.tangled"), remedy)
             else:
                 found[place] = metric_line
     return found
