@@ -69,7 +69,7 @@ def test_the_run_is_a_job_that_can_be_stopped(county: Path, monkeypatch: pytest.
     finally:
         desk.close()
     assert job.state == "wrong"
-    assert "there is no such folder" in job.problems[0].message
+    assert job.problems[0].message["en"] == "there is no such folder"
 
 
 def test_only_what_was_made_is_given(county: Path) -> None:
