@@ -97,3 +97,10 @@ def test_no_scheduler_is_said_plainly() -> None:
         pytest.raises(VinemapError, match=r"does not answer.*what was mapped stays"),
     ):
         list(outcomes([Task("/v/a", "/v")], opened, chore))
+
+
+def test_a_worker_loads_gdal_only_with_its_tasks() -> None:
+    """What a task's arrival loads compares no letters: in Turkish, GDAL would refuse options of its own before it."""
+    code = "import sys, vinemap.region.engine; print(*{'rasterio', 'pyogrio', 'geopandas'} & set(sys.modules))"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.split() == []

@@ -230,7 +230,7 @@ def _reaches(protection: gpd.GeoDataFrame | None) -> dict[str, Any]:
     """Return the ground within the reach of what stood against the frost; a line or point without one is not drawn."""
     if protection is None:
         return {"ran": [], "outline": []}
-    ground = protection.geometry.buffer(protection["reach_m"].fillna(0.0), quad_segs=16)
+    ground = protection.geometry.buffer(protection["reach_m"].fillna(0.0))
     drawn = ~ground.is_empty
     return {"ran": protection.loc[drawn, "ran"].eq(True).tolist(), "outline": outlines(ground[drawn].to_crs(4326))}
 

@@ -13,7 +13,6 @@ from typing import Any
 
 from vinemap.doors import barred, megabytes
 from vinemap.errors import FetchError, VinemapError
-from vinemap.exports.record import MOST_BYTES
 from vinemap.sentences import Sentence
 
 # Far more than a vineyard's folder holds, its elevation among it.
@@ -116,6 +115,9 @@ def sent(local: Path, place: str, former: set[str], last: str) -> None:
 
 def text_at(place: str) -> str | None:
     """Return the text of a small file by its path or address; None where there is none."""
+    # It loads GDAL, which a worker's process may not before its tasks have had letters compared.
+    from vinemap.exports.record import MOST_BYTES  # noqa: PLC0415
+
     if not is_address(place):
         path = Path(place)
         return None if barred(path, MOST_BYTES) is not None else path.read_text(encoding="utf-8", errors="replace")
