@@ -7,6 +7,7 @@ from typing import Any
 import pandas as pd
 import pytest
 
+from vinemap.decisions.actions import decide
 from vinemap.exports.summary import findings, verdict
 from vinemap.settings import Settings
 from vinemap.surface.fit import InjuryMap
@@ -35,7 +36,7 @@ EFFECTS: list[dict[str, Any]] = [
         **{"here": 9.0, "there": 1.0, **dict.fromkeys(_FIGURES)},
     },
 ]
-BLOCKS = pd.DataFrame(
+_FOUND = pd.DataFrame(
     {
         "block": ["mild", "worst", "bad", "fair", "unread"],
         "samples": [5, 4, 1, 0, 3],
@@ -44,10 +45,9 @@ BLOCKS = pd.DataFrame(
         "map_injury_pct": [5.2, 81.4, 60.0, 30.0, 70.0],
         "map_low_pct": [2.0, 75.0, 50.0, 20.0, 8.0],
         "map_high_pct": [9.0, 88.2, 70.0, 41.0, 95.0],
-        "action": ["as_usual", "prune_long_wait", "keep_more", "keep_more", "no_data"],
-        "action_text": ["A.", "B.", "C.", "D.", "E."],
     }
 )
+BLOCKS = _FOUND.join(decide(_FOUND))
 
 ZONES = pd.DataFrame(
     {
@@ -67,10 +67,10 @@ def test_what_there_is_to_do_is_summed_over_zones() -> None:
 
 def test_the_three_worst_come_first() -> None:
     """The worst blocks, with intervals and what to do, worst first; one with too few samples is none of them."""
-    words = findings(BLOCKS, ZONES, _injury(_scores(0.1, 0.2)), Settings())
-    assert words[0] == "worst: 81 % of primary buds dead (75 to 88; 4 samples, 80 nodes cut). B."
-    assert words[1] == "bad: 60 % of primary buds dead (50 to 70; 1 sample, 1 cane, 12 nodes cut). C."
-    assert words[2] == "fair: 30 % of primary buds dead (20 to 41; no sample here: from the map alone). D."
+    words, do = findings(BLOCKS, ZONES, _injury(_scores(0.1, 0.2)), Settings()), BLOCKS["action_text"]
+    assert words[0] == f"worst: 81 % of primary buds dead (75 to 88; 4 samples, 80 nodes cut). {do[1]}"
+    assert words[1] == f"bad: 60 % of primary buds dead (50 to 70; 1 sample, 1 cane, 12 nodes cut). {do[2]}"
+    assert words[2] == f"fair: 30 % of primary buds dead (20 to 41; no sample here: from the map alone). {do[3]}"
     assert [sentence.split(":")[0] for sentence in words[:3]] == ["worst", "bad", "fair"]
 
 
@@ -115,7 +115,8 @@ def test_a_map_no_better_than_block_means_says_so() -> None:
 
 
 def test_findings_speak_spanish() -> None:
-    """Every sentence is there in each language, with its decimal mark."""
+    """Every sentence is there in each language, what to do too, with its decimal mark."""
     words = [sentence.said("es") for sentence in findings(BLOCKS, ZONES, _injury(_scores(0.1, 0.2)), Settings())]
+    assert words[0].endswith(str(decide(_FOUND, Settings(language="es")).at[1, "action_text"]))
     assert "1,9 ha (1,2 a 2,7) perdieron más del 50 % de sus yemas primarias." in words
     assert not [sentence for sentence in words if "{" in sentence]

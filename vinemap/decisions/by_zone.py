@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import geopandas as gpd
@@ -11,6 +12,7 @@ import pandas as pd
 from vinemap.columns import BLOCKS_CSV
 from vinemap.decisions.actions import NODES_TWICE, action_sentences, task_sentence
 from vinemap.decisions.evidence import cut_sentence
+from vinemap.rules import Rules
 from vinemap.sentences import Figure, Listed, Sentence, seasonal
 from vinemap.settings import Settings
 from vinemap.states import Action, Grade
@@ -58,6 +60,26 @@ def tasks(zones: pd.DataFrame) -> list[str]:
     return [_task(zone) for zone in _records(zones)]
 
 
+def block_sentences(
+    block: Mapping[Any, Any], zones: pd.DataFrame, rules: Rules, *, spring: bool = False
+) -> list[Sentence]:
+    """Say what to do in a block: by zone where its zones' tasks differ.
+
+    Parameters
+    ----------
+    block : mapping
+        A row of blocks.csv.
+    zones : DataFrame
+        Rows of zones.csv, of any blocks.
+    rules : Rules
+    spring : bool
+        Whether what grew decides.
+    """
+    if block["action"] == Action.BY_ZONE:
+        return by_zone_sentences(zones[zones["block"] == block["block"]], spring=spring)
+    return action_sentences(block, rules, spring=spring)
+
+
 def by_zone_sentences(zones: pd.DataFrame, *, spring: bool = False) -> list[Sentence]:
     """Say that a block is worked by zone, and name the task of each of its zones."""
     return [Sentence("page.by_zone"), *(_zone_sentence(zone, spring=spring) for zone in _records(zones))]
@@ -101,10 +123,9 @@ def _settled(row: dict[Any, Any], zones: pd.DataFrame | None, settings: Settings
     if len(set(each)) == 1:
         largest = zones.iloc[int(area.argmax())]
         said |= {name: largest[name] for name in ("action", "grade", *_NUMBERS)}
-        sentences = action_sentences(row | said, settings.actions.rules, spring=spring)
     else:
         said |= {"action": Action.BY_ZONE.value, "grade": Grade.BY_ZONE.value, **dict.fromkeys(_NUMBERS, np.nan)}
         said["zone_nodes"] = "; ".join(f"{zone}: {task}" for zone, task in zip(zones["zone"], each, strict=True))
-        sentences = by_zone_sentences(zones, spring=spring)
+    sentences = block_sentences(row | said, zones, settings.actions.rules, spring=spring)
     said["action_text"] = " ".join(sentence.said(settings.language) for sentence in sentences)
     return said

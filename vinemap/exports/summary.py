@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from vinemap.decisions.by_zone import block_sentences
 from vinemap.decisions.evidence import cut_sentence
 from vinemap.decisions.worklist import by_action
 from vinemap.sentences import Figure, Listed, Sentence
@@ -31,7 +32,7 @@ def findings(blocks: pd.DataFrame, zones: pd.DataFrame, injury: InjuryMap, setti
     settings : Settings
     """
     return [
-        *_worst(blocks),
+        *_worst(blocks, zones, settings),
         _work(zones, settings),
         _area(injury, settings),
         *effect_sentences(injury.model, settings),
@@ -43,10 +44,16 @@ def spring_summary(blocks: pd.DataFrame, zones: pd.DataFrame, settings: Settings
     """Say after budbreak which blocks have the most nodes with no shoot, their crop, and what there is to do."""
     known = blocks[blocks["action"] != Action.NO_DATA]
     ranked = known.sort_values("map_no_live_bud_pct", ascending=False).head(_WORST)
-    return [*(_blind(row) for row in ranked.to_dict("records")), _work(zones, settings)]
+    rows = ranked.to_dict("records")
+    return [*(_blind(row, _to_do(row, zones, settings, spring=True)) for row in rows), _work(zones, settings)]
 
 
-def _blind(row: dict[Any, Any]) -> Sentence:
+def _to_do(row: dict[Any, Any], zones: pd.DataFrame, settings: Settings, *, spring: bool = False) -> Listed:
+    said = block_sentences(row, zones, settings.actions.rules, spring=spring)
+    return Listed(said, between=" ", most=None)
+
+
+def _blind(row: dict[Any, Any], to_do: Listed) -> Sentence:
     figures = {"blind": "map_no_live_bud", "low": "map_no_live_bud_low", "high": "map_no_live_bud_high"}
     values = {name: Figure(row[f"{stem}_pct"]) for name, stem in figures.items()}
     when = "before" if pd.isna(row["crop_after_pct"]) else "after"
@@ -55,10 +62,10 @@ def _blind(row: dict[Any, Any]) -> Sentence:
         ends = {"crop": "", "least": "_low", "most": "_high"}
         crops = {name: Figure(row[f"crop_{when}{end}_pct"]) for name, end in ends.items()}
         crop = Sentence(f"found.spring.crop_{when}", **crops)
-    return Sentence("found.spring", block=row["block"], crop=crop, action=row["action_text"], **values)
+    return Sentence("found.spring", block=row["block"], crop=crop, action=to_do, **values)
 
 
-def _worst(blocks: pd.DataFrame) -> list[Sentence]:
+def _worst(blocks: pd.DataFrame, zones: pd.DataFrame, settings: Settings) -> list[Sentence]:
     known = blocks[blocks["action"] != Action.NO_DATA]
     ranked = known.sort_values("map_injury_pct", ascending=False).head(_WORST)
     return [
@@ -69,7 +76,7 @@ def _worst(blocks: pd.DataFrame) -> list[Sentence]:
             low=Figure(row["map_low_pct"]),
             high=Figure(row["map_high_pct"]),
             cut=cut_sentence(row),
-            action=row["action_text"],
+            action=_to_do(row, zones, settings),
         )
         for row in ranked.to_dict("records")
     ]
