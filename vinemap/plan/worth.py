@@ -147,7 +147,7 @@ def rightly_judged(belief: Belief, truth: Belief, at: NDArray[np.intp], noise: A
     Notes
     -----
     Truth and estimate are a pair of normal figures of one mean; that they lie on two sides of the limit is an orthant's
-    probability, two of the T functions of D. B. Owen, Ann. Math. Stat. 27 (1956) 1075 (from memory).
+    probability, two of the T functions of D. B. Owen, Ann. Math. Stat. 27 (1956) 1075.
 
     Examples
     --------

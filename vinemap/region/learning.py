@@ -9,10 +9,10 @@ Spreads are estimated, so that a vineyard is drawn to the others only as far as 
 
 References
 ----------
-N. M. Laird & J. H. Ware, Biometrics 38 (1982) 963: random effects by empirical Bayes and EM. E. I. George & R. E.
-McCulloch, J. Am. Stat. Assoc. 88 (1993) 881: variables in or out. J. G. Scott & J. O. Berger, Ann. Stat. 38 (2010)
-2587: inclusion probabilities with a beta prior, pooled. V. Chernozhukov et al., Econom. J. 21 (2018) C1: cross-fitting,
-by which no vineyard teaches itself. (All from memory.)
+N. M. Laird & J. H. Ware, Biometrics 38 (1982) 963 (from memory): random effects by empirical Bayes and EM. E. I. George
+& R. E. McCulloch, J. Am. Stat. Assoc. 88 (1993) 881 (from memory): variables in or out. J. G. Scott & J. O. Berger,
+Ann. Stat. 38 (2010) 2587: inclusion probabilities with a beta prior, pooled. V. Chernozhukov et al., Econom. J. 21
+(2018) C1: cross-fitting, by which no vineyard teaches itself.
 """
 
 from __future__ import annotations
