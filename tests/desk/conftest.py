@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
+from threading import Event
 
 import pytest
 from starlette.testclient import TestClient
 
 from vinemap.desk.app import desk_app
-from vinemap.desk.jobs import Jobs
+from vinemap.desk.jobs import RUNNING, Job, Jobs
 from vinemap.desk.vineyards import Vineyards
 
 PORT, TOKEN = 8765, "let-me-in"
@@ -48,3 +49,12 @@ def desk(folder: Path) -> Iterator[Desk]:
 def client(desk: Desk) -> TestClient:
     """A browser that has its key."""
     return desk.client()
+
+
+def ended(desk: Desk) -> Job:
+    """Return the vineyard's job once it no longer runs."""
+    job = desk.jobs.of("vineyard")
+    assert job is not None
+    while job.state == RUNNING:
+        Event().wait(0.02)
+    return job

@@ -8,14 +8,12 @@ from collections.abc import Callable
 from html import unescape
 from pathlib import Path
 from string import Formatter
-from threading import Event
 
 import pandas as pd
 import pytest
 
 from tests.builders import write_elevation
-from tests.desk.conftest import Desk
-from vinemap.desk.jobs import RUNNING, Job
+from tests.desk.conftest import Desk, ended
 from vinemap.sentences import languages
 
 HERE = "/vineyards/vineyard"
@@ -113,21 +111,13 @@ def test_what_work_beside_the_server_reports_is_said_in_spanish(folder: Path) ->
     desk = Desk(folder)
     client = desk.client()
     client.post(f"{HERE}/map")
-    job = _ended(desk)
+    job = ended(desk)
     page = client.get(f"{HERE}/map", headers=SPANISH).text
     desk.close()
     assert [problem.file for problem in job.problems] == ["samples"]
     assert "una yema primaria leída" in page
     assert "Corte más sarmientos" in page
     assert _english_in(page) == []
-
-
-def _ended(desk: Desk) -> Job:
-    job = desk.jobs.of("vineyard")
-    assert job is not None
-    while job.state == RUNNING:
-        Event().wait(0.02)
-    return job
 
 
 def test_a_refused_form_answers_in_spanish(folder: Path) -> None:

@@ -3,25 +3,16 @@
 from __future__ import annotations
 
 from pathlib import Path
-from threading import Event
 
 import pytest
 from starlette.testclient import TestClient
 
-from tests.desk.conftest import Desk
+from tests.desk.conftest import Desk, ended
 from vinemap.desk.jobs import DONE, RUNNING, STOPPED, WRONG, Job
 from vinemap.intake.elevation_tiles import elevation_sources
 from vinemap.sentences import languages
 
 HERE = "/vineyards/vineyard"
-
-
-def _ended(desk: Desk) -> Job:
-    job = desk.jobs.of("vineyard")
-    assert job is not None
-    while job.state == RUNNING:
-        Event().wait(0.02)
-    return job
 
 
 def test_a_map_from_the_desk(desk: Desk, client: TestClient, folder: Path) -> None:
@@ -30,7 +21,7 @@ def test_a_map_from_the_desk(desk: Desk, client: TestClient, folder: Path) -> No
     now = client.get(f"{HERE}/job").json()
     assert now["state"] == RUNNING, "answered while the work went on"
     assert client.post(f"{HERE}/map").status_code == 200, "a second click starts nothing new"
-    job = _ended(desk)
+    job = ended(desk)
     assert (job.state, job.share, job.error) == (DONE, 1.0, {})
     out = folder / "outputs" / job.out
     assert len(list((folder / "outputs").iterdir())) == 1
@@ -46,7 +37,7 @@ def test_a_map_from_the_desk(desk: Desk, client: TestClient, folder: Path) -> No
     assert languages()["en"]["desk.state.done"] in client.get(f"{HERE}/map").text
     # Learnt from itself it would be surer than it is: named as an earlier freeze it is refused.
     client.post(f"{HERE}/map", data={"after": job.out})
-    again = _ended(desk)
+    again = ended(desk)
     assert again.state == WRONG
     assert f"--after {out}" in again.command
     assert "is a map of the same cut canes" in again.problems[0].message["en"]
@@ -56,7 +47,7 @@ def test_a_stop_leaves_nothing(desk: Desk, client: TestClient, folder: Path) -> 
     """As Ctrl-C does: the work ends, and no outputs are there."""
     client.post(f"{HERE}/map")
     client.post(f"{HERE}/stop")
-    assert _ended(desk).state == STOPPED
+    assert ended(desk).state == STOPPED
     assert not list((folder / "outputs").glob("*/map.html"))
     assert languages()["en"]["desk.state.stopped"] in client.get(f"{HERE}/map").text
 

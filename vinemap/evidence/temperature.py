@@ -23,7 +23,7 @@ from vinemap.units import degrees, temperature
 FEWEST_LOGGERS = 3
 """Loggers below which nothing can be told apart: two places make no surface."""
 
-_ACCURACY_C = 0.4
+ACCURACY_C = 0.4
 _BUDS_M = 1.0
 _INVERSION_C_PER_M = 0.3
 _PLACES = 20_000
@@ -106,7 +106,7 @@ class NightTemperature:
         self._standardise()
         xy = np.column_stack([loggers.geometry.x, loggers.geometry.y])
         height = loggers["height_m"].to_numpy(float)
-        error = np.hypot(_ACCURACY_C, _INVERSION_C_PER_M * (height - _BUDS_M))
+        error = np.hypot(ACCURACY_C, _INVERSION_C_PER_M * (height - _BUDS_M))
         self.field = GaussianField().fit(xy, loggers["min_c"].to_numpy(float), error, self._rows(xy))
 
     def _standardise(self) -> None:

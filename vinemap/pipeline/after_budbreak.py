@@ -8,7 +8,7 @@ from typing import Any
 
 from vinemap.decisions.spring import SpringCheck, check_forecast, corrected, spring_findings
 from vinemap.pipeline.map_run import MapRun, Progress, quiet
-from vinemap.pipeline.mapping import before, make_map, mapped
+from vinemap.pipeline.mapping import before, mapped, tallied
 from vinemap.reading.shoots import read_shoots
 from vinemap.reading.vineyard import read_vineyard
 from vinemap.sentences import Figure, Sentence
@@ -45,13 +45,15 @@ def check_spring(folder: Path, counts: Path, progress: Progress = quiet) -> tupl
     progress("reading")
     vineyard = read_vineyard(folder)
     shoots = read_shoots(counts, set(vineyard.samples["sample"]))  # a wrong table is told before the map is made
-    first = make_map(vineyard, progress)
+    earlier = before(vineyard)
+    progress("survival")
+    first = mapped(vineyard, tallied(vineyard), progress, earlier=earlier)
     grown = growth(shoots, vineyard.site.settings.actions.rules.spring.fewest_nodes)
     settings, samples = vineyard.site.settings, vineyard.samples
     confidence, kept = settings.survival.confidence, kept_nodes(samples, vineyard.site.blocks, settings)
     razor = razor_table(vineyard.nodes, vineyard.counts, kept, grown, confidence)
     check = check_forecast(grown, samples, first.surface, confidence, razor)
-    run = mapped(vineyard, corrected(first.tallies, grown), progress, grown, before(vineyard))
+    run = mapped(vineyard, corrected(first.tallies, grown), progress, grown, earlier)
     return check, replace(run, report=run.report | {"spring": _spring_report(check, run)})
 
 

@@ -16,12 +16,13 @@ from scipy.spatial.distance import cdist
 from scipy.special import logit, owens_t
 
 from vinemap.arrays import Array
-from vinemap.evidence.temperature import FEWEST_LOGGERS
+from vinemap.evidence.temperature import ACCURACY_C, FEWEST_LOGGERS
 from vinemap.model.hyperparameters import Priors
 from vinemap.model.matern import matern32
 from vinemap.plan.outlook import Outlook
 from vinemap.reading.vineyard import Site
-from vinemap.surface.design import most_covariates
+from vinemap.rules import Hardiness
+from vinemap.surface.design import INTERCEPT_SD, TERRAIN_SD, VARIETY_SD, most_covariates
 from vinemap.surface.undecided import Posterior, cane_noise, telling_places
 from vinemap.terrain.grid import block_grid, centres, read_layers
 from vinemap.terrain.standard import standard_over
@@ -29,8 +30,7 @@ from vinemap.terrain.standard import standard_over
 MORE_CANES = 10
 _PLACES = 220
 _NIGHTS, _EACH = 60, 8
-_INTERCEPT_SD, _VARIETY_SD, _TERRAIN_SD = 2.0, 1.0, 1.0
-_SLOPE, _SLOPE_SD, _LOGGER_C, _LEVEL_C = 1.25, 0.3, 0.4, 10.0
+_LEVEL_C = 10.0
 # Injury follows as many figures of the terrain as the model has with enough canes, or fewer.
 _MOST = most_covariates(1_000)
 _HILL_M = (50.0, 250.0)
@@ -200,7 +200,7 @@ def worth_before(
     else:
         mean = logit(np.clip(outlook.at(xy, block).mean, 0.01, 0.99))
     rng = np.random.default_rng(seed)
-    ground = _Ground(xy, _varieties(site, block), _columns(terrain, xy), mean)
+    ground = _Ground(xy, _varieties(site, block), _columns(terrain, xy), mean, site.settings.actions.rules.hardiness)
     nights = [ground.night(rng, nodes) for _ in range(_NIGHTS)]
     planned = _nearest(xy, points)
     more = _apart(xy, planned, MORE_CANES)
@@ -224,7 +224,8 @@ def worth_after(site: Site, posterior: Posterior, points: Array, seed: int) -> W
     own = posterior.covariance[np.ix_(some, some)]
     now = replace(posterior, xy=xy, block=posterior.block[some], mean=posterior.mean[some], covariance=_positive(own))
     rng = np.random.default_rng(seed)
-    nights = [Night(_with_air(now.mean, now.covariance, rng), now.noise) for _ in range(_NIGHTS)]
+    hardiness = site.settings.actions.rules.hardiness
+    nights = [Night(_with_air(now.mean, now.covariance, hardiness, rng), now.noise) for _ in range(_NIGHTS)]
     planned = _nearest(xy, points)
     left = now
     for at in planned:
@@ -253,6 +254,7 @@ class _Ground:
     varieties: Array
     columns: Array | None
     mean: Array
+    hardiness: Hardiness
 
     def night(self, rng: np.random.Generator, nodes: int) -> Night:
         """Draw the covariance parameters and the covariates of one night from their priors."""
@@ -263,28 +265,31 @@ class _Ground:
         size = int(rng.integers(0, _MOST + 1))
         distance = cdist(self.xy, self.xy)
         pattern = field_sd**2 * matern32(distance, length)
-        level = _INTERCEPT_SD**2 + _VARIETY_SD**2 * (self.varieties[:, None] == self.varieties[None, :])
+        level = INTERCEPT_SD**2 + VARIETY_SD**2 * (self.varieties[:, None] == self.varieties[None, :])
         noise = cane_noise(self.mean, between, nodes)
         if self.columns is not None:
             chosen = rng.choice(self.columns.shape[1], min(size, self.columns.shape[1]), replace=False)
             own = self.columns[:, chosen]
-            return Night(_with_air(self.mean, pattern + _TERRAIN_SD**2 * own @ own.T, rng, level), noise)
+            return Night(_with_air(self.mean, pattern + TERRAIN_SD**2 * own @ own.T, self.hardiness, rng, level), noise)
         # Nobody knows the ground's shape: a covariate is then a smooth pattern that may be any.
         hills = matern32(distance, float(rng.uniform(*_HILL_M)))
         drawn = np.linalg.cholesky(_proper(hills)) @ rng.standard_normal((len(self.xy), size))
-        known = pattern + _TERRAIN_SD**2 * drawn @ drawn.T
+        known = pattern + TERRAIN_SD**2 * drawn @ drawn.T
         state = rng.bit_generator.state
-        with_grid = _with_air(self.mean, known, rng, level)
+        with_grid = _with_air(self.mean, known, self.hardiness, rng, level)
         rng.bit_generator.state = state
-        return Night(_with_air(self.mean, pattern + size * _TERRAIN_SD**2 * hills, rng, level), noise, with_grid)
+        unknown = pattern + size * TERRAIN_SD**2 * hills
+        return Night(_with_air(self.mean, unknown, self.hardiness, rng, level), noise, with_grid)
 
 
-def _with_air(mean: Array, pattern: Array, rng: np.random.Generator, level: Array | float = 0.0) -> Belief:
+def _with_air(
+    mean: Array, pattern: Array, hardiness: Hardiness, rng: np.random.Generator, level: Array | float = 0.0
+) -> Belief:
     """Return log-odds and the temperatures behind a share of their pattern, which nobody knows: all shares are alike.
 
-    A degree colder raises the log-odds by 1.25 ± 0.3, as published spreads of lethal temperatures have it.
+    How far a degree raises the log-odds is as the rules have it from published spreads of lethal temperatures.
     """
-    cold, slope = rng.uniform(), max(_SLOPE + _SLOPE_SD * rng.standard_normal(), 0.2)
+    cold, slope = rng.uniform(), max(hardiness.slope + hardiness.slope_sd * rng.standard_normal(), 0.2)
     air = cold / slope**2 * pattern
     both = np.block([[pattern + level, -slope * air], [-slope * air, air + _LEVEL_C**2]])
     return Belief(np.concatenate([mean, np.zeros(len(mean))]), _proper(both))
@@ -351,7 +356,7 @@ class _Readings:
     @classmethod
     def of(cls, night: Night, canes: NDArray[np.intp], loggers: NDArray[np.intp]) -> _Readings:
         places = len(night.belief.mean) // 2
-        noise = np.concatenate([np.full(len(canes), night.noise), np.full(len(loggers), _LOGGER_C**2)])
+        noise = np.concatenate([np.full(len(canes), night.noise), np.full(len(loggers), ACCURACY_C**2)])
         return cls(np.concatenate([canes, places + loggers]).astype(np.intp), noise)
 
     def and_of(self, others: _Readings) -> _Readings:

@@ -18,7 +18,7 @@ from vinemap.terrain.layers import Covariate
 from vinemap.terrain.sparse import BlockCells
 from vinemap.terrain.standard import LEAST_RELIEF_M, standard_over
 
-_INTERCEPT_SD, _VARIETY_SD, _PART_SD, _TERRAIN_SD = 2.0, 1.0, 0.7, 1.0
+INTERCEPT_SD, VARIETY_SD, _PART_SD, TERRAIN_SD = 2.0, 1.0, 0.7, 1.0
 _MOST_COVARIATES = 4
 _ROWS_PER_COVARIATE = 8
 _BATCH = 100_000
@@ -63,7 +63,7 @@ class Known:
     @property
     def prior(self) -> tuple[float, float]:
         """Prior mean and standard deviation of the column's coefficient."""
-        sd = _TERRAIN_SD if self.evidence.sd is None else self.evidence.sd * self.scale
+        sd = TERRAIN_SD if self.evidence.sd is None else self.evidence.sd * self.scale
         return self.evidence.mean * self.scale, sd
 
     def standardised(self, values: Array | float) -> Array:
@@ -200,8 +200,8 @@ class Design:
 
     def prior_sd(self, borrowed: RegionPrior | None = None) -> Array:
         """Prior standard deviations (columns,) of the coefficients; of other vineyards where these have taught any."""
-        sd = np.full(self.columns, _TERRAIN_SD)
-        sd[0], sd[1], sd[2 : self.first_terrain] = _INTERCEPT_SD, _PART_SD, _VARIETY_SD
+        sd = np.full(self.columns, TERRAIN_SD)
+        sd[0], sd[1], sd[2 : self.first_terrain] = INTERCEPT_SD, _PART_SD, VARIETY_SD
         sd[self.first_known :] = [one.prior[1] for one in self.known]
         for column, effect, scale in self._taught(borrowed):
             sd[column] = effect.sd * scale
