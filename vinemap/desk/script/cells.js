@@ -19,6 +19,7 @@ export function keepCells(form) {
 
   form.addEventListener("input", ({ target }) => {
     note(target);
+    say(""); // what was said of the cell before does not hold for this one
     clearTimeout(pause);
     pause = setTimeout(send, PAUSE_MS);
   });
@@ -67,7 +68,7 @@ export function keepCells(form) {
     note(input);
     input.parentNode.classList.add("changed");
     byId("save-bar").hidden = false;
-    say(t("cells.kept"));
+    if (!waiting.size) say(t("cells.kept"));
     return null;
   }
 

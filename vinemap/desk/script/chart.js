@@ -7,9 +7,10 @@ const LEAF = "#2c5a36";
 const WINE = "#7a1744";
 const GREY = "#55584c";
 const NEAREST = 22;
+const PAUSE_MS = 400;
 const START = [[-60, -180], [70, 180]];
 
-export const chart = { map: null, shapes: new Map(), handles: null, pressed: () => {}, chosen: () => {} };
+export const chart = { moving: false, map: null, shapes: new Map(), handles: null, pressed: () => {}, chosen: () => {} };
 
 export function openChart(box) {
   const map = L.map(box, { zoomControl: false, attributionControl: false, maxZoom: NEAREST, zoomSnap: 0.25, doubleClickZoom: false });
@@ -73,19 +74,27 @@ function add(layer, id, shape, name) {
   chart.shapes.set(`${layer} ${id}`, shape);
 }
 
-// A handle that is dragged, or moved by arrow keys: one metre a key, ten with the shift key.
+// A handle that is dragged, or moved by arrow keys: one metre a key, ten with the shift key. `dropped` gets where it is, and
+// whether it is still in hand.
 export function handle(at, { label, kind, moved, dropped, removed, tapped }) {
   const size = kind === "between" ? 22 : 30;
   const icon = L.divIcon({ className: `handle ${kind}`, iconSize: [size, size] });
   const marker = L.marker(latLng(at), { icon, draggable: true, keyboard: true, title: label, alt: label, autoPan: true });
   const place = () => { const { lng, lat } = marker.getLatLng(); return [lng, lat]; };
   marker.on("drag", () => moved?.(place()));
-  marker.on("dragend", () => dropped(place()));
+  const drop = (held) => {
+    chart.moving = false;
+    clearTimeout(marker.pause);
+    dropped(place(), held);
+  };
+  marker.on("dragend", () => drop(true));
   if (tapped) marker.on("click", () => tapped(place()));
   marker.addTo(chart.handles);
   const element = marker.getElement();
   element.setAttribute("role", "button");
   element.setAttribute("aria-label", label);
+  // Once the next one has the focus, so that it can keep it.
+  element.addEventListener("blur", () => setTimeout(() => { if (chart.moving) drop(false); }));
   element.addEventListener("keydown", (event) => {
     const step = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, 1], ArrowDown: [0, -1] }[event.key];
     if (step) {
@@ -95,8 +104,9 @@ export function handle(at, { label, kind, moved, dropped, removed, tapped }) {
       const metres = event.shiftKey ? 10 : 1;
       marker.setLatLng([lat + (step[1] * metres) / 111320, lng + (step[0] * metres) / (111320 * Math.cos((lat * Math.PI) / 180))]);
       moved?.(place());
+      chart.moving = true;
       clearTimeout(marker.pause);
-      marker.pause = setTimeout(() => dropped(place()), 400);
+      marker.pause = setTimeout(drop, PAUSE_MS, true);
     }
     if (removed && (event.key === "Delete" || event.key === "Backspace")) {
       event.preventDefault();
@@ -108,6 +118,13 @@ export function handle(at, { label, kind, moved, dropped, removed, tapped }) {
 
 export function clearHandles() {
   chart.handles.clearLayers();
+}
+
+// Whoever moves handles by keys has the same one under the fingers once all are built anew.
+export function focusedHandle() {
+  const elements = () => chart.handles.getLayers().map((one) => one.getElement?.());
+  const at = elements().indexOf(document.activeElement);
+  return at < 0 ? null : () => elements()[at]?.focus();
 }
 
 export function bringIntoView(shape) {

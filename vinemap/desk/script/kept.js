@@ -63,6 +63,7 @@ export function change(layer, id, feature, { back = false } = {}) {
   if (feature) store[layer].set(id, { ...feature, id, revision: was?.revision });
   else store[layer].delete(id);
   waiting.push({ layer, id, feature: feature && structuredClone(feature), revision: was?.revision });
+  say(""); // what was said of the change before this one does not hold for this one
   store.changed();
   send();
 }

@@ -30,7 +30,7 @@ export function sketch(ring) {
   for (const corner of ring) L.circleMarker(latLng(corner), { radius: 6, color: "#2c5a36", fillColor: "#fffdf7", fillOpacity: 1, interactive: false }).addTo(chart.handles);
 }
 
-// Put handles on the corners of a ring and between them; `done` gets each new ring.
+// Put handles on the corners of a ring and between them; `done` gets each new ring, and the corner that is in hand.
 export function corners(ring, done) {
   clearHandles();
   const line = L.polygon(ring.map(latLng), { color: "#7a1744", weight: 3, fill: false, interactive: false }).addTo(chart.handles);
@@ -40,14 +40,14 @@ export function corners(ring, done) {
     const removed = ring.length > 3 ? () => done(ring.filter((_, m) => m !== k), Math.max(0, k - 1)) : null;
     handle(corner, {
       kind: "corner", label: t("places.corner", { number: k + 1 }), removed, tapped: null,
-      moved: (at) => shown(moved(at)), dropped: (at) => done(moved(at), k),
+      moved: (at) => shown(moved(at)), dropped: (at, held) => done(moved(at), held ? k : null),
     });
     const next = ring[(k + 1) % ring.length];
     const between = [0, 1].map((axis) => (corner[axis] + next[axis]) / 2);
     const split = (at) => [...ring.slice(0, k + 1), at, ...ring.slice(k + 1)];
     handle(between, {
       kind: "between", label: t("places.between", { one: k + 1, other: ((k + 1) % ring.length) + 1 }), removed: null,
-      tapped: (at) => done(split(at), k + 1), moved: (at) => shown(split(at)), dropped: (at) => done(split(at), k + 1),
+      tapped: (at) => done(split(at), k + 1), moved: (at) => shown(split(at)), dropped: (at, held) => done(split(at), held ? k + 1 : null),
     });
   });
 }

@@ -2,7 +2,7 @@
 
 import { byId, make, own } from "../../web/script/dom.js";
 import { number, t, words } from "../../web/script/words.js";
-import { bringIntoView, bringNear, centre, chart, clearHandles, crosshair, handle, latLng, openChart, paint, showAll } from "./chart.js";
+import { bringIntoView, bringNear, centre, chart, clearHandles, crosshair, focusedHandle, handle, latLng, openChart, paint, showAll } from "./chart.js";
 import { bearing, crosses, hectares, middle, reach, towards } from "./earth.js";
 import { canUndo, change, faultsOf, load, look, named, newId, store, undo } from "./kept.js";
 import { corners, polygon, ringOf, sketch, withRing } from "./outline.js";
@@ -132,11 +132,13 @@ function focusName() {
   input?.select();
 }
 
-// Everything on the page that follows from what there is and what is being done. While a button is held down nothing is
-// built anew: what was pressed would be gone before it is let go.
+// Everything on the page that follows from what there is and what is being done. While a button is held down, or keys move
+// a handle, nothing is built anew: what was pressed would be gone before it is let go.
 function show() {
+  if (chart.moving) return;
   state.late = state.pressing;
   if (state.pressing) return;
+  const held = focusedHandle();
   paint(state.chosen);
   clearHandles();
   if (state.mode === "draw") sketch(state.ring);
@@ -154,6 +156,7 @@ function show() {
   list("blocks");
   list("samples");
   card();
+  held?.();
 }
 
 function list(layer) {
@@ -188,7 +191,7 @@ function card() {
   if (same && (state.typed || (focused && (input.defaultValue ?? input.value) !== input.value))) return;
   box.dataset.of = of;
   box.dataset.chosen = `${layer} ${id}`;
-  const wrong = faultsOf(layer, id).map((text) => own(text, "p", { class: "fault", lang: "en" }));
+  const wrong = faultsOf(layer, id).map((text) => own(text, "p", { class: "fault" }));
   box.replaceChildren(...wrong, ...(layer === "blocks" ? blockCard(feature) : sampleCard(feature)));
   if (focused) byId(focused)?.focus();
 }
@@ -258,15 +261,18 @@ function toggle(mode) {
 }
 
 function correct() {
-  const feature = chosen();
-  corners(ringOf(feature), (ring, at) => {
+  const { id } = state.chosen;
+  corners(ringOf(chosen()), (ring, at) => {
+    // Another may have been chosen, or this one taken out, since its corner was moved.
+    const feature = store.blocks.get(id);
+    if (!feature) return null;
     if (crosses(ring)) {
       store.told(t("places.crosses"));
       return show();
     }
     store.told("");
-    keep(withRing(feature, ring));
-    return focusHandle(at);
+    change("blocks", id, withRing(feature, ring));
+    return at === null ? null : focusHandle(at);
   });
 }
 
