@@ -16,7 +16,7 @@ import pytest
 
 from tests.region.chores import PATIENCE_S, chore, until
 from vinemap.errors import VinemapError
-from vinemap.region.engine import cluster, outcomes
+from vinemap.region.engine import _CONFIG, cluster, outcomes
 from vinemap.region.task import Task
 
 ROOT = Path(__file__).parents[2]
@@ -90,6 +90,29 @@ def test_every_task_once_though_a_worker_and_the_scheduler_die(tmp_path: Path) -
     assert len(begun("t0")) in (2, 3)
 
 
+def test_a_worker_that_is_given_up_is_replaced(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The one worker is killed, and Dask gives up whoever minds it before it can begin again: another does the task."""
+    monkeypatch.setitem(_CONFIG, "distributed.deploy.lost-worker-timeout", "1ms")
+    (tmp_path / "t0.hold").touch()
+    notes = tmp_path / "t0.begun"
+    with cluster(None, 1) as opened:
+        with opened() as client:
+            local = client.cluster
+        (nanny,) = local.workers.values()
+
+        def trouble() -> None:
+            until(lambda: notes.exists() and notes.read_text(encoding="utf-8") != "", "the task was not begun")
+            os.kill(nanny.pid, signal.SIGKILL)
+            (tmp_path / "t0.hold").unlink()
+
+        troubled = threading.Thread(target=trouble)
+        troubled.start()
+        found = [task.name for task, _ in outcomes([Task("/v/t0", str(tmp_path))], opened, chore)]
+        troubled.join()
+        assert nanny not in local.workers.values()
+    assert found == ["t0"]
+
+
 def test_no_scheduler_is_said_plainly() -> None:
     """Where nothing answers at the address, the error says so and what to do."""
     with (
@@ -97,6 +120,17 @@ def test_no_scheduler_is_said_plainly() -> None:
         pytest.raises(VinemapError, match=r"does not answer.*what was mapped stays"),
     ):
         list(outcomes([Task("/v/a", "/v")], opened, chore))
+
+
+def test_a_scheduler_without_workers_is_said_plainly() -> None:
+    """Where nobody works, the run does not wait for ever, and says what to start."""
+    port = _free_port()
+    with (
+        _process(*_scheduler(port)),
+        cluster(f"tcp://127.0.0.1:{port}", patience_s=PATIENCE_S) as opened,
+        pytest.raises(VinemapError, match=r"has no workers.*what was mapped stays"),
+    ):
+        list(outcomes([Task("/v/a", "/v")], opened, chore, patience_s=0.0))
 
 
 def test_a_worker_loads_gdal_only_with_its_tasks() -> None:

@@ -10,10 +10,12 @@ import asyncio
 import logging
 import os
 import secrets
+import time
 from collections import deque
 from collections.abc import Callable, Generator, Iterable, Iterator
 from concurrent.futures import CancelledError
 from contextlib import contextmanager, suppress
+from functools import partial
 from typing import Any
 
 from vinemap.errors import VinemapError
@@ -27,12 +29,23 @@ that scheduler and driver hold."""
 _FEWEST_AHEAD = 8
 _DEATHS = 5
 """Workers that a vineyard may outlive: past these it is taken for what kills them."""
+PATIENCE_S = 300.0
+"""Seconds to wait for a scheduler, and for it to have a worker."""
+_LOOK_S, _PAUSE_S = 2.0, 0.05
 
 _Opened = Callable[[], Any]
+_CONFIG = {
+    "distributed.scheduler.allowed-failures": _DEATHS,
+    # A worker has one vineyard and no other waits with it: those that wait would be blamed for its death too.
+    "distributed.scheduler.worker-saturation": 1.0,
+    # After 15 s Dask would close a nanny whose worker is on its way again: on a busy machine that takes longer.
+    "distributed.deploy.lost-worker-timeout": "1h",
+    "distributed.admin.tick.limit": "1h",
+}
 
 
 @contextmanager
-def cluster(scheduler: str | None, workers: int | None = None, patience_s: float = 300.0) -> Iterator[_Opened]:
+def cluster(scheduler: str | None, workers: int | None = None, patience_s: float = PATIENCE_S) -> Iterator[_Opened]:
     """Give what opens a client of a running scheduler, or of a cluster of processes on this machine.
 
     Parameters
@@ -56,9 +69,9 @@ def cluster(scheduler: str | None, workers: int | None = None, patience_s: float
     except ImportError as error:
         raise VinemapError(Sentence("fault.no_region")) from error
     # A lost worker or scheduler is expected here and told in our own words.
-    logging.getLogger("distributed").setLevel(logging.CRITICAL)
-    config = {"distributed.scheduler.allowed-failures": _DEATHS, "distributed.admin.tick.limit": "1h"}
-    with dask.config.set(config):
+    for name in ("distributed", "tornado.application"):
+        logging.getLogger(name).setLevel(logging.CRITICAL)
+    with dask.config.set(_CONFIG):
         if scheduler is not None:
             yield lambda: Client(scheduler, timeout=patience_s, set_as_default=False)
             return
@@ -72,12 +85,42 @@ def cluster(scheduler: str | None, workers: int | None = None, patience_s: float
             dashboard_address="127.0.0.1:0",  # None would take a port of its own, on every interface
             silence_logs=logging.CRITICAL,
         )
-        with local:
+        with local, _kept_full(local):
             yield lambda: Client(local, timeout=patience_s, set_as_default=False)
 
 
+@contextmanager
+def _kept_full(local: Any) -> Iterator[None]:
+    """See to it that a cluster on this machine has all its workers until the end.
+
+    A worker that dies is begun again by the nanny that minds it. Dask closes a nanny whose worker it misses for long,
+    a nanny closes itself where its worker cannot be begun, and nothing takes its place: once all had gone so, a run
+    would wait for ever.
+    """
+    from tornado.ioloop import PeriodicCallback  # noqa: PLC0415 - comes with distributed
+
+    minded = PeriodicCallback(partial(_fill_up, local, len(local.worker_spec)), 1000 * _LOOK_S)
+    local.loop.add_callback(minded.start)
+    try:
+        yield
+    finally:
+        local.loop.add_callback(minded.stop)
+
+
+def _fill_up(local: Any, count: int) -> None:
+    """Begin workers in the place of those that nothing begins again."""
+    for name, nanny in local.workers.items():
+        if nanny.status.name in ("closed", "failed"):
+            local.worker_spec.pop(name, None)
+    if local.workers.keys() != local.worker_spec.keys() or len(local.worker_spec) < count:
+        local.scale(count)
+
+
 def outcomes(
-    tasks: Iterable[Task], opened: _Opened, work: Callable[[Task], Outcome] = map_member
+    tasks: Iterable[Task],
+    opened: _Opened,
+    work: Callable[[Task], Outcome] = map_member,
+    patience_s: float = PATIENCE_S,
 ) -> Iterator[tuple[Task, Outcome]]:
     """Yield every task with its outcome, as they come, each once.
 
@@ -92,11 +135,13 @@ def outcomes(
         Of `cluster`.
     work : callable
         What is done with each; it must be safe to do twice.
+    patience_s : float
+        Seconds to wait for a scheduler to have a worker.
 
     Raises
     ------
     VinemapError
-        When no scheduler answers.
+        When no scheduler answers, or the one that does has no worker.
     """
     waiting, rest = deque[Task](), iter(tasks)
     while True:
@@ -106,12 +151,12 @@ def outcomes(
             reason = str(error) or type(error).__name__
             raise VinemapError(Sentence("fault.region.scheduler", reason=reason)) from error
         with client:
-            if (yield from _through(client, waiting, rest, work)):
+            if (yield from _through(client, waiting, rest, work, patience_s)):
                 return
 
 
 def _through(
-    client: Any, waiting: deque[Task], rest: Iterator[Task], work: Callable[[Task], Outcome]
+    client: Any, waiting: deque[Task], rest: Iterator[Task], work: Callable[[Task], Outcome], patience_s: float
 ) -> Generator[tuple[Task, Outcome], None, bool]:
     """Yield outcomes until all are done, or the scheduler is lost: what was under way then waits again.
 
@@ -142,7 +187,7 @@ def _through(
     # A broken connection is an OSError, and what had been asked for over it counts as cancelled.
     with suppress(OSError, CancelledError, asyncio.CancelledError):
         fill()
-        for future in done:
+        for future in _as_they_end(done, client, patience_s):
             if future.status not in ("finished", "error"):
                 break
             outcome = _outcome(future)
@@ -150,6 +195,25 @@ def _through(
             fill()
     waiting.extend(under_way.values())
     return drawn and not waiting
+
+
+def _as_they_end(done: Any, client: Any, patience_s: float) -> Iterator[Any]:
+    """Yield futures as they end; raise where there is nobody to end any."""
+    seen = looked = time.monotonic()
+    while not done.is_empty():
+        if done.has_ready():
+            yield next(done)
+            seen = time.monotonic()
+            continue
+        time.sleep(_PAUSE_S)
+        now = time.monotonic()
+        if now - looked < _LOOK_S:
+            continue
+        looked = now
+        if client.nthreads():
+            seen = now
+        elif now - seen > patience_s:
+            raise VinemapError(Sentence("fault.region.no_workers"))
 
 
 def _outcome(future: Any) -> Outcome:
