@@ -26,6 +26,7 @@ from hypothesis import HealthCheck, settings
 from playwright.sync_api import sync_playwright
 
 from tests.builders import write_vineyard
+from tests.chromium import chromium
 from vinemap import cli
 
 Run = Callable[..., tuple[int, str, str]]
@@ -77,8 +78,8 @@ def run(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> 
 
 @pytest.fixture(scope="session")
 def chromium_path() -> str:
-    """Debian's (or the runner's) own Chromium; without one the tests are skipped, but never on the build server."""
-    path = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+    """Chromium; without it the tests are skipped, but never on the build server."""
+    path = chromium()
     if path is None:
         if os.environ.get("CI"):
             pytest.fail("no Chromium on this machine, and CI is set")

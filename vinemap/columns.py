@@ -1423,6 +1423,10 @@ INPUTS = (
     PROTECTION,
     TICKS,
 )
+SETTINGS_FILE = "vinemap.toml"
+"""Of a vineyard, beside the files of `INPUTS`."""
+REGION_SETTINGS_FILE = "region.toml"
+"""Of a region, beside region.csv."""
 HISTORY_CSV = Layout(
     "history.csv, of `vinemap history`",
     "a block, those that froze worst again and again first",

@@ -31,10 +31,11 @@ from shapely.geometry import Point, Polygon
 from vinemap.arrays import Array
 from vinemap.errors import InputError, Problem
 from vinemap.exports.exchange import added
-from vinemap.exports.formats import write_geopackage, write_injury, write_json
+from vinemap.exports.formats import write_geopackage, write_injury
 from vinemap.exports.record import RUN_FILE
 from vinemap.pipeline.map_run import MapRun
 from vinemap.pipeline.mapping import make_map
+from vinemap.resources import write_json
 from vinemap.sentences import Sentence
 
 CRS = "EPSG:32618"

@@ -1,11 +1,13 @@
-"""Files that a package carries: tables of words, one a language, and parts of pages; and values that JSON can hold."""
+"""Files that a package carries: tables of words, one a language, and parts of pages; and what JSON can hold."""
 
 from __future__ import annotations
 
+import json
 import math
 from functools import cache
 from importlib.resources import files
 from numbers import Integral, Real
+from pathlib import Path
 from typing import Any
 
 
@@ -24,3 +26,8 @@ def finite(value: Any) -> Any:
     if isinstance(value, Real) and not isinstance(value, Integral):  # NumPy's scalars too, without importing it
         return float(value) if math.isfinite(value) else None
     return value
+
+
+def write_json(report: Any, path: Path) -> None:
+    """Write a report as JSON; a number that is not finite becomes null."""
+    path.write_text(json.dumps(finite(report), indent=2, ensure_ascii=False, default=str) + "\n", encoding="utf-8")

@@ -23,13 +23,13 @@ from pydantic import (
 from pydantic_core import ErrorDetails, PydanticCustomError, PydanticUndefined
 
 from vinemap.characters import unshowable
+from vinemap.columns import SETTINGS_FILE
 from vinemap.doors import barred, unreadable
 from vinemap.errors import Findings, InputError
 from vinemap.rules import Rules, default_rules
 from vinemap.sentences import Figure, Sentence, languages
 from vinemap.states import Action, Pruning
 
-SETTINGS_FILE = "vinemap.toml"
 _MOST_BYTES = 100_000
 _DEEPEST = 20
 # tomllib takes the square of a dotted key's length in time.
@@ -215,9 +215,6 @@ class Report(_Section):
         None, ge=0.0, le=100.0, description=Sentence("setting.report.normal_mortality_pct")
     )
     deadlines: dict[str, dt.date] = Field(default_factory=dict, description=Sentence("setting.report.deadlines"))
-
-
-REGION_SETTINGS_FILE = "region.toml"
 
 
 class RegionSettings(_Section):

@@ -10,7 +10,6 @@ processor time that Chromium's trace gives of the main thread hardly does.
 from __future__ import annotations
 
 import json
-import shutil
 import statistics
 import sys
 from collections.abc import Iterator
@@ -20,6 +19,8 @@ from typing import Any
 from playwright.sync_api import Browser, sync_playwright
 from rich.console import Console
 from rich.table import Table
+
+from tests.chromium import chromium
 
 CATEGORIES = ["toplevel", "blink.user_timing", "loading", "disabled-by-default-devtools.timeline"]
 # What is posted while a frame is made is heard once it is painted.
@@ -81,9 +82,7 @@ def _outermost(tasks: Iterator[dict[str, Any]]) -> Iterator[dict[str, Any]]:
 def main(before: Path, now: Path, opens: int) -> None:
     """Print medians of both pages and their ratios."""
     with sync_playwright() as driver:
-        browser = driver.chromium.launch(
-            executable_path=shutil.which("chromium"), args=["--no-sandbox", "--disable-gpu"]
-        )
+        browser = driver.chromium.launch(executable_path=chromium(), args=["--no-sandbox", "--disable-gpu"])
         for file in (before, now):
             opened(browser, file)
         runs = [(opened(browser, before), opened(browser, now)) for _ in range(opens)]

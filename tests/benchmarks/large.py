@@ -5,7 +5,6 @@ Run: python -m tests.benchmarks.large [repeats]
 
 from __future__ import annotations
 
-import shutil
 import statistics
 import sys
 import tempfile
@@ -22,6 +21,7 @@ from scipy.ndimage import gaussian_filter
 from scipy.special import expit
 
 from tests.builders import write_large_vineyard
+from tests.chromium import chromium
 from tests.page.case import page_case
 from vinemap.decisions.zones import action_zones
 from vinemap.page.map_page import write_page
@@ -69,7 +69,7 @@ def main(repeats: int) -> None:
         file = Path(home) / "map.html"
         write_page(file, **page_case(500, 10, cell=6.0).arguments())
         write_large_vineyard(Path(home))
-        browser = driver.chromium.launch(executable_path=shutil.which("chromium"), args=["--no-sandbox"])
+        browser = driver.chromium.launch(executable_path=chromium(), args=["--no-sandbox"])
         runs = [_reading_and_zones(Path(home)) | _opening(browser.new_page(), file) for _ in range(repeats)]
         browser.close()
     table = Table("500 blocks, 5,000 samples", "seconds", title=f"Medians of {repeats}")

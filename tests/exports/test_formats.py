@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable
 from pathlib import Path
 
@@ -17,7 +16,7 @@ from shapely import Point, box
 
 from vinemap.columns import BLOCKS_CSV, Layout
 from vinemap.errors import InputError
-from vinemap.exports.formats import BANDS, read_run, write_csv, write_geopackage, write_injury, write_json
+from vinemap.exports.formats import BANDS, read_run, write_csv, write_geopackage, write_injury
 from vinemap.terrain.grid import block_grid
 
 
@@ -74,13 +73,6 @@ def test_csv_has_no_geometry_and_few_decimals(tmp_path: Path) -> None:
     assert (tmp_path / "t.csv").read_text(encoding="utf-8") == (
         'block,injury_pct,area_ha,date\n"a, b",33.3,1.235,2026-02-03\n'
     )
-
-
-def test_json_has_no_nan(tmp_path: Path) -> None:
-    """A figure that is not there is null, which every JSON reader takes (RFC 8259)."""
-    write_json({"a": float("nan"), "b": [1.5, float("inf")], "c": {"d": np.float64(2)}}, tmp_path / "r.json")
-    found = json.loads((tmp_path / "r.json").read_text(encoding="utf-8"), parse_constant=pytest.fail)
-    assert found == {"a": None, "b": [1.5, None], "c": {"d": 2.0}}
 
 
 def test_an_earlier_run_is_read_back(tmp_path: Path) -> None:

@@ -1,14 +1,15 @@
-"""Take the README's picture: ``python tests/screenshot.py MAP.html OUT.png`` (under 300 kB)."""
+"""Take the README's picture: ``python -m tests.page.screenshot MAP.html OUT.png`` (under 300 kB)."""
 
 from __future__ import annotations
 
 import io
-import shutil
 import sys
 from pathlib import Path
 
 from PIL import Image
 from playwright.sync_api import sync_playwright
+
+from tests.chromium import chromium
 
 MOST_BYTES = 300_000
 
@@ -16,7 +17,7 @@ MOST_BYTES = 300_000
 def screenshot(map_file: Path, out: Path, width: int = 1280, height: int = 800) -> None:
     """Open the page at the size of a desk screen and write what is seen."""
     with sync_playwright() as driver:
-        browser = driver.chromium.launch(executable_path=shutil.which("chromium"), args=["--no-sandbox"])
+        browser = driver.chromium.launch(executable_path=chromium(), args=["--no-sandbox"])
         page = browser.new_page(viewport={"width": width, "height": height})
         page.goto(map_file.resolve().as_uri())
         page.wait_for_selector("html[data-ready]")

@@ -22,6 +22,7 @@ from vinemap.columns import (
     LOGGERS,
     PROTECTION,
     SAMPLES,
+    SETTINGS_FILE,
     SHOOTS,
     WOOD,
     Column,
@@ -32,7 +33,7 @@ from vinemap.errors import InputError, Problem
 from vinemap.exports.exchange import added
 from vinemap.reading.tabular import NOTES_SHEET
 from vinemap.sentences import Sentence
-from vinemap.settings import SETTINGS_FILE, empty_settings
+from vinemap.settings import empty_settings
 
 _NODES = 15
 _ROWS = 500

@@ -12,6 +12,7 @@ import geopandas as gpd
 from shapely import box
 
 from vinemap.characters import for_xml
+from vinemap.columns import SETTINGS_FILE
 from vinemap.doors import barred
 from vinemap.errors import InputError, Problem
 from vinemap.evidence.winters import Winter
@@ -20,7 +21,7 @@ from vinemap.exports.formats import read_run
 from vinemap.exports.record import MOST_BYTES, RUN_FILE
 from vinemap.reading.cells import show
 from vinemap.sentences import Sentence, languages
-from vinemap.settings import SETTINGS_FILE, Settings
+from vinemap.settings import Settings
 
 _MOST_NAME = 200
 CUT = ("samples.", "buds.")

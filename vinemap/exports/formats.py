@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Callable
 from contextlib import suppress
@@ -26,7 +25,6 @@ from vinemap.reading.crs import misplaced
 from vinemap.reading.drivers import Layers
 from vinemap.reading.files import usable
 from vinemap.reading.geotiff import open_grid
-from vinemap.resources import finite
 from vinemap.sentences import Figure, Sentence
 
 _STRIP = 512
@@ -200,8 +198,3 @@ def _are_ours(blocks: gpd.GeoDataFrame, surface: xr.Dataset) -> bool:
         return False
     shares = [figures.to_numpy(float, na_value=np.nan) / 100, *(surface[name].to_numpy() for name in surface)]
     return all(((share >= 0) & (share <= 1) | np.isnan(share)).all() for share in shares)
-
-
-def write_json(report: dict[str, Any], path: Path) -> None:
-    """Write a report as JSON; a number that is not finite becomes null."""
-    path.write_text(json.dumps(finite(report), indent=2, ensure_ascii=False, default=str) + "\n", encoding="utf-8")

@@ -13,8 +13,8 @@ from typing import Any
 
 from vinemap.doors import barred
 from vinemap.errors import InputError, Problem
-from vinemap.exports.formats import write_json
 from vinemap.reading.files import inputs_in
+from vinemap.resources import write_json
 from vinemap.sentences import Listed, Sentence
 
 RUN_FILE = "run.json"

@@ -10,10 +10,10 @@ from typing import Any, Literal, Union, get_args, get_origin
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
-from vinemap.columns import INPUTS, OUTPUTS, REGION, Layout, dictionary
+from vinemap.columns import INPUTS, OUTPUTS, REGION, REGION_SETTINGS_FILE, Layout, dictionary
 from vinemap.rules import PruningRule, Rules, Step, default_rules
 from vinemap.sentences import languages, terms, unreviewed
-from vinemap.settings import REGION_SETTINGS_FILE, RegionSettings, Settings
+from vinemap.settings import RegionSettings, Settings
 from vinemap.states import SpeciesGroup
 from vinemap.varieties import Varieties
 

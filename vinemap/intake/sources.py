@@ -8,12 +8,12 @@ from pathlib import Path
 
 import geopandas as gpd
 
+from vinemap.columns import SETTINGS_FILE
 from vinemap.errors import Findings
 from vinemap.reading.files import GRIDS, LAYERS, TABLES, advice, usable
 from vinemap.reading.tabular import Sheet, read_sheets
 from vinemap.reading.vector import read_layers
 from vinemap.sentences import Sentence
-from vinemap.settings import SETTINGS_FILE
 
 _BESIDE = (".md", ".pdf", ".jpg", ".jpeg", ".png", ".heic", ".doc", ".docx", ".html")
 """Endings of what people keep beside their tables."""

@@ -13,6 +13,7 @@ from typing import Any
 import geopandas as gpd
 import pandas as pd
 
+from vinemap.columns import SETTINGS_FILE
 from vinemap.doors import barred
 from vinemap.errors import InputError, Problem
 from vinemap.exports.exchange import added
@@ -23,7 +24,7 @@ from vinemap.intake.understand import Understanding
 from vinemap.reading.files import GRIDS
 from vinemap.reading.vineyard import read_vineyard
 from vinemap.sentences import Sentence
-from vinemap.settings import SETTINGS_FILE, Settings, read_settings
+from vinemap.settings import Settings, read_settings
 
 ORIGINALS = "originals"
 _SECTION = "import"

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from vinemap.columns import INPUTS
+from vinemap.columns import INPUTS, SETTINGS_FILE
 from vinemap.doors import barred, unreadable
 from vinemap.errors import Findings, InputError, Problem
 from vinemap.sentences import Listed, Sentence
-from vinemap.settings import SETTINGS_FILE
 
 TABLES = (".csv", ".tsv", ".xlsx")
 LAYERS = (".geojson", ".json", ".gpkg", ".shp", ".fgb", ".kml", ".kmz", ".parquet")

@@ -14,12 +14,13 @@ import xarray as xr
 
 from vinemap.arrays import Array
 from vinemap.characters import for_xml
+from vinemap.columns import SETTINGS_FILE
 from vinemap.errors import Findings, RefusedError
 from vinemap.reading.coverage import covers, fitting_crs, refuse_uncovered, window_around
 from vinemap.reading.files import GRIDS, advice, usable
 from vinemap.reading.geotiff import MOST_CELLS, Grid, open_grid
 from vinemap.sentences import Figure, Listed, Sentence
-from vinemap.settings import SETTINGS_FILE, Layer, Settings
+from vinemap.settings import Layer, Settings
 
 FOLDER = "layers"
 """Folder of a vineyard that holds them."""

@@ -14,7 +14,7 @@ import xarray as xr
 from pyproj import CRS
 
 from vinemap.characters import for_xml, is_formula
-from vinemap.columns import BLOCKS, SAMPLES
+from vinemap.columns import BLOCKS, SAMPLES, SETTINGS_FILE
 from vinemap.errors import Findings, InputError, Problem
 from vinemap.guesses import Guesses
 from vinemap.reading.blocks import read_blocks, repair, warn_of_overlaps
@@ -33,7 +33,7 @@ from vinemap.reading.schema import BlockRow, CountRow, LineRow, NodeRow, Protect
 from vinemap.reading.species import ask_for_groups
 from vinemap.reading.ticks import read_done
 from vinemap.sentences import Figure, Listed, Sentence
-from vinemap.settings import SETTINGS_FILE, Settings, load_settings
+from vinemap.settings import Settings, load_settings
 from vinemap.states import State
 from vinemap.units import area_unit, length_unit, temperature
 

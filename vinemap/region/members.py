@@ -12,7 +12,7 @@ import geopandas as gpd
 from pydantic import ValidationError
 from shapely.geometry.base import BaseGeometry
 
-from vinemap.columns import REGION
+from vinemap.columns import REGION, REGION_SETTINGS_FILE
 from vinemap.doors import barred
 from vinemap.errors import Findings, InputError
 from vinemap.exports.record import RUN_FILE
@@ -24,7 +24,7 @@ from vinemap.reading.schema import Checked, Row, check_rows, match_columns, refu
 from vinemap.reading.tabular import folded, read_table
 from vinemap.reading.vector import read_layer
 from vinemap.sentences import Listed, Sentence
-from vinemap.settings import REGION_SETTINGS_FILE, RegionSettings, parse_toml, what_is_wrong
+from vinemap.settings import RegionSettings, parse_toml, what_is_wrong
 
 RESERVED = ("index.html", "vineyards.csv")
 """Names in ``private/`` that no vineyard's folder may have."""

@@ -22,7 +22,7 @@ from vinemap.columns import BULLETIN, BULLETIN_DISTRICTS, BULLETIN_GROUPS, BULLE
 from vinemap.errors import InputError, Problem
 from vinemap.evidence.region_prior import FEWEST_VINEYARDS, PRIOR_FILE
 from vinemap.exports.exchange import claimed, staged
-from vinemap.exports.formats import write_csv, write_json
+from vinemap.exports.formats import write_csv
 from vinemap.exports.record import RUN_FILE
 from vinemap.exports.spreadsheet import Shown, freeze, put_line, put_table, to_print
 from vinemap.interrupts import note_written
@@ -35,6 +35,7 @@ from vinemap.region.members import Region, folders_in, read_region
 from vinemap.region.ranking import index_page, vineyards_table
 from vinemap.region.task import Outcome, Task, teach_member
 from vinemap.region.totals import bulletin_tables
+from vinemap.resources import write_json
 from vinemap.sentences import Figure, Sentence
 from vinemap.states import Mapped
 from vinemap.surface.lesson import Lesson
