@@ -424,8 +424,12 @@ def _chromium(driver: Any, path: str, profile: Path) -> Iterator[tuple[Any, subp
         assert process.stderr is not None
         address = next((line for line in process.stderr if b"DevTools listening on " in line), None)
         assert address, "Chromium did not start"
-        Thread(target=process.stderr.read, daemon=True).start()  # what else it says must not fill the pipe
+        heard = Thread(target=process.stderr.read, daemon=True)  # what else it says must not fill the pipe
+        heard.start()
         yield driver.chromium.connect_over_cdp(address.decode().split()[-1]), process
+        _kill(process)
+        # The pipe's end comes with that of the last process that had it: then nothing holds the profile any more.
+        heard.join()
     finally:
         if process.poll() is None:
             _kill(process)
@@ -475,7 +479,8 @@ def _crash(page: Any) -> None:
 
 
 def _kill(process: subprocess.Popen[bytes]) -> None:
-    os.killpg(process.pid, signal.SIGKILL)
+    with suppress(ProcessLookupError):  # it is gone already
+        os.killpg(process.pid, signal.SIGKILL)
 
 
 def _hammer(page: Any, keys: list[str]) -> None:
