@@ -59,3 +59,12 @@ def test_ground_that_one_freeze_knows_is_known() -> None:
     half = _winter(np.where(np.arange(20) < 10, np.nan, -cold), np.full(20, 0.5))
     evidence = winter_evidence([_winter(cold, np.full(20, 0.5)), half], pyproj.CRS(CRS), BOUNDS, 10.0)
     assert evidence.read(np.array([WEST]), NONE)[0] == pytest.approx(1.0, abs=1e-3)
+
+
+def test_the_edge_of_a_block_is_known_one_cell_beyond_the_earlier_map() -> None:
+    """An earlier map has no cell whose centre lies outside the blocks: one cell on it speaks, two cells on not."""
+    cold = np.where(np.arange(20) < 15, np.repeat([1.0, -1.0], 10), np.nan)  # its last cell ends at 150 m
+    evidence = winter_evidence([_winter(cold, np.full(20, 0.5))], pyproj.CRS(CRS), BOUNDS, 10.0)
+    found = evidence.read(np.array([[EAST + east, NORTH + 50] for east in (148, 155, 165)]), NONE)
+    assert found[1] == pytest.approx(found[0])
+    assert np.isnan(found[2])

@@ -8,6 +8,7 @@ import xarray as xr
 from pyproj import CRS
 from rasterio.enums import Resampling
 from rasterio.transform import Affine
+from scipy.ndimage import binary_dilation
 
 from vinemap.arrays import Array
 from vinemap.evidence.covariate import Evidence, Reader
@@ -63,12 +64,17 @@ def layer_evidence(
     )
 
 
-def reader(grid: xr.DataArray) -> Reader:
-    """Return what reads a grid in the vineyard's CRS at places, NaN where it is unknown."""
+def reader(grid: xr.DataArray, beyond: int = 0) -> Reader:
+    """Return what reads a grid in the vineyard's CRS at places, NaN where it is unknown.
+
+    The cells ``beyond`` what is known, so many deep, are read as their nearest neighbours.
+    """
     values = grid.to_numpy()
     known = np.isfinite(values)
     if not known.any():
         return lambda xy, block: np.full(len(xy), np.nan)
+    if beyond:
+        known = binary_dilation(known, iterations=beyond)
     layers = {"value": (("y", "x"), filled(values)), "known": (("y", "x"), known)}
     dataset: xr.Dataset = xr.Dataset(layers, coords={"y": grid.y, "x": grid.x}).rio.write_crs(grid.rio.crs)
 

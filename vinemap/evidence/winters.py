@@ -23,6 +23,8 @@ _LEAST = 1e-4
 # have N(0.8, 0.3): judgement. Two with nothing in common are the model without this covariate, whose even prior odds
 # stand for them; a wider prior that holds both, N(0.5, 0.5), did no better (tests/benchmarks/evidence.py).
 _MEAN, _SD = 0.8, 0.3
+# An earlier map has no cell whose centre lay outside the blocks: along their edges its outermost cells are read.
+_EDGE = 1
 
 
 @dataclass(frozen=True)
@@ -119,4 +121,5 @@ def _read(winter: Winter, crs: CRS, bounds: tuple[float, float, float, float], c
     pattern = metric(mean - float(mean.mean()), crs, bounds, cell_m)
     spread = float(np.nanvar(mean.to_numpy()))
     trust = spread / (spread + sd**2 + _LEAST)
-    return reader(pattern), reader(metric(trust.rio.write_crs(mean.rio.crs), crs, bounds, cell_m))
+    weight = metric(trust.rio.write_crs(mean.rio.crs), crs, bounds, cell_m)
+    return reader(pattern, _EDGE), reader(weight, _EDGE)
