@@ -8,7 +8,7 @@ from scipy.special import expit
 from scipy.stats import betabinom, binom
 from sklearn.metrics import brier_score_loss
 
-from vinemap.model.scores import brier_score, held_out_means, score, spatial_folds
+from vinemap.model.scores import _binomial_cdf, brier_score, held_out_means, score, spatial_folds
 
 
 def test_without_deviations_the_log_score_is_binomial() -> None:
@@ -16,6 +16,13 @@ def test_without_deviations_the_log_score_is_binomial() -> None:
     dead, read, logit = np.array([3.0, 0, 20]), np.array([10.0, 12, 20]), np.array([-1.0, -3, 2])
     found = score(dead, read, logit, np.full(3, 1e-9))
     assert found.log_score == pytest.approx(binom.logpmf(dead, read, expit(logit)).mean(), abs=1e-6)
+
+
+def test_the_cumulative_probability_is_binomial() -> None:
+    """Below none, at none, within, at all and above all: scipy.stats' binomial distribution to the last digits."""
+    dead, read, probability = np.meshgrid(np.arange(-1.0, 14), np.array([1.0, 7, 12]), np.array([1e-9, 0.2, 0.99]))
+    expected = binom.cdf(dead, read, probability)
+    np.testing.assert_allclose(_binomial_cdf(dead, read, probability), expected, rtol=0, atol=1e-12)
 
 
 def test_log_score_is_that_of_a_count_distribution() -> None:

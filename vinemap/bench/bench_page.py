@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pandas as pd
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from vinemap.resources import asset
 from vinemap.sentences import section
@@ -56,7 +56,7 @@ def write_bench(
     data = {
         "name": name,
         "language": language,
-        "z": float(norm.ppf((1 + confidence) / 2)),
+        "z": float(ndtri((1 + confidence) / 2)),
         "confidence": round(100 * confidence, 1),
         "rho": USUAL_RHO if rho is None else rho,
         "rho_from": "usual" if rho is None else "survey" if surveyed else "plan",

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.stats import norm, rankdata
+from scipy.special import ndtri
 
 from vinemap.arrays import Array
 from vinemap.decisions.actions import crop_left, secondary_crop
@@ -15,7 +15,7 @@ from vinemap.settings import Settings
 from vinemap.surface.draws import QUANTILES
 
 _FIGURES = ("loss_pct", "loss_low_pct", "loss_high_pct", "over_pct")
-_END = norm.ppf(QUANTILES[1])
+_END = ndtri(QUANTILES[1])
 
 
 def crop_losses(injury: Array, blocks: pd.DataFrame, settings: Settings) -> pd.DataFrame:
@@ -86,8 +86,8 @@ def _drawn_crop(injury: Array, blocks: pd.DataFrame, settings: Settings) -> Arra
     """Draw the crop that each block has left, as a share of a normal one, shape as the injury."""
     share = secondary_crop(blocks, settings.actions.rules)
     middle = share["secondary_crop"].to_numpy(np.float64)[:, None]
-    ranks = rankdata(injury, axis=1)
-    score = norm.ppf((ranks - 0.5) / injury.shape[1])
+    ranks = pd.DataFrame(injury).rank(axis=1).to_numpy()
+    score = ndtri((ranks - 0.5) / injury.shape[1])
     # Hard-hit primaries go with hard-hit secondaries, which is the side of the low crop.
     by_injury = _two_sided(score, middle, share["secondary_crop_low"], share["secondary_crop_high"])
     drawn = np.random.default_rng(settings.surface.seed).standard_normal((len(blocks), injury.shape[1]))

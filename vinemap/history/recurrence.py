@@ -11,7 +11,7 @@ import pandas as pd
 import xarray as xr
 from pyproj import CRS
 from scipy.optimize import brentq
-from scipy.stats import norm
+from scipy.special import ndtr
 
 from vinemap.arrays import Array
 from vinemap.columns import HISTORY_ROWS_CSV
@@ -86,8 +86,8 @@ def worst_share(mean: Array, sd: Array) -> Array:
         return share
     m, s = mean[known], np.maximum(sd[known], _LEAST_SD)
     far = 10 * s.max() + 1.0
-    limit = brentq(lambda at: norm.sf(at, m, s).mean() - WORST, m.min() - far, m.max() + far)
-    share[known] = norm.sf(limit, m, s)
+    limit = brentq(lambda at: ndtr((m - at) / s).mean() - WORST, m.min() - far, m.max() + far)
+    share[known] = ndtr((m - limit) / s)
     return share
 
 

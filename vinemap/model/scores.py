@@ -6,8 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.cluster.vq import kmeans2
-from scipy.special import expit, log_expit, logsumexp
-from scipy.stats import binom
+from scipy.special import betainc, expit, log_expit, logsumexp
 
 from vinemap.arrays import Array
 from vinemap.model.laplace import log_choose
@@ -56,12 +55,18 @@ def score(events: Array, trials: Array, logit_mean: Array, logit_sd: Array) -> S
     log_terms = d * log_expit(z) + (n - d) * log_expit(-z) + log_choose(d, n)
     probability = expit(z) @ weights
     brier = brier_score(events, trials, probability)
-    upper = binom.cdf(d, n, expit(z)) @ weights
-    lower = binom.cdf(d - 1, n, expit(z)) @ weights
+    upper = _binomial_cdf(d, n, expit(z)) @ weights
+    lower = _binomial_cdf(d - 1, n, expit(z)) @ weights
     inside = np.clip(np.minimum(upper, 0.95) - np.maximum(lower, 0.05), 0.0, None) / np.maximum(upper - lower, 1e-12)
     return Scores(
         float(np.mean(logsumexp(log_terms, b=weights, axis=1))), brier, float(np.mean(np.minimum(inside, 1.0)))
     )
+
+
+def _binomial_cdf(events: Array, trials: Array, probability: Array) -> Array:
+    """Return the probability of so many events or fewer, by the incomplete beta function (NIST DLMF 8.17.5)."""
+    some = betainc(np.maximum(trials - events, 1.0), np.maximum(events + 1.0, 1.0), 1.0 - probability)
+    return np.where(events < 0, 0.0, np.where(events >= trials, 1.0, some))
 
 
 def brier_score(events: Array, trials: Array, probability: Array) -> float:

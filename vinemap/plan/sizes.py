@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 import pandas as pd
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from vinemap.plan.options import PlanOptions
 from vinemap.survival.intervals import design_effect
@@ -34,7 +34,7 @@ def simple_size(half_width: float, confidence: float, share: float = 0.5) -> flo
     >>> round(simple_size(half_width=0.05, confidence=0.95))
     384
     """
-    return float(norm.ppf((1 + confidence) / 2)) ** 2 * share * (1 - share) / half_width**2
+    return float(ndtri((1 + confidence) / 2)) ** 2 * share * (1 - share) / half_width**2
 
 
 def canes_needed(simple: float, nodes_per_cane: int, rho: float, vines: float = math.inf) -> float:
@@ -84,7 +84,7 @@ def half_width_of(
     """Return the half-width, as a fraction, that so many canes give; the inverse of `canes_needed`."""
     finite = rho / (vines - 1) if vines > 1 else 0.0
     variance = max(0.0, (_per_cane(nodes_per_cane, rho) + finite) / canes - finite)
-    return float(norm.ppf((1 + confidence) / 2)) * math.sqrt(share * (1 - share) * variance)
+    return float(ndtri((1 + confidence) / 2)) * math.sqrt(share * (1 - share) * variance)
 
 
 def _per_cane(nodes_per_cane: int, rho: float) -> float:

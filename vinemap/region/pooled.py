@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.stats import t as student
+from scipy.special import stdtr, stdtrit
 
 from vinemap.arrays import Array
 from vinemap.survival.intervals import score_interval
@@ -34,7 +34,7 @@ class Pooled:
         """Return the low and the high end of the interval between vineyards; NaN with fewer than two."""
         if self.freedom < 1:
             return float("nan"), float("nan")
-        quantile = np.array([student.ppf((1 + confidence) / 2, self.freedom)])
+        quantile = np.array([stdtrit(self.freedom, (1 + confidence) / 2)])
         low, high = score_interval(np.array([self.mean]), np.array([self.size]), quantile)
         return float(low[0]), float(high[0])
 
@@ -47,7 +47,7 @@ class Pooled:
         if self.freedom < 1:
             return float("nan")
         error = np.sqrt(limit * (1 - limit) / self.size)
-        return float(student.cdf((self.mean - limit) / error, self.freedom))
+        return float(stdtr(self.freedom, (self.mean - limit) / error))
 
 
 def pooled(share: ArrayLike, weight: ArrayLike) -> Pooled:

@@ -11,8 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
-from scipy.stats import norm
-from scipy.stats import t as student
+from scipy.special import ndtri, stdtrit
 
 from vinemap.arrays import Array
 
@@ -48,7 +47,7 @@ def wilson(dead: ArrayLike, read: ArrayLike, confidence: float) -> tuple[Array, 
     """
     read = np.asarray(read, dtype=np.float64)
     share = np.divide(dead, read, out=np.full(read.shape, np.nan), where=read > 0)
-    return score_interval(share, read, np.full(read.shape, norm.ppf((1 + confidence) / 2)))
+    return score_interval(share, read, np.full(read.shape, ndtri((1 + confidence) / 2)))
 
 
 def score_interval(share: Array, size: Array, quantile: Array) -> tuple[Array, Array]:
@@ -211,7 +210,7 @@ def cluster_interval(
     read = np.asarray(read, dtype=np.float64)
     effect = design_effect(read, correlation.rho)
     freedom = np.inf if effect == 1 else correlation.freedom * (effect / (effect - 1)) ** 2
-    quantile = np.array([student.ppf((1 + confidence) / 2, freedom)])
+    quantile = np.array([stdtrit(freedom, (1 + confidence) / 2)])
     share = np.array([np.sum(dead) / read.sum()])
     low, high = score_interval(share, np.array([read.sum() / effect]), quantile)
     return float(low[0]), float(high[0])

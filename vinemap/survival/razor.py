@@ -7,8 +7,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy.stats import fisher_exact, norm
-from scipy.stats import t as student
+from scipy.special import ndtri, stdtrit
 
 from vinemap.columns import SPRING_RAZOR
 from vinemap.states import Bud, Part
@@ -78,10 +77,10 @@ def _compared(pairs: pd.DataFrame, confidence: float) -> dict[str, Any]:
     common = (dead + blind + 1) / (read + left + 2)
     chance = float(np.sqrt((weight**2 * common * (1 - common) * (1 / read + 1 / left)).sum()) / weight.sum())
     vines, upper = len(pairs), (1 + confidence) / 2
-    by_chance = half = float(norm.ppf(upper)) * chance
+    by_chance = half = float(ndtri(upper)) * chance
     if vines > 1:
         seen = float(np.sqrt((weight**2 * (difference - mean) ** 2).sum() * vines / (vines - 1)) / weight.sum())
-        half = max(half, float(student.ppf(upper, vines - 1)) * seen)
+        half = max(half, float(stdtrit(vines - 1, upper)) * seen)
     low, high = max(mean - half, -1.0), min(mean + half, 1.0)
     most = 1 - (0.0 if low <= 0 <= high else min(abs(low), abs(high)))
     called = list(_called(pairs, 1 - confidence))
@@ -109,6 +108,8 @@ def _called(pairs: pd.DataFrame, level: float) -> Iterator[int]:
 
     Fisher's exact test, which errs on the side of chance.
     """
+    from scipy.stats import fisher_exact  # half a second to load, and for spring alone
+
     for dead, read, blind, left in pairs[["dead", "read", "blind", "nodes"]].to_numpy():
         differs = fisher_exact([[dead, read - dead], [blind, left - blind]]).pvalue < level
         yield int(np.sign(blind / left - dead / read)) if differs else 0
