@@ -92,7 +92,7 @@ def test_wrong_calls_exit_with_2(arguments: tuple[str, ...], run: Run) -> None:
 
 def test_a_fault_of_ours_is_told_as_one(monkeypatch, run: Run) -> None:
     """An unforeseen error: one sentence, exit code 1, no traceback."""
-    monkeypatch.setattr("vinemap.pipeline.mapping.check_folder", lambda _: 1 / 0)
+    monkeypatch.setattr("vinemap.pipeline.fit_to_map.check_folder", lambda _: 1 / 0)
     code, _, err = run("check", "anything")
     assert code == 1
     assert "fault of vinemap" in err

@@ -339,7 +339,7 @@ def check(folder: Path) -> None:
 
     Example: vinemap check demo_blocks
     """
-    from vinemap.pipeline.mapping import check_folder
+    from vinemap.pipeline.fit_to_map import check_folder
     from vinemap.reading.vineyard import summary, verdict
 
     vineyard = check_folder(folder)

@@ -28,8 +28,9 @@ from vinemap.decisions.zones import action_zones
 from vinemap.demo import Truth, write_demo
 from vinemap.errors import InputError
 from vinemap.exports.formats import write_geopackage
+from vinemap.pipeline.fit_to_map import check_folder
 from vinemap.pipeline.map_run import MapRun
-from vinemap.pipeline.mapping import check_folder, make_map
+from vinemap.pipeline.mapping import make_map
 from vinemap.pipeline.writing import write_map
 from vinemap.reading.frames import known_rows
 from vinemap.settings import Settings

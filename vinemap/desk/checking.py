@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from vinemap.desk.saving import with_changes
 from vinemap.desk.vineyards import Place
 from vinemap.errors import InputError, Problem
-from vinemap.pipeline.mapping import check_folder
+from vinemap.pipeline.fit_to_map import check_folder
 from vinemap.reading.vineyard import summary, verdict
 from vinemap.sentences import Sentence
 

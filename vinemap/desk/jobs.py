@@ -32,7 +32,7 @@ _STAGES = {
     ),
     "plan": ("reading", "terrain", "points", "worth", "walk", "writing"),
 }
-_STAGES["spring"] = (*_STAGES["map"][:-1], *_STAGES["map"][2:])
+_STAGES["spring"] = (*_STAGES["map"][:6], *_STAGES["map"][3:])
 
 
 _COUNTED = re.compile(r"(?:tile|vineyard) (\d+) of (\d+)")

@@ -7,8 +7,9 @@ from pathlib import Path
 from typing import Any
 
 from vinemap.decisions.spring import SpringCheck, check_forecast, corrected, spring_findings
+from vinemap.pipeline.fit_to_map import tallied
 from vinemap.pipeline.map_run import MapRun, Progress, quiet
-from vinemap.pipeline.mapping import before, mapped, tallied
+from vinemap.pipeline.mapping import before, ground_of, injury_of, mapped
 from vinemap.reading.shoots import read_shoots
 from vinemap.reading.vineyard import read_vineyard
 from vinemap.sentences import Figure, Sentence
@@ -47,13 +48,16 @@ def check_spring(folder: Path, counts: Path, progress: Progress = quiet) -> tupl
     shoots = read_shoots(counts, set(vineyard.samples["sample"]))  # a wrong table is told before the map is made
     earlier = before(vineyard)
     progress("survival")
-    first = mapped(vineyard, tallied(vineyard), progress, earlier=earlier)
+    tallies = tallied(vineyard)
+    progress("terrain")
+    ground = ground_of(vineyard, earlier)
+    forecast = injury_of(vineyard, tallies, ground, progress).grid
     grown = growth(shoots, vineyard.site.settings.actions.rules.spring.fewest_nodes)
     settings, samples = vineyard.site.settings, vineyard.samples
     confidence, kept = settings.survival.confidence, kept_nodes(samples, vineyard.site.blocks, settings)
     razor = razor_table(vineyard.nodes, vineyard.counts, kept, grown, confidence)
-    check = check_forecast(grown, samples, first.surface, confidence, razor)
-    run = mapped(vineyard, corrected(first.tallies, grown), progress, grown, earlier)
+    check = check_forecast(grown, samples, forecast, confidence, razor)
+    run = mapped(vineyard, corrected(tallies, grown), ground, progress, grown, earlier)
     return check, replace(run, report=run.report | {"spring": _spring_report(check, run)})
 
 

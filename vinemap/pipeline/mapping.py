@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from pathlib import Path
 from typing import NamedTuple
 
@@ -26,7 +25,6 @@ from vinemap.decisions.vine_rows import sample_vines, with_rows, zone_rows
 from vinemap.decisions.worklist import work_list
 from vinemap.decisions.zone_places import with_places
 from vinemap.decisions.zones import action_zones
-from vinemap.errors import InputError, Problem, TooFewSamplesError
 from vinemap.evidence.covariate import Evidence
 from vinemap.evidence.gathered import gathered
 from vinemap.evidence.region_prior import RegionPrior, read_prior
@@ -34,6 +32,7 @@ from vinemap.evidence.temperature import NightTemperature, night_of, night_sente
 from vinemap.exports.earlier import CUT, EarlierRun, kept_outputs, read_earlier, refuse_twice
 from vinemap.exports.record import digest
 from vinemap.exports.summary import findings, spring_summary, work_found
+from vinemap.pipeline.fit_to_map import named, tallied
 from vinemap.pipeline.map_run import MapRun, Progress, quiet
 from vinemap.pipeline.run_report import (
     apart_warnings,
@@ -46,17 +45,14 @@ from vinemap.pipeline.run_report import (
 from vinemap.reading.files import inputs_in
 from vinemap.reading.frames import known_rows
 from vinemap.reading.vineyard import Vineyard, read_vineyard
-from vinemap.sentences import Sentence
 from vinemap.settings import Settings
 from vinemap.states import Bud
 from vinemap.surface.draws import block_intervals, share_too_few
-from vinemap.surface.fit import InjuryMap, injury_map, refuse_too_few
-from vinemap.surface.observations import Observations
+from vinemap.surface.fit import InjuryMap, injury_map
 from vinemap.surface.trunks import wood_layers
 from vinemap.survival.before import dead_before, net_table
 from vinemap.survival.growth import block_growth
 from vinemap.survival.tables import block_table, sample_table
-from vinemap.survival.tally import kept_nodes, tally
 from vinemap.survival.wood import wood_table
 from vinemap.terrain.grid import block_grid
 from vinemap.terrain.layers import terrain_layers
@@ -101,26 +97,9 @@ def make_map(
         progress("reading")
         vineyard = read_vineyard(vineyard)
     progress("survival")
-    return mapped(vineyard, tallied(vineyard), progress, earlier=before(vineyard, after), prior=prior)
-
-
-def check_folder(folder: str | os.PathLike[str]) -> Vineyard:
-    """Read a vineyard folder, and make sure that it can be mapped.
-
-    Parameters
-    ----------
-    folder : Path
-        Of the vineyard.
-
-    Raises
-    ------
-    InputError
-        As `make_map` would.
-    """
-    vineyard = read_vineyard(folder)
-    with named(vineyard):
-        refuse_too_few(Observations.of(vineyard.samples, vineyard.site.blocks, tallied(vineyard), Bud.PRIMARY))
-    return vineyard
+    tallies, earlier = tallied(vineyard), before(vineyard, after)
+    progress("terrain")
+    return mapped(vineyard, tallies, ground_of(vineyard, earlier), progress, earlier=earlier, prior=prior)
 
 
 def before(vineyard: Vineyard, after: Sequence[str | os.PathLike[str]] = ()) -> list[EarlierRun]:
@@ -135,26 +114,69 @@ def before(vineyard: Vineyard, after: Sequence[str | os.PathLike[str]] = ()) -> 
     return runs
 
 
-def tallied(vineyard: Vineyard) -> pd.DataFrame:
-    """Return buds dead and read, as `vinemap.survival.tally.tally` counts them."""
-    kept = kept_nodes(vineyard.samples, vineyard.site.blocks, vineyard.site.settings)
-    return tally(vineyard.nodes, vineyard.counts, kept)
+class Ground(NamedTuple):
+    """The cells of a vineyard, its terrain, the temperatures of the night, and what else is known of it."""
+
+    grid: xr.Dataset
+    terrain: xr.Dataset | None
+    night: NightTemperature | None
+    known: tuple[Evidence, ...]
 
 
-@contextmanager
-def named(vineyard: Vineyard) -> Iterator[None]:
-    """Turn too few samples into a problem of the samples' file."""
-    try:
-        yield
-    except TooFewSamplesError as error:
-        alone = int(vineyard.samples.geometry.isna().sum())
-        remedy = Sentence.counted("remedy.block_only", alone) if alone else Sentence("remedy.more_canes")
-        raise InputError([Problem("samples", None, "", error.sentence, remedy)]) from error
+def ground_of(vineyard: Vineyard, earlier: Sequence[EarlierRun] = ()) -> Ground:
+    """Return what is known of a vineyard's ground beside its samples."""
+    site = vineyard.site
+    grid = block_grid(site.blocks, site.settings.surface.cell_m, site.settings.surface.max_cells)
+    terrain = None
+    if site.elevation is not None:
+        terrain = terrain_layers(site.elevation, site.crs, tuple(site.blocks.total_bounds))
+    night = night_of(site.loggers, grid, terrain)
+    return Ground(grid, terrain, night, gathered(site, night, [run.winter for run in earlier]))
+
+
+def usual_varieties(vineyard: Vineyard) -> dict[str, str]:
+    """Return the usual names of a vineyard's varieties by its own."""
+    blocks = vineyard.site.blocks
+    kinds = vineyard.site.settings.actions.rules.varieties.kinds(blocks)
+    given = zip(blocks["variety"], kinds, strict=True)
+    return {str(name): usual_name(str(name), kin) for name, kin in given if not pd.isna(name)}
+
+
+def injury_of(
+    vineyard: Vineyard,
+    tallies: pd.DataFrame,
+    ground: Ground,
+    progress: Progress,
+    grown: pd.DataFrame | None = None,
+    prior: RegionPrior | None = None,
+) -> InjuryMap:
+    """Fit the injury surface to counts, and name the samples' file where they are too few."""
+    site = vineyard.site
+    borrowed = None if prior is None else prior.named(usual_varieties(vineyard))
+    with named(vineyard):
+        return injury_map(
+            vineyard.samples,
+            site.blocks,
+            tallies,
+            ground.grid,
+            ground.terrain,
+            site.settings.surface,
+            progress,
+            _others(grown),
+            ground.known,
+            borrowed,
+        )
+
+
+def _others(grown: pd.DataFrame | None) -> tuple[Bud, ...]:
+    """Return the tissues whose averages need intervals beside the primary buds'."""
+    return () if grown is None else (Bud.NO_LIVE_BUD, Bud.FROZEN)
 
 
 def mapped(
     vineyard: Vineyard,
     tallies: pd.DataFrame,
+    ground: Ground,
     progress: Progress,
     grown: pd.DataFrame | None = None,
     earlier: Sequence[EarlierRun] = (),
@@ -163,13 +185,8 @@ def mapped(
     """From counts to actions: by the buds that were cut or, where shoots were counted, by what grew."""
     settings, blocks, samples = vineyard.site.settings, vineyard.site.blocks, vineyard.samples
     frames = known_rows(blocks, vineyard.site.rows)
-    progress("terrain")
-    grid, terrain, night, known = ground_of(vineyard, earlier)
-    borrowed = None if prior is None else prior.named(usual_varieties(vineyard))
-    with named(vineyard):
-        injury = injury_map(
-            samples, blocks, tallies, grid, terrain, settings.surface, progress, _others(grown), known, borrowed
-        )
+    grid, terrain, night, known = ground
+    injury = injury_of(vineyard, tallies, ground, progress, grown, prior)
     progress("wood")
     trunks = wood_layers(vineyard.wood, samples, blocks, grid, terrain, settings.surface, grown, known)
     surface = injury.grid.merge(trunks)
@@ -220,39 +237,6 @@ def mapped(
         run_report(vineyard, injury, zones, warnings, losses) | night_report(night, settings) | earlier_report(earlier),
         [*found, *work_found(work, settings), *([] if night is None or spring else night_sentences(night, settings))],
     )
-
-
-class Ground(NamedTuple):
-    """The cells of a vineyard, its terrain, the temperatures of the night, and what else is known of it."""
-
-    grid: xr.Dataset
-    terrain: xr.Dataset | None
-    night: NightTemperature | None
-    known: tuple[Evidence, ...]
-
-
-def ground_of(vineyard: Vineyard, earlier: Sequence[EarlierRun] = ()) -> Ground:
-    """Return what is known of a vineyard's ground beside its samples."""
-    site = vineyard.site
-    grid = block_grid(site.blocks, site.settings.surface.cell_m, site.settings.surface.max_cells)
-    terrain = None
-    if site.elevation is not None:
-        terrain = terrain_layers(site.elevation, site.crs, tuple(site.blocks.total_bounds))
-    night = night_of(site.loggers, grid, terrain)
-    return Ground(grid, terrain, night, gathered(site, night, [run.winter for run in earlier]))
-
-
-def usual_varieties(vineyard: Vineyard) -> dict[str, str]:
-    """Return the usual names of a vineyard's varieties by its own."""
-    blocks = vineyard.site.blocks
-    kinds = vineyard.site.settings.actions.rules.varieties.kinds(blocks)
-    given = zip(blocks["variety"], kinds, strict=True)
-    return {str(name): usual_name(str(name), kin) for name, kin in given if not pd.isna(name)}
-
-
-def _others(grown: pd.DataFrame | None) -> tuple[Bud, ...]:
-    """Return the tissues whose averages need intervals beside the primary buds'."""
-    return () if grown is None else (Bud.NO_LIVE_BUD, Bud.FROZEN)
 
 
 def _block_rows(

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import os
 
-from vinemap.pipeline.mapping import ground_of, named, tallied, usual_varieties
+from vinemap.pipeline.fit_to_map import named, tallied
+from vinemap.pipeline.mapping import ground_of, usual_varieties
 from vinemap.reading.vineyard import read_vineyard
 from vinemap.states import Bud
 from vinemap.surface.design import Design
-from vinemap.surface.fit import fit_field, refuse_too_few
+from vinemap.surface.fit import fit_field
 from vinemap.surface.lesson import Lesson
-from vinemap.surface.observations import Observations
+from vinemap.surface.observations import Observations, refuse_too_few
 
 
 def lesson_of(folder: str | os.PathLike[str]) -> Lesson:

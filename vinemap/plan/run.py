@@ -38,7 +38,7 @@ from vinemap.reading.frames import block_frames
 from vinemap.reading.vineyard import Site, Vineyard
 from vinemap.sentences import Figure, Sentence, said
 from vinemap.surface.design import most_covariates
-from vinemap.surface.fit import FEWEST_SAMPLES
+from vinemap.surface.observations import FEWEST_SAMPLES
 from vinemap.surface.undecided import Posterior
 from vinemap.terrain.layers import terrain_layers
 

@@ -12,22 +12,19 @@ import pandas as pd
 import xarray as xr
 
 from vinemap.arrays import Array
-from vinemap.errors import TooFewSamplesError
 from vinemap.evidence.covariate import Evidence
 from vinemap.evidence.region_prior import RegionPrior
 from vinemap.model.field import BinomialField
-from vinemap.sentences import Figure, Sentence
 from vinemap.settings import Surface as SurfaceSettings
 from vinemap.states import MAPPED, Bud
 from vinemap.surface.design import Design, batches, most_covariates
 from vinemap.surface.diagnostics import cross_validate, describe
 from vinemap.surface.draws import JointDraws, block_averages
 from vinemap.surface.effects import effects
-from vinemap.surface.observations import Observations
+from vinemap.surface.observations import FEWEST_SAMPLES, Observations, refuse_too_few
 from vinemap.terrain.grid import cell_size
 from vinemap.terrain.sparse import BlockCells
 
-FEWEST_SAMPLES = 3
 _DRAWS = 200
 
 
@@ -153,12 +150,6 @@ def _drawn(
     """Draw whole surfaces of one tissue."""
     draws = fitted.draw(grid.rio.bounds(), _DRAWS, np.random.default_rng(settings.seed))
     return JointDraws(draws, design, cells, cell_size(grid))
-
-
-def refuse_too_few(primary: Observations) -> None:
-    """Raise `TooFewSamplesError` where primary buds were read on too few samples for a map."""
-    if primary.samples < FEWEST_SAMPLES:
-        raise TooFewSamplesError(Sentence.counted("fault.too_few", primary.samples, least=Figure(FEWEST_SAMPLES)))
 
 
 def fit_field(observed: Observations, design: Design, borrowed: RegionPrior | None = None) -> BinomialField:

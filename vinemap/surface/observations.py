@@ -9,7 +9,11 @@ import numpy as np
 import pandas as pd
 
 from vinemap.arrays import Array
+from vinemap.errors import TooFewSamplesError
+from vinemap.sentences import Figure, Sentence
 from vinemap.states import Part
+
+FEWEST_SAMPLES = 3
 
 
 @dataclass(frozen=True)
@@ -64,3 +68,9 @@ class Observations:
     def samples(self) -> int:
         """Number of samples with at least one bud read."""
         return len(np.unique(self.sample))
+
+
+def refuse_too_few(primary: Observations) -> None:
+    """Raise `TooFewSamplesError` where primary buds were read on too few samples for a map."""
+    if primary.samples < FEWEST_SAMPLES:
+        raise TooFewSamplesError(Sentence.counted("fault.too_few", primary.samples, least=Figure(FEWEST_SAMPLES)))

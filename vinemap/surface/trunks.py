@@ -12,8 +12,8 @@ from vinemap.evidence.covariate import Evidence
 from vinemap.settings import Surface as SurfaceSettings
 from vinemap.states import DECISIVE, Tissue
 from vinemap.surface.design import Design
-from vinemap.surface.fit import FEWEST_SAMPLES, fit_field, predict_cells
-from vinemap.surface.observations import Observations
+from vinemap.surface.fit import fit_field, predict_cells
+from vinemap.surface.observations import FEWEST_SAMPLES, Observations
 from vinemap.survival.growth import trunks_grown
 from vinemap.survival.wood import tally_wood
 from vinemap.terrain.sparse import BlockCells
