@@ -6,11 +6,11 @@ import numpy as np
 import pyproj
 import pytest
 import xarray as xr
-from scipy.special import expit
+from scipy.special import expit, logit
 from scipy.stats import norm
 
 from tests.builders import CRS, EAST, NORTH
-from vinemap.evidence.winters import Winter, log_odds, winter_evidence
+from vinemap.evidence.winters import Winter, log_odds, mean_injury, winter_evidence
 
 BOUNDS = (EAST, NORTH, EAST + 200.0, NORTH + 100.0)
 NONE = np.zeros(0, int)
@@ -68,3 +68,17 @@ def test_the_edge_of_a_block_is_known_one_cell_beyond_the_earlier_map() -> None:
     found = evidence.read(np.array([[EAST + east, NORTH + 50] for east in (148, 155, 165)]), NONE)
     assert found[1] == pytest.approx(found[0])
     assert np.isnan(found[2])
+
+
+def test_the_mean_of_earlier_freezes_is_over_those_that_know_the_ground() -> None:
+    """By hand: 20 and 60 % are 40 % in the west; one run alone knows the east; outside blocks there is nothing."""
+    west, both = (
+        np.where(np.arange(20) < 10, value, rest) for value, rest in ((logit(0.2), np.nan), (logit(0.6), 0.0))
+    )
+    winters = [_winter(west, np.full(20, 0.5)), _winter(both, np.full(20, 0.5))]
+    index = np.where(np.arange(10)[:, None] < 2, -1, np.zeros((10, 20), int))
+    grid = winters[0].surface.assign(block_index=(("y", "x"), index))
+    found = mean_injury(winters, grid)
+    assert np.isnan(found[:2]).all()
+    np.testing.assert_allclose(found[2:, 1:8], 0.4, atol=1e-6)
+    np.testing.assert_allclose(found[2:, 13:19], 0.5, atol=1e-6)

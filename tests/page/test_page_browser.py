@@ -371,12 +371,19 @@ def test_names_give_way_to_the_worst_and_figures_stay(opened: Open, tmp_path: Pa
         assert max(shown[worst_name]) <= PHONE["width"], shown
 
 
-def test_names_give_way_to_loggers(opened: Open, tmp_path: Path) -> None:
-    """Where a logger hangs in the middle of each block, no block's name is written over its figure."""
+def test_loggers_and_earlier_freezes_stand_on_the_map(opened: Open, tmp_path: Path) -> None:
+    """Loggers are drawn on every layer and can be put away; no block's name is written over the figure of one that
+    hangs in its middle. Earlier freezes are a layer of their own, and what lies under the mouse is read there."""
     arguments = page_case().arguments()
     surface, blocks = arguments["surface"], arguments["blocks"]
     night = surface["primary_injury"] * -6 - 20
-    arguments["surface"] = surface.assign(night_c=night, night_low_c=night - 1, night_high_c=night + 1)
+    arguments["surface"] = surface.assign(
+        night_c=night,
+        night_low_c=night - 1,
+        night_high_c=night + 1,
+        earlier_injury=surface["primary_injury"] * 0 + 0.37,
+    )
+    arguments["report"]["after"] = ["2024-01-20"]
     middles = label_points(blocks.geometry)
     loggers = [{"min_c": -20.5 - k, "lon": lon, "lat": lat} for k, (lon, lat) in enumerate(middles)]
     arguments["report"]["night"] = {"loggers": loggers, "findings": []}
@@ -401,6 +408,16 @@ def test_names_give_way_to_loggers(opened: Open, tmp_path: Path) -> None:
     assert len(figures) == len(blocks)
     assert len(names) >= 4
     assert not any(name.intersects(figure) for name in names for figure in figures)
+    page.pick_layer("earlier")
+    assert "in the freeze of Jan 20, 2024" in page.page.inner_text("#legend")
+    page.after(_picture("marks"), page.page.locator("#overlay-choice input[value=loggers]").click)
+    assert "temperature logger" not in page.page.inner_text("#legend")
+    page.look_at(*middles[0])
+    assert page.page.inner_text("#readout [data-of=earlier]") == "In earlier freezes: 37%"
+    page.pick_layer("injury")
+    page.after(_picture("marks"), page.page.locator("#overlay-choice input[value=loggers]").click)
+    assert "temperature logger" in page.page.inner_text("#legend")
+    assert page.quiet(), page.said
 
 
 def test_browser_that_cannot_hand_pictures_over_paints_in_sight(opened: Open, file: Path) -> None:

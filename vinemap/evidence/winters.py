@@ -15,6 +15,8 @@ from vinemap.arrays import Array
 from vinemap.evidence.covariate import Evidence, Reader
 from vinemap.evidence.gridded import metric, reader
 from vinemap.sentences import Sentence
+from vinemap.terrain.grid import cell_size
+from vinemap.terrain.sparse import BlockCells
 
 _TAIL = float(ndtri(0.95))
 # Surfaces are written in single precision, and injury that is all but none or all has no log-odds.
@@ -110,6 +112,34 @@ def winter_evidence(
         mean=_MEAN,
         sd=_SD,
     )
+
+
+def mean_injury(winters: Sequence[Winter], grid: xr.Dataset) -> xr.DataArray:
+    """Return the injury of primary buds in earlier freezes on the cells of a grid, on average, a fraction.
+
+    Parameters
+    ----------
+    winters : sequence of Winter
+        At least one.
+    grid : Dataset
+        As `vinemap.terrain.grid.block_grid` gives it.
+
+    Returns
+    -------
+    DataArray (y, x)
+        NaN outside blocks, and where no freeze was mapped.
+    """
+    cells, crs, bounds = BlockCells.of(grid), CRS(grid.rio.crs), grid.rio.bounds()
+    found = [
+        reader(metric(winter.surface["primary_injury"], crs, bounds, cell_size(grid)), _EDGE)(
+            cells.centres(), cells.block
+        )
+        for winter in winters
+    ]
+    known = np.isfinite(found)
+    total = np.where(known, found, 0.0).sum(axis=0)
+    mean = np.divide(total, known.sum(axis=0), out=np.full(len(cells), np.nan), where=known.any(axis=0))
+    return xr.DataArray(xr.Variable(*cells.layer(mean.astype(np.float32))), coords={"y": grid.y, "x": grid.x})
 
 
 def _read(winter: Winter, crs: CRS, bounds: tuple[float, float, float, float], cell_m: float) -> tuple[Reader, Reader]:

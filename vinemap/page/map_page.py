@@ -41,7 +41,7 @@ from vinemap.web.embed import columns
 _PAGE = "vinemap.page"
 _TOLD = (
     "vinemap", "made", "name", "event_date", "model", "scores", "crop_loss", "area_over_threshold_ha",
-    "elevation_source",
+    "elevation_source", "after",
 )  # fmt: skip
 _NIGHT_STEP_C, _LEAST_SPAN_C = 0.05, 0.5
 
@@ -244,7 +244,8 @@ def _embedded(surface: xr.Dataset, change: Array | None) -> dict[str, Any]:
     frame = Frame.of(surface)
     layers = {
         name: encoded(coarsened(surface[name], frame.factor), PERCENT)
-        for name in [f"{t}_{part}" for t in MAPPED for part in ("injury", "low", "high")] + ["prob_over_threshold"]
+        for name in [f"{t}_{part}" for t in MAPPED for part in ("injury", "low", "high")]
+        + ["prob_over_threshold", "earlier_injury"]
         if name in surface
     }
     for name in ("night_c", "night_low_c", "night_high_c"):

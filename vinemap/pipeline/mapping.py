@@ -29,6 +29,7 @@ from vinemap.evidence.covariate import Evidence
 from vinemap.evidence.gathered import gathered
 from vinemap.evidence.region_prior import RegionPrior, read_prior
 from vinemap.evidence.temperature import NightTemperature, night_of, night_sentences
+from vinemap.evidence.winters import mean_injury
 from vinemap.exports.earlier import CUT, EarlierRun, kept_outputs, read_earlier, refuse_twice
 from vinemap.exports.record import digest
 from vinemap.exports.summary import findings, spring_summary, work_found
@@ -192,6 +193,8 @@ def mapped(
     surface = injury.grid.merge(trunks)
     if night is not None:
         surface = surface.assign(night.layers(grid))
+    if earlier:
+        surface = surface.assign(earlier_injury=mean_injury([run.winter for run in earlier], grid))
     progress("actions")
     spring = grown is not None
     if spring:

@@ -24,10 +24,13 @@ export function paintSamples(view) {
   }
 }
 
-// Temperature loggers as diamonds, each with its lowest of the night; what they cover comes back as boxes.
+// Temperature loggers as diamonds; on the night's own layer each in its colour, with its lowest of the night. What those
+// figures cover comes back as boxes.
 export function paintLoggers(view) {
   const { context } = view;
   const covered = [];
+  const night = state.layer === "night";
+  const half = night ? 8 : 6;
   context.save();
   context.font = `600 13px ${token("--sans")}`;
   context.textAlign = "left";
@@ -37,19 +40,20 @@ export function paintLoggers(view) {
     const x = view.x(logger.at[0]);
     const y = view.y(logger.at[1]);
     context.beginPath();
-    context.moveTo(x, y - 8);
-    context.lineTo(x + 8, y);
-    context.lineTo(x, y + 8);
-    context.lineTo(x - 8, y);
+    context.moveTo(x, y - half);
+    context.lineTo(x + half, y);
+    context.lineTo(x, y + half);
+    context.lineTo(x - half, y);
     context.closePath();
     context.lineWidth = 4;
     context.strokeStyle = "#ffffff";
     context.stroke();
-    context.fillStyle = css(colour("probability", shareOf("night", logger.min_c)));
+    context.fillStyle = night ? css(colour("probability", shareOf("night", logger.min_c))) : "#ffffff";
     context.fill();
     context.lineWidth = 1.5;
     context.strokeStyle = INK;
     context.stroke();
+    if (!night) continue;
     context.lineWidth = 4;
     context.strokeStyle = "#ffffff";
     const told = celsius(logger.min_c);

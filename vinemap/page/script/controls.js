@@ -2,7 +2,7 @@
 
 import { ICONS, byId, icon, make } from "../../web/script/dom.js";
 import { percent, t, words } from "../../web/script/words.js";
-import { blocks, canes, data, placed, protection, threshold, zones } from "./data.js";
+import { blocks, canes, data, loggers, placed, protection, threshold, zones } from "./data.js";
 import { here } from "./drawing.js";
 import { boxOfAll, toWorld } from "./geometry.js";
 import { LAYERS, TISSUES, offered, surface, terrain } from "./layers.js";
@@ -40,7 +40,7 @@ function tissueChoice() {
 }
 
 function overlayChoice() {
-  const offers = { samples: placed.length, names: blocks.length, zones: zones.length, canes: canes.length, contours: terrain, few: surface.has("too_few"), protection: protection.length, online: data.online };
+  const offers = { samples: placed.length, names: blocks.length, zones: zones.length, canes: canes.length, contours: terrain, few: surface.has("too_few"), protection: protection.length, loggers: loggers.length, online: data.online };
   byId("overlay-choice").replaceChildren(...Object.entries(offers).filter(([, any]) => any).map(([name]) => {
     const input = make("input", { type: "checkbox", value: name, checked: state[name] });
     input.addEventListener("change", () => show({ [name]: input.checked }));
@@ -75,7 +75,7 @@ export function needed() {
 
 // Unpack all that can be read on the map.
 export function readable() {
-  const wanted = ["injury", "low", "high"].map((part) => `${state.tissue}_${part}`).concat("prob_over_threshold", "change", "night_c", "night_low_c", "night_high_c");
+  const wanted = ["injury", "low", "high"].map((part) => `${state.tissue}_${part}`).concat("prob_over_threshold", "change", "earlier_injury", "night_c", "night_low_c", "night_high_c");
   return unpacked([...wanted.map((one) => surface.load(one)), terrain?.load(terrain.statistic.layer), terrain?.load("elevation_m")]);
 }
 

@@ -88,7 +88,7 @@ export function paintMarks(view) {
   paintOutlines(view);
   if (state.samples) paintSamples(view);
   if (state.canes) paintCanes(view);
-  const figures = state.layer === "night" ? paintLoggers(view) : [];
+  const figures = state.loggers ? paintLoggers(view) : [];
   if (state.names) paintNames(view, figures);
   if (here.at) paintHere(view);
 }

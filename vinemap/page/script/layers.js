@@ -15,6 +15,7 @@ export const LAYERS = {
   high: { ramp: "injury", grid: (tissue) => `${tissue}_high` },
   probability: { ramp: "probability", grid: () => "prob_over_threshold", primaryOnly: true },
   change: { ramp: "change", grid: () => "change", primaryOnly: true },
+  earlier: { ramp: "injury", grid: () => "earlier_injury", primaryOnly: true, ofGround: true },
   night: { ramp: "probability", grid: () => "night_c", ofGround: true },
   none: { ramp: null },
 };

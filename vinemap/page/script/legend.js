@@ -1,12 +1,12 @@
 // One legend, for the layer that is shown.
 
 import { byId, draw, make } from "../../web/script/dom.js";
-import { actionName, celsius, metres, number, percent, signed, t, words } from "../../web/script/words.js";
+import { actionName, celsius, day, metres, number, percent, signed, t, words } from "../../web/script/words.js";
 import { swatch } from "./charts.js";
 import { sampleSize } from "./circles.js";
 import { CHOSEN, INK, REACH, actionColour, colour, css } from "./colours.js";
 import { contours } from "./contours.js";
-import { blocks, canes, data, placed, protection, threshold, zones } from "./data.js";
+import { blocks, canes, data, loggers, placed, protection, threshold, zones } from "./data.js";
 import { CHANGE_SPAN, LAYERS, nightAt, surface } from "./layers.js";
 import { state } from "./state.js";
 import { byZone } from "./tasks.js";
@@ -23,7 +23,7 @@ export function legend() {
   const lines = state.contours ? contours() : null;
   if (lines) more.append(make("span", { class: "key" }, lineSwatch(), t("legend.contours", { step: metres(lines.step.metres, words.units === "us" ? 1 : 0) })));
   if (state.protection && protection.length) more.append(make("span", { class: "key" }, reachSwatch(), t("legend.protection")));
-  if (state.layer === "night") more.append(make("span", { class: "key" }, loggerSwatch(), t("legend.loggers")));
+  if (state.loggers && loggers.length) more.append(make("span", { class: "key" }, loggerSwatch(), t(state.layer === "night" ? "legend.loggers" : "legend.logger")));
   if (state.samples && placed.length) more.append(sampleKey());
   if (state.canes && canes.length) more.append(make("span", { class: "key" }, caneSwatch(), t("legend.canes")));
   if (zones.length && (state.zones || state.layer === "action" || blocks.some(byZone))) more.append(zoneKey());
@@ -32,7 +32,14 @@ export function legend() {
 }
 
 function layerTitle(layer) {
-  return t(`legend.${layer}`, { tissue: t(`tissue.${state.tissue}.of`), threshold: percent(threshold) });
+  const key = layer === "earlier" && data.report.after.length === 1 ? "earlier.one" : layer;
+  return t(`legend.${key}`, { freezes: freezes(), tissue: t(`tissue.${state.tissue}.of`), threshold: percent(threshold) });
+}
+
+// An earlier freeze goes by its date; one without goes by its run's folder.
+function freezes() {
+  const names = (data.report.after ?? []).map((name) => (/^\d{4}-\d\d-\d\d$/.test(name) ? day(name) : name));
+  return new Intl.ListFormat(words.language).format(names);
 }
 
 function scaleBar(layer, ramp) {

@@ -27,6 +27,7 @@ export function look(lon, lat) {
     high: value(`${tissue}_high`),
     probability: value("prob_over_threshold"),
     change: value("change"),
+    earlier: value("earlier_injury"),
     night: ["", "_low", "_high"].map((end) => value(`night${end}_c`)),
     few: value("too_few") === 1,
     vine: block && vineAt(block, x, y),
@@ -52,6 +53,7 @@ export function readout(found, pinned = false) {
     const told = [["readout.zone", found.zone], ["readout.block", block]].map(([key, item]) => rests(key, item)).filter(Boolean);
     if (told.length) box.append(make("p", { class: "rests", "data-of": "cut" }, told.join(" ")));
   } else box.append(make("p", { class: "where" }, t("readout.outside")));
+  if (block && found.earlier !== null && state.tissue === "primary") box.append(make("p", { class: "line", "data-of": "earlier" }, t("readout.earlier"), " ", make("b", {}, percent(100 * found.earlier))));
   if (block && found.night[0] !== null) box.append(nightRead(found.night));
   if (found.ground !== null) box.append(groundRead(found.ground));
   if (block && pinned) {

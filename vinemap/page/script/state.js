@@ -14,6 +14,7 @@ export const state = {
   few: true,
   canes: false,
   protection: true,
+  loggers: true,
   online: false,
   block: null,
   sample: null,
