@@ -3,9 +3,8 @@
 
 import { byId, make } from "../../web/script/dom.js";
 import { t } from "../../web/script/words.js";
-import { say } from "./said.js";
+import { answered, say, unreachable, unsay } from "./said.js";
 
-const AGAIN_MS = 2000;
 const PAUSE_MS = 500;
 
 export function keepCells(form) {
@@ -19,7 +18,7 @@ export function keepCells(form) {
 
   form.addEventListener("input", ({ target }) => {
     note(target);
-    say(""); // what was said of the cell before does not hold for this one
+    unsay();
     clearTimeout(pause);
     pause = setTimeout(send, PAUSE_MS);
   });
@@ -46,9 +45,7 @@ export function keepCells(form) {
         await keep(input);
       }
     } catch {
-      say(t("cells.unreachable"));
-      byId("said").classList.add("shown");
-      setTimeout(send, AGAIN_MS);
+      unreachable(send);
     } finally {
       sending = false;
     }
@@ -63,7 +60,7 @@ export function keepCells(form) {
     });
     if (answer.status === 409) return differ(input, (await answer.json()).there);
     if (!answer.ok) throw new Error(String(answer.status));
-    byId("said").classList.remove("shown");
+    answered();
     (base[row] ??= [])[column] = value;
     note(input);
     input.parentNode.classList.add("changed");

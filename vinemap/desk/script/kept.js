@@ -3,9 +3,7 @@
 
 import { byId } from "../../web/script/dom.js";
 import { t } from "../../web/script/words.js";
-import { say } from "./said.js";
-
-const AGAIN_MS = 2000;
+import { answered, say, unreachable, unsay } from "./said.js";
 
 export const store = { blocks: new Map(), samples: new Map(), names: {}, problems: [], faults: { blocks: {}, samples: {} }, none: "", changed: () => {}, told: () => {} };
 
@@ -63,7 +61,7 @@ export function change(layer, id, feature, { back = false } = {}) {
   if (feature) store[layer].set(id, { ...feature, id, revision: was?.revision });
   else store[layer].delete(id);
   waiting.push({ layer, id, feature: feature && structuredClone(feature), revision: was?.revision });
-  say(""); // what was said of the change before this one does not hold for this one
+  unsay();
   store.changed();
   send();
 }
@@ -91,11 +89,9 @@ async function send() {
         look();
       }
     }
-    byId("said").classList.remove("shown");
+    answered();
   } catch {
-    say(t("cells.unreachable"));
-    byId("said").classList.add("shown");
-    setTimeout(send, AGAIN_MS);
+    unreachable(send);
   } finally {
     sending = false;
   }
