@@ -181,6 +181,8 @@ class Column:
 
     def matches(self, name: str) -> bool:
         """Whether a name is this column's, or one of those that its name in braces stands for."""
+        if not self.is_pattern:
+            return name == self.name
         fixed = re.split(r"\{\w+\}", self.name)
         return re.fullmatch(".+".join(map(re.escape, fixed)), name) is not None
 

@@ -17,7 +17,7 @@ from tests.region.simulated import vineyard
 from tests.region.test_learning import region as teachers_of
 from vinemap.cli import commands
 from vinemap.region import region as region_module
-from vinemap.region.learning import prior_of
+from vinemap.region.learning import prior_of, teaching
 from vinemap.region.region import map_region, told
 from vinemap.region.task import Outcome, Task, map_member, teach_member
 from vinemap.states import Mapped
@@ -72,6 +72,21 @@ def test_who_teaches_and_who_borrows(county, tmp_path: Path) -> None:
     assert not any(word in whole for word in ("plot", "rower", "Lakeside", "Riesling"))
     assert json.loads((tmp_path / "out" / "run.json").read_text(encoding="utf-8"))["taught_by"] == 7
     assert "7 vineyards taught" in " ".join(map(str, told(found)))
+
+
+def test_of_very_many_some_teach(county, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where more share than are let teach, the lot falls by their names; the rest borrow what all of those taught."""
+    monkeypatch.setattr("vinemap.region.learning.MOST_TEACHERS", 6)
+    home, priors = county
+    map_region(home, tmp_path / "out")
+    chosen = teaching(NAMES[:-1])
+    assert len(chosen) == 6
+    taught = chosen - {NAMES[0]}
+    whole = (tmp_path / "out" / "prior.json").read_text(encoding="utf-8")
+    assert json.loads(whole)["vineyards"] == len(taught)
+    assert {name for name in NAMES if priors[name] == whole} == set(NAMES) - taught
+    # One more takes the place of one of them, or of none.
+    assert len(teaching([*NAMES[:-1], "plot99"]) & chosen) >= 5
 
 
 def test_alone_nobody_borrows(county, tmp_path: Path) -> None:

@@ -96,6 +96,19 @@ def test_the_adviser_sees_all(tmp_path: Path) -> None:
     assert sorted(table["more_canes"].dropna()) == list(range(1, len(mapped) + 1))
 
 
+def test_the_list_has_room_for_the_worst(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of more than a browser shows well, the most injured and those not mapped stand there, and it says so."""
+    home, outcomes = region(40)
+    monkeypatch.setattr("vinemap.region.ranking.MOST_ROWS", 2)
+    table = vineyards_table(home.members, outcomes)
+    page = Html(index_page(home, table, outcomes))
+    links = [given["href"] for tag, given in page.elements if tag == "a"]
+    assert links == [f"{name}/map.html" for name in table["folder"][:2]]
+    text = " ".join(page.words)
+    assert "4 of 40 vineyards stand here" in text
+    assert "3 vineyards could not be mapped" in text
+
+
 def test_it_prints(tmp_path: Path) -> None:
     """As PDF it has the title, the tables and the method, and no grower, folder or producer's file."""
     write_pdf(_bulletin(24).html(), tmp_path / "bulletin.pdf")

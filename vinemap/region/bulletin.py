@@ -49,12 +49,14 @@ class Bulletin:
     ) -> None:
         self.language, self.name, self.tables = region.settings.language, region.name, tables
         self._settings, self._borrowed = region.settings, borrowed
-        self._counted = [
-            figures
-            for member in region.members
-            if member.share and (figures := outcomes[member.folder].figures) is not None
-        ]
-        self._mapped = sum(outcome.figures is not None for outcome in outcomes.values())
+        self._freezes, self._days, self._counted, self._mapped = set[str](), set[str](), 0, 0
+        for member in region.members:
+            figures = outcomes[member.folder].figures
+            self._mapped += figures is not None
+            if member.share and figures is not None:
+                self._counted += 1
+                self._freezes.update({figures["freeze"]} - {None})
+                self._days.update(figures["days"])
         self._all, self._made, self._version = len(region.members), made, version
         self.drawing = district_map(tables.districts, region.districts)
 
@@ -73,12 +75,12 @@ class Bulletin:
     @property
     def facts(self) -> list[tuple[str, str]]:
         """What stands under the title: a label and what it says."""
-        freezes = sorted({figures["freeze"] for figures in self._counted} - {None})
+        freezes = sorted(self._freezes)
         if self._settings.event_date is not None:
             freezes = [self._settings.event_date.isoformat()]
-        days = sorted(day for figures in self._counted for day in figures["days"])
+        days = sorted(self._days)
         unknown = self("fact.unknown")
-        counts = {"counted": Figure(len(self._counted)), "mapped": Figure(self._mapped), "all": Figure(self._all)}
+        counts = {"counted": Figure(self._counted), "mapped": Figure(self._mapped), "all": Figure(self._all)}
         return [
             (self("fact.freeze"), self.said(Listed(freezes)) if freezes else unknown),
             (self("fact.cut"), " – ".join(dict.fromkeys((days[0], days[-1]))) if days else unknown),

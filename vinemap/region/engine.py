@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import math
 import os
 import secrets
 import time
@@ -31,7 +32,7 @@ _DEATHS = 5
 """Workers that a vineyard may outlive: past these it is taken for what kills them."""
 PATIENCE_S = 300.0
 """Seconds to wait for a scheduler, and for it to have a worker."""
-_LOOK_S, _PAUSE_S = 2.0, 0.05
+_LOOK_S, _PAUSE_S = 2.0, 0.1
 
 _Opened = Callable[[], Any]
 _CONFIG = {
@@ -169,11 +170,12 @@ def _through(
 
     under_way: dict[str, Task] = {}
     done = as_completed(loop=client.loop, with_results=False, raise_errors=False)
-    drawn = False
+    drawn, room, looked = False, 0, -math.inf
 
     def fill() -> None:
-        nonlocal drawn
-        room = max(_FEWEST_AHEAD, _AHEAD * sum(client.nthreads().values()))
+        nonlocal drawn, room, looked
+        if (now := time.monotonic()) - looked > _LOOK_S:
+            room, looked = max(_FEWEST_AHEAD, _AHEAD * sum(client.nthreads().values())), now
         while len(under_way) < room and not drawn:
             task = waiting.popleft() if waiting else next(rest, None)
             if task is None:
@@ -205,7 +207,9 @@ def _as_they_end(done: Any, client: Any, patience_s: float) -> Iterator[Any]:
             yield next(done)
             seen = time.monotonic()
             continue
-        time.sleep(_PAUSE_S)
+        # As it waits itself, but for who else is there.
+        with done.thread_condition:
+            done.thread_condition.wait(_PAUSE_S)
         now = time.monotonic()
         if now - looked < _LOOK_S:
             continue

@@ -17,6 +17,9 @@ from vinemap.states import Mapped
 from vinemap.units import area_unit
 from vinemap.web.templates import render
 
+MOST_ROWS = 2000
+"""Vineyards that the page lists of those that were mapped, and of those that were not: a browser shows so many well."""
+
 
 def vineyards_table(members: Sequence[Member], outcomes: Mapping[str, Outcome]) -> pd.DataFrame:
     """Return the rows of private/vineyards.csv.
@@ -81,7 +84,8 @@ def index_page(region: Region, table: pd.DataFrame, outcomes: Mapping[str, Outco
     language, units = region.settings.language, region.settings.units
     per_hectare, unit = area_unit(units)
     rows = []
-    for row in table.to_dict("records"):
+    shown = _listed(table)
+    for row in shown.to_dict("records"):
         figures = outcomes[row["folder"]].figures
         mapped = figures is not None
         warnings = [text.get(language, text["en"]) for text in figures["warnings"]] if figures is not None else []
@@ -100,7 +104,8 @@ def index_page(region: Region, table: pd.DataFrame, outcomes: Mapping[str, Outco
                 "where": _worth(row),
             }
         )
-    faults = sum(row["state"] in (Mapped.WRONG, Mapped.FAILED) for row in rows)
+    faults = int(table["state"].isin([Mapped.WRONG, Mapped.FAILED]).sum())
+    listed, all_of_them = Figure(len(shown)), Figure(len(table))
 
     def said(text: Any) -> str:
         return text.said(language) if isinstance(text, Said) else str(text)
@@ -112,8 +117,15 @@ def index_page(region: Region, table: pd.DataFrame, outcomes: Mapping[str, Outco
         said=said,
         language=language,
         faults=Sentence.counted("region.faults", faults) if faults else "",
+        left="" if len(shown) == len(table) else Sentence("region.index.left", listed=listed, all=all_of_them),
         word=lambda key, **values: Sentence(f"region.{key}", **values).said(language),
     )
+
+
+def _listed(table: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows that the page has room for: the most injured, and those that were not mapped."""
+    mapped = table["state"].isin([Mapped.MAPPED, Mapped.UNCHANGED])
+    return pd.concat([table[mapped].head(MOST_ROWS), table[~mapped].head(MOST_ROWS)])
 
 
 def _figure(value: Any) -> Any:

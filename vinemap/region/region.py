@@ -30,7 +30,8 @@ from vinemap.reading.tabular import NOTES_SHEET
 from vinemap.region.addresses import below, brought, folders_at, is_address, last_name, sent, without_scheme
 from vinemap.region.bulletin import Bulletin
 from vinemap.region.engine import cluster, outcomes
-from vinemap.region.learning import Learnt, Teacher, learnt_from
+from vinemap.region.held import Held
+from vinemap.region.learning import Learnt, Teacher, learnt_from, teaching
 from vinemap.region.members import Region, folders_in, read_region
 from vinemap.region.ranking import index_page, vineyards_table
 from vinemap.region.task import Outcome, Task, teach_member
@@ -58,7 +59,7 @@ class RegionRun:
     Attributes
     ----------
     region : Region
-    outcomes : dict of str to Outcome
+    outcomes : mapping of str to Outcome
         By the name of the vineyard's folder.
     written : list of str
         Paths or addresses of the region's own files, the bulletin first.
@@ -67,7 +68,7 @@ class RegionRun:
     """
 
     region: Region
-    outcomes: dict[str, Outcome]
+    outcomes: Mapping[str, Outcome]
     written: list[str]
     learnt: Learnt = field(default_factory=Learnt)
 
@@ -121,13 +122,13 @@ def map_region(
     region = _read(home)
     private = below(target, PRIVATE)
     tasks = [Task(below(home, member.folder), private, pdf) for member in region.members]
-    found: dict[str, Outcome] = {}
+    found = Held()
     with _held(target, home), cluster(scheduler, workers) as opened:
         learnt = Learnt() if alone else learnt_from(_teachers(region, tasks, opened, taught), region.settings)
-        tasks = [replace(task, prior=learnt.text_for(task.name)) for task in tasks]
-        for task, outcome in outcomes(tasks, opened):
+        taught_tasks = (replace(task, prior=learnt.text_for(task.name)) for task in tasks)
+        for task, outcome in outcomes(taught_tasks, opened):
             former = _so_far(len(found), len(tasks))
-            found[task.name] = outcome
+            found.keep(task.name, outcome)
             note_written(_so_far(len(found), len(tasks)), former)
             done(len(found), len(tasks), task.name, outcome)
         written = _write(region, found, home, target, learnt, pdf=pdf)
@@ -135,9 +136,10 @@ def map_region(
 
 
 def _teachers(region: Region, tasks: Sequence[Task], opened: Callable[[], Any], taught: Done) -> dict[str, Teacher]:
-    """Fit every vineyard that shares its figures to its own counts, where they are enough to teach each other."""
+    """Fit vineyards that share their figures to their own counts, where they are enough to teach each other."""
     growers = {member.folder: member.grower for member in region.members if member.share}
-    asked = [task for task in tasks if task.name in growers]
+    chosen = teaching(growers)
+    asked = [task for task in tasks if task.name in chosen]
     if len(asked) < FEWEST_VINEYARDS:
         return {}
     lessons = {}
@@ -180,7 +182,7 @@ def _held(target: str, home: str) -> Iterator[None]:
 
 
 def _write(
-    region: Region, found: dict[str, Outcome], home: str, target: str, learnt: Learnt, *, pdf: bool
+    region: Region, found: Mapping[str, Outcome], home: str, target: str, learnt: Learnt, *, pdf: bool
 ) -> list[str]:
     """Write the region's own files, all or none."""
     report = {
@@ -206,7 +208,7 @@ def _write(
 
 
 def _fill(
-    stage: Path, region: Region, found: dict[str, Outcome], report: Mapping[str, Any], *, borrowed: bool, pdf: bool
+    stage: Path, region: Region, found: Mapping[str, Outcome], report: Mapping[str, Any], *, borrowed: bool, pdf: bool
 ) -> None:
     """Write what is for everybody, and below `PRIVATE` what is for the adviser alone."""
     outlined = [] if region.districts is None else [str(name) for name in region.districts["district"]]
