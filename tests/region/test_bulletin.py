@@ -5,14 +5,19 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import geopandas as gpd
+import numpy as np
+import pandas as pd
 import pytest
+from axe_playwright_python import sync_playwright as axe
 from pypdf import PdfReader
 
 from tests.builders import HOSTILE, Html
 from tests.region.simulated import DISTRICTS, region
 from vinemap.region.bulletin import Bulletin
+from vinemap.region.district_map import district_map
 from vinemap.region.ranking import index_page, vineyards_table
 from vinemap.region.region import districts_geojson
 from vinemap.region.totals import bulletin_tables
@@ -34,7 +39,7 @@ def test_it_says_what_a_reader_asks(language: str, words: tuple[str, ...]) -> No
     text = " ".join(page.words)
     for word in (*words, "2026-01-08", "2026-01-12 – 2026-01-20", "Lakeside", "Abbott 1925"):
         assert word in text
-    assert sum(tag == "li" for tag, _ in page.elements) == 5
+    assert sum(tag == "li" for tag, _ in page.elements) == len(DISTRICTS) + 5
     assert not [tag for tag, _ in page.elements if tag in ("script", "img", "link", "iframe")]
     policies = [given.get("content") for tag, given in page.elements if tag == "meta" and "http-equiv" in given]
     assert policies == ["default-src 'none'; style-src 'unsafe-inline'"]
@@ -133,3 +138,38 @@ def test_it_says_how_it_was_made() -> None:
     assert "por separado" in alone
     assert "lengua materna" in alone
     assert "native reader" not in _bulletin().html()
+
+
+def test_letters_stand_out_on_every_colour() -> None:
+    """The contrast of letters on a district's colour is 4.5 or more: WCAG 2.2, 1.4.3 (its formulas from memory)."""
+
+    def light(colour: str) -> float:
+        parts = [int(colour[k : k + 2], 16) / 255 for k in (1, 3, 5)]
+        return float(np.dot([0.2126, 0.7152, 0.0722], [((c + 0.055) / 1.055) ** 2.4 for c in parts]))
+
+    table = pd.DataFrame({"district": [str(k) for k in range(101)], "state": "shown", "injury_pct": range(101)})
+    for district in district_map(table, None).districts:
+        assert district.colour is not None
+        letters = 1.0 if district.light else 0.0
+        low, high = sorted([letters, light(district.colour)])
+        assert (high + 0.05) / (low + 0.05) >= 4.5, district
+
+
+@pytest.mark.parametrize("language", ["en", "es"])
+def test_a_phone_shows_both_pages_whole(tmp_path: Path, browser: Any, language: str) -> None:
+    """At 360 px nothing is wider than the screen but what scrolls by itself, and axe-core finds no violation."""
+    home, outcomes = region(24, language=language)
+    outlines = gpd.GeoDataFrame(
+        {"district": list(DISTRICTS[:2])}, geometry=gpd.points_from_xy([-77, -76], [42, 42]).buffer(0.2), crs=4326
+    )
+    outlined = Bulletin(
+        replace(home, districts=outlines), outcomes, bulletin_tables(home.members, outcomes, home.settings), "", "0"
+    )
+    page = browser.new_page(viewport={"width": 360, "height": 740}, bypass_csp=True)  # axe itself is an inline script
+    for number, html in enumerate([*_pages(home, outcomes), outlined.html()]):
+        (tmp_path / f"{number}.html").write_text(html, encoding="utf-8")
+        page.goto((tmp_path / f"{number}.html").as_uri())
+        assert page.evaluate("document.documentElement.scrollWidth") == 360
+        found = axe.Axe().run(page).response["violations"]
+        assert [(v["id"], [n["html"][:120] for n in v["nodes"]]) for v in found] == [], number
+    page.close()
