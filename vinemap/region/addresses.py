@@ -124,7 +124,8 @@ def text_at(place: str) -> str | None:
     with _plain_causes(place):
         system, root = _opened(place)
         try:
-            return str(system.cat_file(root, 0, MOST_BYTES).decode("utf-8", "replace"))
+            # By name: to S3's the second is a version.
+            return str(system.cat_file(root, start=0, end=MOST_BYTES).decode("utf-8", "replace"))
         except FileNotFoundError:
             return None
 
