@@ -5,6 +5,7 @@ from __future__ import annotations
 import multiprocessing
 import os
 import sys
+from multiprocessing.connection import Connection
 from multiprocessing.process import BaseProcess
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -24,19 +25,29 @@ def forking() -> ForkServerContext:
     return context
 
 
-def command(told: Path, *arguments: str, at: tuple[str, str, int] | None = None) -> BaseProcess:
+def command(
+    told: Path, *arguments: str, at: tuple[str, str, int] | None = None, printed: Connection | None = None
+) -> BaseProcess:
     """Start the command line in a process of its own; what it complains of goes to a file.
 
     With ``at`` it gets a signal at an audit event (PEP 578) one of whose first arguments ends with the words given.
+    What it prints goes to the end of a pipe that is given, or nowhere.
     """
-    process = forking().Process(target=_command, args=(str(told), arguments, at))
+    process = forking().Process(target=_command, args=(str(told), arguments, at, printed))
     process.start()
     return process
 
 
-def _command(told: str, arguments: tuple[str, ...], at: tuple[str, str, int] | None) -> None:
+def _command(
+    told: str, arguments: tuple[str, ...], at: tuple[str, str, int] | None, printed: Connection | None
+) -> None:
     for stream, path in ((1, os.devnull), (2, told)):
         os.dup2(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), stream)
+    if printed is not None:
+        os.dup2(printed.fileno(), 1)
+        printed.close()
+        # The stream that is there was made for a file, and would seek.
+        sys.stdout = os.fdopen(1, "w", encoding="utf-8", closefd=False)
     if at is not None:
         _signal_at(*at)
     sys.argv = ["vinemap", *arguments]

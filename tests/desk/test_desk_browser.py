@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import io
 import os
-import subprocess
-import sys
 from collections.abc import Callable, Iterator
+from multiprocessing.connection import Connection
+from multiprocessing.process import BaseProcess
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +17,7 @@ from axe_playwright_python import sync_playwright as axe
 from playwright import sync_api as playwright
 
 from tests.builders import write_vineyard
+from tests.forks import command, forking
 from vinemap.sentences import languages
 
 WIDE, PHONE = {"width": 1280, "height": 800}, {"width": 360, "height": 740}
@@ -28,23 +29,19 @@ PATIENCE_MS = 120_000  # a machine with other work makes a map slowly
 
 
 @pytest.fixture
-def opened(browser: Any) -> Iterator[Open]:
+def opened(browser: Any, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Open]:
     """Start a desk in a process of its own and open it; no page complains, and it ends by its button."""
-    started: list[subprocess.Popen[str]] = []
+    told = tmp_path_factory.mktemp("desk") / "told"
+    started: list[tuple[BaseProcess, Connection]] = []
     contexts: list[Any] = []
     heard: list[str] = []
 
     def open_desk(folder: Path, **options: Any) -> Any:
-        desk = subprocess.Popen(
-            [sys.executable, "-m", "vinemap", "desk", str(folder), "--no-open"],
-            stdout=subprocess.PIPE,
-            text=True,
-            cwd=Path(__file__).parents[2],
-            env={**os.environ, "PYTHONUNBUFFERED": "1"},
-        )
-        started.append(desk)
-        assert desk.stdout is not None
-        address = desk.stdout.readline().split()[-1]
+        here, there = forking().Pipe(duplex=False)
+        started.append((command(told, "desk", str(folder), "--no-open", printed=there), here))
+        there.close()
+        with open(os.dup(here.fileno()), encoding="utf-8") as printed:
+            address = printed.readline().split()[-1]
         context = browser.new_context(**{"viewport": WIDE, "locale": "en-GB", "accept_downloads": True, **options})
         context.set_default_timeout(PATIENCE_MS)
         contexts.append(context)
@@ -56,11 +53,13 @@ def opened(browser: Any) -> Iterator[Open]:
         return page
 
     yield open_desk
-    for context, desk in zip(contexts, started, strict=True):
+    for context, (desk, here) in zip(contexts, started, strict=True):
         page = context.pages[0]
         page.click("#foot button")
         assert WORDS["desk.closed"] in page.inner_text("h1")
-        assert desk.wait() == 0
+        desk.join()
+        here.close()
+        assert (desk.exitcode, told.read_text(encoding="utf-8")) == (0, "")
         context.close()
     assert heard == []
 
