@@ -51,6 +51,7 @@ def write_map(
     progress: Progress = quiet,
     *,
     pdf: bool = False,
+    folder: Path | None = None,
 ) -> list[Path]:
     """Write the outputs of a run, all or nothing.
 
@@ -66,6 +67,8 @@ def write_map(
         Called with words for what is being done.
     pdf : bool
         Write the crew sheets as PDF too.
+    folder : Path, optional
+        The vineyard's, where what was read is a passing copy of it.
 
     Returns
     -------
@@ -89,7 +92,7 @@ def write_map(
     """
     progress("writing")
     out = Path(out)
-    with staged(out, run.vineyard.site.folder, "map", run.report) as stage:
+    with staged(out, folder or run.vineyard.site.folder, "map", run.report) as stage:
         _fill(stage, run, None if earlier is None else Path(earlier), pdf=pdf)
         names = _page_first(stage)
     return [out / name for name in names]

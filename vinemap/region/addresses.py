@@ -10,6 +10,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Any
+from urllib.parse import unquote
 
 from vinemap.doors import barred, megabytes
 from vinemap.errors import FetchError, VinemapError
@@ -38,7 +39,15 @@ def below(place: str, *names: str) -> str:
 
 def last_name(place: str) -> str:
     """Return the name of a folder."""
-    return place.rstrip("/").rpartition("/")[2] if is_address(place) else Path(place).resolve().name
+    return _plain(place, place.rstrip("/").rpartition("/")[2]) if is_address(place) else Path(place).resolve().name
+
+
+def place_on_disk(place: str) -> Path:
+    """Return a folder that outputs are known to be of; of whatever lies at an address, the root of this disk.
+
+    A copy of it that is gone afterwards would be another one's in the next run.
+    """
+    return Path("/") if is_address(place) else Path(place)
 
 
 @contextmanager
@@ -145,7 +154,9 @@ def _files(system: Any, root: str, *, deep: bool) -> Iterator[tuple[str, str, in
     for path, entry in found.items():
         way = _way(path, root)
         if _is_below(way) and not any(part.startswith(".") for part in way.split("/")):
-            yield path, way, int(entry.get("size") or 0)
+            size = entry.get("size")
+            # A list of links, as web servers give it, has no sizes.
+            yield path, way, int((system.info(path).get("size") if size is None else size) or 0)
 
 
 def _is_below(way: str) -> bool:
@@ -155,7 +166,12 @@ def _is_below(way: str) -> bool:
 
 def _way(path: str, root: str) -> str:
     path, root = path.lstrip("/"), root.lstrip("/")
-    return path[len(root) :].lstrip("/") if path.startswith(root) else path
+    return _plain(root, path[len(root) :].lstrip("/") if path.startswith(root) else path)
+
+
+def _plain(address: str, name: str) -> str:
+    """Return a name as people write it: in links it has its spaces and accents as %20 and the like."""
+    return unquote(name) if address.lower().startswith(("http://", "https://")) else name
 
 
 @contextmanager

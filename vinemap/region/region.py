@@ -27,7 +27,16 @@ from vinemap.exports.record import RUN_FILE
 from vinemap.exports.spreadsheet import Shown, freeze, put_line, put_table, to_print
 from vinemap.interrupts import note_written
 from vinemap.reading.tabular import NOTES_SHEET
-from vinemap.region.addresses import below, brought, folders_at, is_address, last_name, sent, without_scheme
+from vinemap.region.addresses import (
+    below,
+    brought,
+    folders_at,
+    is_address,
+    last_name,
+    place_on_disk,
+    sent,
+    without_scheme,
+)
 from vinemap.region.bulletin import Bulletin
 from vinemap.region.engine import cluster, outcomes
 from vinemap.region.held import Held
@@ -176,8 +185,7 @@ def _held(target: str, home: str) -> Iterator[None]:
     """Hold a local output folder, so that no second run writes into it."""
     with ExitStack() as stack:
         if not is_address(target):
-            # An address has nothing to compare with, and its name is refused by no folder here.
-            stack.enter_context(claimed(Path(target), Path("/") if is_address(home) else Path(home)))
+            stack.enter_context(claimed(Path(target), place_on_disk(home)))
         yield
 
 
@@ -195,8 +203,7 @@ def _write(
     }
     with ExitStack() as stack:
         local = Path(stack.enter_context(TemporaryDirectory(prefix="vinemap-"))) if is_address(target) else Path(target)
-        source = local if is_address(home) else Path(home)
-        with staged(local / "out" if is_address(target) else local, source, "region", report) as stage:
+        with staged(local / "out" if is_address(target) else local, place_on_disk(home), "region", report) as stage:
             _fill(stage, region, found, report, borrowed=bool(learnt.each), pdf=pdf)
             if learnt.shown is not None:
                 (stage / PRIOR_FILE).write_text(learnt.shown.to_json(), encoding="utf-8")

@@ -16,7 +16,7 @@ from typing import Any
 
 from vinemap.characters import compare_as_ascii
 from vinemap.doors import barred
-from vinemap.region.addresses import below, brought, is_address, last_name, sent, text_at
+from vinemap.region.addresses import below, brought, is_address, last_name, place_on_disk, sent, text_at
 from vinemap.states import Mapped
 
 RECORDS = ".records"
@@ -160,11 +160,12 @@ def _run(folder: Path, out: Path, task: Task) -> dict[str, Any]:
     from vinemap.region.figures import vineyard_figures  # noqa: PLC0415
 
     prior = RegionPrior.model_validate_json(task.prior) if task.prior else None
+    known = place_on_disk(task.folder)
     for left in reversed(range(_BUSY_TRIES)):
         try:
-            with claimed(out, folder):
+            with claimed(out, known):
                 run = make_map(folder, prior=prior)
-                write_map(run, out, pdf=task.pdf)
+                write_map(run, out, pdf=task.pdf, folder=known)
             return vineyard_figures(run)
         except BusyError:
             if not left:
