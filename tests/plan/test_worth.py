@@ -26,9 +26,9 @@ def test_two_places_by_hand() -> None:
     covariance = np.array([[1.0, 0.6], [0.6, 1.0]])
     belief = Belief(np.zeros(2), covariance)
     at, noise = np.array([0]), np.array([0.5])
-    pull, left = belief.told(at, noise)
+    pull = belief.pull(at, noise)
     assert pull[:, 0] == pytest.approx([1 / 1.5, 0.6 / 1.5])
-    assert np.diag(left) == pytest.approx([1 - 1 / 1.5, 1 - 0.36 / 1.5])
+    assert np.diag(covariance - pull @ covariance[at]) == pytest.approx([1 - 1 / 1.5, 1 - 0.36 / 1.5])
     right = 0.5 + np.arcsin(np.sqrt([1 / 1.5, 0.36 / 1.5])) / np.pi
     assert rightly_judged(belief, belief, at, noise, 0.0) == pytest.approx(right, abs=1e-12)
     sure = rightly_judged(belief, belief, at[:0], noise[:0], 1.0)
@@ -44,7 +44,7 @@ def test_the_expected_share_is_what_brute_force_finds() -> None:
     at, noise = np.array([1, 3]), np.array([0.7, 1.3])
     # Read by one who takes the places for independent, too.
     for judge in (belief, Belief(belief.mean, np.diag(np.diag(covariance)))):
-        pull, _ = judge.told(at, noise)
+        pull = judge.pull(at, noise)
         truth = belief.mean + rng.standard_normal((500_000, 4)) @ np.linalg.cholesky(covariance).T
         read = truth[:, at] + np.sqrt(noise) * rng.standard_normal((500_000, 2))
         updated = belief.mean + (read - belief.mean[at]) @ pull.T

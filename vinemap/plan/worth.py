@@ -53,8 +53,8 @@ class Belief:
     mean: Array
     covariance: Array
 
-    def told(self, at: NDArray[np.intp], noise: Array) -> tuple[Array, Array]:
-        """Return what readings do: the pull (m, k) of each on the mean, and the covariance (m, m) that is left.
+    def pull(self, at: NDArray[np.intp], noise: Array) -> Array:
+        """Return the pull (m, k) of each reading on the mean.
 
         Parameters
         ----------
@@ -64,10 +64,9 @@ class Belief:
             Variance of each reading.
         """
         if not len(at):
-            return np.zeros((len(self.mean), 0)), self.covariance
+            return np.zeros((len(self.mean), 0))
         seen = self.covariance[np.ix_(at, at)] + np.diag(noise)
-        pull = cho_solve(cho_factor(seen), self.covariance[at]).T
-        return pull, self.covariance - pull @ self.covariance[at]
+        return np.asarray(cho_solve(cho_factor(seen), self.covariance[at]).T)
 
 
 @dataclass(frozen=True)
@@ -134,7 +133,7 @@ def rightly_judged(belief: Belief, truth: Belief, at: NDArray[np.intp], noise: A
     Parameters
     ----------
     belief : Belief
-        By which readings are turned into estimates, with `Belief.told`.
+        By which readings are turned into estimates, with `Belief.pull`.
     truth : Belief
         Of what is read and judged, with the same mean; ``belief`` itself where nobody knows more.
     at : array of int (k,)
@@ -157,9 +156,9 @@ def rightly_judged(belief: Belief, truth: Belief, at: NDArray[np.intp], noise: A
     >>> rightly_judged(even, even, np.array([0]), np.ones(1), 0.0).round(3).tolist()  # 1/2 + arcsin(sqrt(1/2)) / π
     [0.75]
     """
-    pull, _ = belief.told(at, noise)
+    pull = belief.pull(at, noise)
     seen = truth.covariance[np.ix_(at, at)] + np.diag(noise)
-    true, told = np.sqrt(np.diag(truth.covariance)), np.sqrt(np.einsum("ij,jk,ik->i", pull, seen, pull))
+    true, told = np.sqrt(np.diag(truth.covariance)), np.sqrt(np.einsum("ij,ij->i", pull @ seen, pull))
     away = np.abs(belief.mean - limit)
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = told / true
@@ -387,7 +386,7 @@ def _paired(
 
 def _updated(belief: Belief, readings: _Readings, read: Array) -> Array:
     """Return the mean (m, draws) once readings (k, draws) are in."""
-    pull, _ = belief.told(readings.at, readings.noise)
+    pull = belief.pull(readings.at, readings.noise)
     return np.asarray(belief.mean[:, None] + pull @ (read - belief.mean[readings.at][:, None]))
 
 
