@@ -5,7 +5,10 @@ from __future__ import annotations
 import multiprocessing
 import os
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from multiprocessing.connection import Connection
+from multiprocessing.forkserver import ensure_running
 from multiprocessing.process import BaseProcess
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -16,6 +19,9 @@ if TYPE_CHECKING:
     from multiprocessing.context import ForkServerContext  # which Windows lacks
 
 
+_METHOD = "distributed.worker.multiprocessing-method"
+
+
 def forking() -> ForkServerContext:
     """Return the context that forks each process from one that has loaded what maps, plans and serves."""
     context = multiprocessing.get_context("forkserver")
@@ -23,6 +29,20 @@ def forking() -> ForkServerContext:
         ["tests.forks", "vinemap.desk.serve", "vinemap.pipeline.writing", "vinemap.plan.run"]
     )
     return context
+
+
+@contextmanager
+def forked_workers() -> Iterator[None]:
+    """Let Dask fork the workers of a cluster on this machine likewise, in the place of new ones that load all again."""
+    import dask  # noqa: PLC0415 - for regions alone, as pytest is for what is not forked
+    import pytest  # noqa: PLC0415
+
+    forking()
+    ensure_running()
+    with pytest.MonkeyPatch.context() as patch, dask.config.set({_METHOD: "forkserver"}):
+        # Or Dask has its own libraries loaded there, and looks for all that it may work with.
+        patch.setattr("distributed.utils._forkserver_preload_set", True)
+        yield
 
 
 def command(

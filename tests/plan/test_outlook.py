@@ -40,9 +40,9 @@ def home(folder: Path, minima: list[float], lethal: float = -23.0) -> Path:
 COLD_WEST = [-27.0, -26.5, -24.0, -20.5, -20.0, -20.2, -20.1]
 
 
-@pytest.fixture
-def plan(tmp_path: Path) -> Plan:
-    return plan_round(home(tmp_path, COLD_WEST), PlanOptions())
+@pytest.fixture(scope="module")
+def plan(tmp_path_factory: pytest.TempPathFactory) -> Plan:
+    return plan_round(home(tmp_path_factory.mktemp("cold"), COLD_WEST), PlanOptions())
 
 
 def known(plan: Plan) -> Outlook:
@@ -79,7 +79,7 @@ def home_again(folder: Path, minima: list[float]) -> Path:
     return folder
 
 
-def test_points_are_spread_over_what_is_expected(plan: Plan, tmp_path: Path) -> None:
+def test_points_are_spread_over_what_is_expected(plan: Plan) -> None:
     """The canes of the hollow stand for its cold and its mild ground alike: their mean is about the block's."""
     outlook = known(plan)
     here = plan.points[plan.points["block"] == "Hollow"]

@@ -16,6 +16,7 @@ import pandas as pd
 import pytest
 
 from tests.builders import blocks, samples, samples_table, write_elevation, write_vineyard
+from tests.forks import forked_workers
 from tests.region.chores import until
 from vinemap.pipeline.mapping import make_map
 from vinemap.pipeline.writing import write_map
@@ -37,6 +38,7 @@ def write_region(home: Path) -> Path:
         blocks(block=[f"{name} {part}" for part in "xyz"], variety=varieties).to_crs(4326).to_file(
             home / name / "blocks.geojson", driver="GeoJSON"
         )
+        (home / name / "vinemap.toml").write_text("[surface]\ncell_m = 10.0\n", encoding="utf-8")
         rows.append(f"{name},Lakeside,{GROWERS[min(number, 3)] if number != 4 else GROWERS[2]}")
     buds = pd.read_csv(home / "quillfoot" / "buds.csv")
     buds.assign(primary=buds["primary"].where(buds["node"] != 2, "dead")).to_csv(
@@ -58,7 +60,8 @@ def run(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, RegionRun, list
     def done(count: int, total: int, name: str, _: Outcome) -> None:
         reported.append((count, total, name))
 
-    found = map_region(write_region(home / "county"), home / "out", workers=2, done=done)
+    with forked_workers():
+        found = map_region(write_region(home / "county"), home / "out", workers=2, done=done)
     return home, found, reported
 
 
