@@ -1,6 +1,9 @@
 """What a few temperature loggers are worth: error of the map with them against without, on the same canes.
 
-Run: python -m tests.benchmarks.night [vineyards a kind] [first seed] [kind ...]
+Run: python -m tests.benchmarks.night [planned] [vineyards a kind] [first seed] [kind ...]
+
+With ``planned``, canes stand where `vinemap plan` puts them, with loggers by the night's cold: how many canes would map
+as well without loggers?
 
 Injury follows the cold of the night by 1.0 to 1.5 log-odds a degree, and other things that vary over the ground. Six
 loggers hang at low, middle and high ground, two each, with an error of 0.4 °C. ``windy`` has the crests coldest,
@@ -23,7 +26,7 @@ import xarray as xr
 from rich.console import Console
 from rich.progress import track
 from rich.table import Table
-from scipy.special import expit
+from scipy.special import expit, logit
 
 from tests.benchmarks import simulate as vineyards
 from tests.benchmarks.evidence import PEERS, peers
@@ -31,6 +34,8 @@ from tests.benchmarks.peers import Estimate
 from tests.benchmarks.simulate import CELL, CRS, EAST, NORTH, PAD, SIDE, Simulated
 from vinemap.evidence.lethal import expected_kill, lethal_temperatures
 from vinemap.evidence.temperature import NightTemperature
+from vinemap.plan.outlook import Outlook
+from vinemap.plan.points import spread_points
 from vinemap.rules import default_rules
 from vinemap.states import Bud
 from vinemap.surface.design import Design
@@ -45,6 +50,12 @@ GROUND = {"windy": "hollow", "even": "no_terrain", "unlike": "hollow"}
 CANES = (8, 16, 60)
 LOGGERS = 6
 _ERROR_C = 0.4
+_NODES, _EDGE_M = 10, 8.0
+PLANNED_WITH, PLANNED_WITHOUT = (8,), (8, 12, 16)
+_VINE_SD = 0.4
+_BLOCKS = 4
+_BOOTSTRAPS = 200
+_UNREAD = pd.DataFrame(columns=["sample", "node", "primary", "secondary", "tertiary"])
 
 
 @dataclass(frozen=True)
@@ -71,12 +82,12 @@ def simulate(kind: str, seed: int) -> Night:
     tender = rng.normal(0, 0.7, 2)
     east = (np.arange(SIDE) + 0.5) * CELL > SIDE * CELL / 2
     own = cold.std() * other if kind == "unlike" else cold + 0.3 * other
-    logit = rng.uniform(-1.5, 1.0) + own + tender[east.astype(int)]
+    logits = rng.uniform(-1.5, 1.0) + own + tender[east.astype(int)]
     count = max(CANES)
     xy = rng.uniform(0, (SIDE - 1) * CELL, (count, 2))
     column, row = np.floor(xy / CELL).astype(int).T
     read = rng.integers(8, 13, count)
-    dead = rng.binomial(read, expit(logit[row, column] + 0.4 * rng.standard_normal(count)))
+    dead = rng.binomial(read, expit(logits[row, column] + _VINE_SD * rng.standard_normal(count)))
     place = _hung(rng, z[PAD:-PAD, PAD:-PAD])
     minima = temperature.ravel()[place] + _ERROR_C * rng.standard_normal(LOGGERS)
     y, x = np.unravel_index(place, temperature.shape)
@@ -89,7 +100,7 @@ def simulate(kind: str, seed: int) -> Night:
         vineyards._counts(read, dead),
         vineyards._elevation(z, steps),
         hung,
-        expit(logit)[::-1],
+        expit(logits)[::-1],
         temperature[::-1],
     )
 
@@ -127,8 +138,7 @@ def scores(case: Night) -> list[dict[str, object]]:
     rows[0]["rank"] = float(pd.Series(kill.mean).corr(pd.Series(truth), method="spearman"))
     for canes in CANES:
         first = case.samples.iloc[:canes]
-        unread = pd.DataFrame(columns=["sample", "node", "primary", "secondary", "tertiary"])
-        counts = tally(unread, case.counts.iloc[:canes], pd.Series(dtype=int))
+        counts = tally(_UNREAD, case.counts.iloc[:canes], pd.Series(dtype=int))
         observed = Observations.of(first, case.blocks, counts, Bud.PRIMARY)
         maps: dict[str, Estimate] = {}
         for method, design in designs.items():
@@ -147,6 +157,91 @@ def scores(case: Night) -> list[dict[str, object]]:
                 }
             )
     return rows
+
+
+def planned(case: Night, seed: int) -> list[dict[str, object]]:
+    """Map from canes where the plan puts them: with loggers by the night's cold, without by height."""
+    grid = block_grid(case.blocks, CELL, 4_000_000)
+    terrain = terrain_layers(case.elevation, pyproj.CRS(CRS), tuple(case.blocks.total_bounds))
+    night = NightTemperature(case.loggers, grid, terrain)
+    hardiness = default_rules().hardiness
+    lethal = lethal_temperatures(case.blocks, None, None, default_rules())
+    outlook = Outlook(night, lethal, pd.DataFrame())
+    cold = [night.evidence(hardiness.slope, hardiness.slope_sd)]
+    index = grid["block_index"].to_numpy()
+    some = slice(None, None, 3)
+    xy, block, truth = centres(grid, index >= 0)[some], index[index >= 0][some], case.truth.ravel()[some]
+    designs = {told: Design.over(case.blocks, grid, terrain, {}, cold if told else []) for told in (True, False)}
+
+    def collected(canes: int, outlook: Outlook | None) -> Observations:
+        rng = np.random.default_rng([seed, 10, canes])
+        each, frames = [canes // _BLOCKS] * _BLOCKS, [None] * _BLOCKS
+        points = spread_points(case.blocks, each, terrain, frames, _EDGE_M, rng, outlook)
+        samples, counts = _cut(case, points[["x", "y"]].to_numpy(), rng)
+        return Observations.of(samples, case.blocks, tally(_UNREAD, counts, pd.Series(dtype=int)), Bud.PRIMARY)
+
+    def row(method: str, canes: int, observed: Observations, *, told: bool) -> dict[str, object]:
+        found = fit_field(observed, designs[told]).predict(xy, *designs[told].rows(xy, block)).mean
+        return {"canes": canes, "method": method, "error": float(np.abs(found - truth).mean())}
+
+    by_height = {canes: collected(canes, None) for canes in PLANNED_WITHOUT}
+    rows = [row("without", canes, observed, told=False) for canes, observed in by_height.items()]
+    for canes in PLANNED_WITH:
+        rows.append(row("with, by height", canes, by_height[canes], told=True))
+        rows.append(row("with", canes, collected(canes, outlook), told=True))
+    return rows
+
+
+def _cut(case: Night, xy: np.ndarray, rng: np.random.Generator) -> tuple[gpd.GeoDataFrame, pd.DataFrame]:
+    """Cut one cane of 10 nodes at each place."""
+    column, row = np.floor((xy - (EAST, NORTH)) / CELL).astype(int).T
+    chance = expit(logit(case.truth[SIDE - 1 - row, column]) + _VINE_SD * rng.standard_normal(len(xy)))
+    read = np.full(len(xy), _NODES)
+    return vineyards._samples(xy - (EAST, NORTH)), vineyards._counts(read, rng.binomial(read, chance))
+
+
+def canes_alike(results: pd.DataFrame) -> pd.DataFrame:
+    """Say how many canes without loggers map as well as canes with them, by kind; the most tried stand for more too.
+
+    Mean errors fall about by a power of the number of canes, so that their logarithms are interpolated.
+    """
+    means = results.groupby(["kind", "method", "canes"], sort=False)["error"].mean()
+    found = []
+    for kind in results["kind"].unique():
+        without = means[kind, "without"].sort_index(ascending=False)
+        row: dict[str, object] = {"kind": kind}
+        for method in ("with", "with, by height"):
+            for canes, error in means[kind, method].items():
+                alike = np.exp(np.interp(np.log(error), np.log(without), np.log(without.index)))
+                row |= {f"{canes} {method}": float(alike), f"error of {canes} {method}": error / without[canes]}
+        found.append(row)
+    return pd.DataFrame(found)
+
+
+def run_planned(count: int, kinds: tuple[str, ...], first: int = 0) -> pd.DataFrame:
+    """Map so many vineyards of each kind from planned canes: kind, seed, canes, method, error."""
+    rows = []
+    for kind in kinds:
+        for seed in track(range(first, first + count), kind):
+            rows += [{"kind": kind, "seed": seed, **row} for row in planned(simulate(kind, seed), seed)]
+    return pd.DataFrame(rows)
+
+
+def show_planned(results: pd.DataFrame) -> None:
+    """Print how many canes without loggers map as well, with bounds from vineyards drawn again (bootstrap)."""
+    rng = np.random.default_rng(0)
+    by_seed = dict(list(results.groupby("seed")))
+    seeds = list(by_seed)
+    again = [canes_alike(pd.concat([by_seed[k] for k in rng.choice(seeds, len(seeds))])) for _ in range(_BOOTSTRAPS)]
+    found = canes_alike(results)
+    table = Table(*found.columns, title="Canes without loggers that map as well, and errors against as many without")
+    for number, row in found.iterrows():
+        cells = [str(row["kind"])]
+        for name in found.columns[1:]:
+            low, high = np.quantile([one.loc[number, name] for one in again], [0.05, 0.95])
+            cells.append(f"{row[name]:.2f} ({low:.2f} to {high:.2f})")
+        table.add_row(*cells)
+    Console(width=150).print(table)
 
 
 def run(count: int, kinds: tuple[str, ...], first: int = 0) -> pd.DataFrame:
@@ -191,4 +286,7 @@ if __name__ == "__main__":
     numbers = [int(word) for word in sys.argv[1:] if word.isdigit()]
     names = tuple(word for word in sys.argv[1:] if not word.isdigit())
     count, first = (*numbers, *(20, 0)[len(numbers) :])
-    show(run(count, names or KINDS, first))
+    if "planned" in names:
+        show_planned(run_planned(count, tuple(name for name in names if name != "planned") or KINDS, first))
+    else:
+        show(run(count, names or KINDS, first))

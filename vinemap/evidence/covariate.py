@@ -13,10 +13,29 @@ unknown."""
 
 
 @dataclass(frozen=True)
+class Measured:
+    """Where a figure was measured.
+
+    Attributes
+    ----------
+    xy : array (k, 2)
+        Metres.
+    values, error_sd : array (k,)
+        What was read, and its standard errors.
+    """
+
+    xy: Array
+    values: Array
+    error_sd: Array
+
+
+@dataclass(frozen=True)
 class Evidence:
     """A figure that is known over the vineyard and may explain injury.
 
-    It is one more covariate of the surface, kept or left out by the evidence of the counts as terrain is.
+    It is one more covariate of the surface, kept or left out by the evidence of the counts as terrain is. One that was
+    measured at a few places is none: counts and measurements may see one terrain effect and one field, which is weighed
+    as well (`vinemap.model.readings.Readings`), and ``read`` only tells what it does.
 
     Attributes
     ----------
@@ -46,6 +65,8 @@ class Evidence:
         Figure at which the term is 0; its mean over the ground by default.
     optional : bool
         Whether a model may do without it.
+    measured : Measured or None
+        Where it was measured, if that is all that is known of it; ``mean`` and ``sd`` are the prior of its slope.
 
     Examples
     --------
@@ -68,11 +89,14 @@ class Evidence:
     sd: float | None = None
     centre: float | None = None
     optional: bool = True
+    measured: Measured | None = None
 
     def __post_init__(self) -> None:
-        """Refuse a prior mean without its standard deviation."""
+        """Refuse a prior mean without its standard deviation, and measurements without either."""
         if self.mean and self.sd is None:
             raise ValueError("a prior mean needs its standard deviation")
+        if self.measured is not None and not self.mean:
+            raise ValueError("what was measured needs a prior of its slope")
 
     @property
     def expected(self) -> bool:

@@ -10,7 +10,7 @@ import numpy as np
 import xarray as xr
 
 from vinemap.arrays import Array
-from vinemap.evidence.covariate import Evidence
+from vinemap.evidence.covariate import Evidence, Measured
 from vinemap.model.field import TAIL
 from vinemap.model.gaussian import GaussianField
 from vinemap.sentences import Figure, Sentence
@@ -107,7 +107,8 @@ class NightTemperature:
         xy = np.column_stack([loggers.geometry.x, loggers.geometry.y])
         height = loggers["height_m"].to_numpy(float)
         error = np.hypot(ACCURACY_C, _INVERSION_C_PER_M * (height - _BUDS_M))
-        self.field = GaussianField().fit(xy, loggers["min_c"].to_numpy(float), error, self._rows(xy))
+        self._measured = Measured(xy, loggers["min_c"].to_numpy(float), error)
+        self.field = GaussianField().fit(xy, self._measured.values, error, self._rows(xy))
 
     def _standardise(self) -> None:
         self._names: list[str] = []
@@ -165,10 +166,8 @@ class NightTemperature:
 
         Notes
         -----
-        The covariate is the posterior mean of the minimum. What the true one differs by is independent of that mean,
-        given the loggers, so that the coefficient is not flattened (an error of the kind of J. Berkson, J. Am. Stat.
-        Assoc. 45 (1950) 164, from memory); it varies smoothly over the ground, and is the surface's own field's to
-        carry.
+        The surface sees the loggers themselves, beside the counts: the posterior mean of the minimum as one covariate
+        would fix which terrain made the cold before any cane had its say.
         """
         return Evidence(
             name="night.minimum",
@@ -179,6 +178,7 @@ class NightTemperature:
             step=-1.0,
             mean=-slope,
             sd=slope_sd,
+            measured=self._measured,
         )
 
 

@@ -192,7 +192,11 @@ def _prior_draw(
     fields = lattice.stationary(covariance, draws, rng)
     coefs = np.sqrt(variance)[:, None] * rng.standard_normal((len(variance), draws))
     at_data = lattice.cubic(counts.xy) @ fields + counts.X @ coefs
-    at_data += cluster_sd * rng.standard_normal((len(counts), draws))[counts.cluster]
+    deviations = rng.standard_normal((len(counts), draws))[counts.cluster]
+    deviations[counts.rows :] = 0.0
+    at_data += cluster_sd * deviations
+    if counts.readings is not None:
+        at_data[counts.rows :] += counts.level_sd * rng.standard_normal(draws)
     pull = fit.weight[:, None] - fit.factor.solve_noisy(at_data, rng.standard_normal(at_data.shape))
     coefs += variance[:, None] * (counts.X.T @ pull) + counts.coef_mean(variance)[:, None]
     return fields, coefs, pull

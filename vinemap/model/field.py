@@ -16,7 +16,8 @@ from vinemap.model.hyperparameters import NEARLY_NORMAL, Counts, Mode, Priors
 from vinemap.model.information import Information
 from vinemap.model.lattice import Lattice
 from vinemap.model.many import ManyCounts
-from vinemap.model.search import Candidates, search, smoothed
+from vinemap.model.readings import Readings
+from vinemap.model.search import Candidates, by_readings, search, sloped, smoothed
 
 TAIL = float(ndtri(0.95))
 """Standard deviations from the middle to the 5 % and 95 % quantiles of a normal variable."""
@@ -85,6 +86,10 @@ class BinomialField:
     are few, each with a field of smoothness 3/2 and with one of 5/2; with many, the best one on a random part of the
     rows is kept, with 3/2. The algebra is exact up to ``most_exact`` rows.
 
+    Readings that may see the same covariates and field (`Readings`) are further rows, with a normal likelihood; models
+    in which they do, and in which they do not, are weighed as those of covariates are. Beyond ``most_exact`` rows of
+    counts, which say it all by themselves, readings are left out.
+
     Parameters
     ----------
     priors : Priors
@@ -103,9 +108,12 @@ class BinomialField:
     log_evidence_ : float
         Laplace log marginal likelihood of the best model at ``theta_``, plus the log prior density of ``theta_``.
     models_ : array of bool (k, p)
-        Covariates of each model that was kept.
+        Covariates of each model that was kept; one in which readings see what the counts see counts as having the
+        column made from them.
     model_weights_ : array (k,)
         Posterior weights of these.
+    slopes_ : array (k,)
+        Log-odds per unit of the readings in each of these; 0 in one in which they stand apart.
     theta_sd_ : array (3,)
         Posterior standard deviations of the same; 0 where they were not integrated.
     coef_, coef_cov_ : array (p,), array (p, p)
@@ -163,6 +171,7 @@ class BinomialField:
         offset: Array | float = 0.0,
         cluster: Array | None = None,
         start: Array | None = None,
+        readings: Readings | None = None,
     ) -> BinomialField:
         """Fit to counts.
 
@@ -194,14 +203,18 @@ class BinomialField:
             Rows with the same value share one deviation; each row is its own cluster by default.
         start : array (3,), optional
             Where to start the search for the covariance parameters.
+        readings : Readings, optional
+            That may see the same covariates and field.
 
         Returns
         -------
         BinomialField
             Itself.
         """
-        self.counts_ = Counts.of(xy, events, trials, X, offset, cluster, self.priors, prior_mean)
-        if len(self.counts_) > self.most_exact:
+        many = len(xy) > self.most_exact
+        readings = None if many else readings
+        self.counts_ = Counts.of(xy, events, trials, X, offset, cluster, self.priors, prior_mean, readings)
+        if many:
             self.counts_ = ManyCounts.all_of(self.counts_)
         columns = self.counts_.X.shape[1]
         optional = np.zeros(columns, bool) if optional is None else np.asarray(optional, bool)
@@ -218,8 +231,8 @@ class BinomialField:
         """Fit the models, and the components that stand for them; what no model has is not carried along as noughts."""
         counts, integrated = self.counts_, few and self.theta is None
         if len(counts) > _FEW or isinstance(counts, ManyCounts):
-            variance = self._best_of_part(candidates)
-            counts = self._in_use(candidates)
+            variance, slope = self._best_of_part(candidates)
+            counts = replace(self._in_use(candidates), slope=slope)
             modes = [self._mode(counts, variance[self._used], start)]
             weighted = self._design(counts, modes) if integrated else [(modes[0], 1.0)]
             return self._as_components(counts, weighted)
@@ -267,18 +280,24 @@ class BinomialField:
         best = max((component.mode for component in self._components), key=lambda mode: mode.log_posterior)
         variance = np.zeros(self.counts_.X.shape[1])
         variance[self._used] = best.variance
-        return Information.at(self.counts_, replace(best, variance=variance), asked)
+        counts = replace(self.counts_.alone(), smoothness=best.smoothness)
+        if self.counts_.readings is not None:
+            best = counts.at(best.theta, variance)
+        return Information.at(counts, replace(best, variance=variance), asked)
 
     # Models and covariance parameters
 
     def _models(self, candidates: Candidates, start: Array | None, few: bool) -> list[Mode]:
         """Fit every model worth it and keep those that the evidence does not rule out."""
+        families = by_readings(self.counts_, candidates)
         if self.theta is not None:
-            return self._weighed([self._mode(self.counts_, candidates.variance(candidates.base), start)])
-        modes = search(self.counts_, candidates, start)
+            return self._weighed([self._mode(counts, some.variance(some.base), start) for counts, some in families])
+        modes = [mode for counts, some in families for mode in search(counts, some, start)]
         if not few:
             return self._weighed([max(modes, key=lambda mode: mode.log_posterior)])
         kept = self._weighed(modes)
+        if self.counts_.readings is not None:
+            kept = self._weighed(kept + sloped(self.counts_, kept))
         return self._weighed(kept + smoothed(self.counts_, kept))
 
     def _weighed(self, modes: list[Mode]) -> list[Mode]:
@@ -287,18 +306,27 @@ class BinomialField:
         odds = np.exp(evidence - evidence.max())
         odds[odds < max(np.exp(-_WINDOW), np.sort(odds)[-_MOST_MODELS:][0])] = 0.0
         kept = [mode for mode, odd in zip(modes, odds, strict=True) if odd > 0]
-        self.models_ = np.array([mode.variance > 0 for mode in kept])
-        self.model_weights_ = odds[odds > 0] / odds.sum()
+        variances, slopes = (np.array([getattr(mode, name) for mode in kept]) for name in ("variance", "slope"))
+        self._keep(variances, odds[odds > 0] / odds.sum(), slopes)
         return kept
 
-    def _best_of_part(self, candidates: Candidates) -> Array:
-        """Prior variances of the model that a random part of the rows has most evidence for."""
-        variance = candidates.variance(candidates.base)
-        if candidates.steps:
-            modes = search(self.counts_.part(_FEW), candidates)
-            variance = max(modes, key=lambda mode: mode.log_posterior).variance
-        self.models_, self.model_weights_ = variance[None] > 0, np.ones(1)
-        return variance
+    def _best_of_part(self, candidates: Candidates) -> tuple[Array, float]:
+        """Prior variances of the model that a random part of the rows has most evidence for, and slope of readings."""
+        variance, slope = candidates.variance(candidates.base), 0.0
+        if candidates.steps or self.counts_.readings is not None:
+            families = by_readings(self.counts_.part(_FEW), candidates)
+            modes = [mode for part, some in families for mode in search(part, some)]
+            best = max(modes, key=lambda mode: mode.log_posterior)
+            variance, slope = best.variance, best.slope
+        self._keep(variance[None], np.ones(1), np.array([slope]))
+        return variance, slope
+
+    def _keep(self, variances: Array, weights: Array, slopes: Array) -> None:
+        """Note what each model (k,) has; one that sees the readings has the column made from them in its best form."""
+        self.models_, self.model_weights_, self.slopes_ = variances > 0, weights, slopes
+        readings = self.counts_.readings
+        if readings is not None and readings.column is not None:
+            self.models_[slopes != 0, readings.column] = True
 
     def _mode(self, counts: Counts, variance: Array, start: Array | None) -> Mode:
         if self.theta is not None:
@@ -336,7 +364,8 @@ class BinomialField:
     def _around(self, counts: Counts, mode: Mode) -> Iterator[tuple[Mode, float]]:
         """Yield the points of the design around one mode, each with the volume that it stands for."""
         yield mode, 1.0
-        own, (low, high) = replace(counts, smoothness=mode.smoothness), counts.limits().T
+        own = replace(counts, smoothness=mode.smoothness, slope=mode.slope)
+        low, high = counts.limits().T
         stretch = 1.1
         radius = stretch * np.sqrt(3)
         # With this weight the design gives a normal posterior its total mass and its variance exactly.
@@ -432,7 +461,7 @@ class BinomialField:
         """
         counts = self.counts_
         members = [np.flatnonzero(folds == fold) for fold in np.unique(folds)]
-        mean, square = np.zeros(len(counts)), np.zeros(len(counts))
+        mean, square = np.zeros(counts.rows), np.zeros(counts.rows)
         for component in self._components:
             fit = component.mode.fit
             for rows, own in zip(members, component.row_covariances(members), strict=True):
@@ -475,7 +504,8 @@ class BinomialField:
         # hstack would copy the one that there mostly is.
         drawn = np.zeros((len(self.coef_), draws))
         drawn[self._used] = np.hstack(coefs)
-        return FieldDraws(lattice, fields[0] if len(fields) == 1 else np.hstack(fields), drawn)
+        slopes = np.concatenate([np.full(share, component.mode.slope) for component, share in used])
+        return FieldDraws(lattice, fields[0] if len(fields) == 1 else np.hstack(fields), drawn, slopes)
 
     def _in_chunks(self, function: Callable[[Array], Array], xy: Array) -> Array:
         """Apply a function of points (m, 2) that returns (k, m), a part at a time where the algebra is exact."""
@@ -517,18 +547,21 @@ class FieldDraws:
         Values of the field.
     coefs : array (p, draws)
         Coefficients of the same draws.
+    slopes : array (draws,)
+        Log-odds per unit of the readings; 0 where they tell nothing.
     """
 
     lattice: Lattice
     fields: Array
     coefs: Array
+    slopes: Array
 
     def at(self, xy: Array, X: Array | None = None, offset: Array | float = 0.0) -> Array:
         """Return the probability of an event at points (m, 2), one column a draw, shape (m, draws)."""
         X = np.ones((len(xy), 1)) if X is None else X
         logits = self.lattice.cubic(np.asarray(xy, float)) @ self.fields
         logits += X @ self.coefs
-        logits += np.reshape(offset, (-1, 1))
+        logits += offset if np.ndim(offset) == 2 else np.reshape(offset, (-1, 1))
         return np.asarray(expit(logits, out=logits))
 
 

@@ -74,6 +74,9 @@ class GaussianField:
         Posterior weights of the components that were kept.
     inclusion_ : array (p,)
         Posterior probability that a covariate is in the model.
+    log_evidence_ : float
+        Log density of the readings, averaged over the priors of all models, around a level that is normal about their
+        mean.
 
     References
     ----------
@@ -126,7 +129,7 @@ class GaussianField:
                 covariance = linear + field_sd**2 * correlations[length] + np.diag(noise)
                 factor = cholesky(covariance, lower=True)
                 alpha = cho_solve((factor, True), rest)
-                evidence = -0.5 * rest @ alpha - np.log(np.diag(factor)).sum() + log_prior
+                evidence = float(-0.5 * rest @ alpha - np.log(np.diag(factor)).sum() + log_prior)
                 found.append((evidence, columns, field_sd, length, factor, alpha))
         best = max(one[0] for one in found)
         odds = [math.exp(one[0] - best) for one in found]
@@ -134,6 +137,9 @@ class GaussianField:
         self._components = [
             _Component(*one[1:], odd / total) for one, odd in zip(found, odds, strict=True) if odd >= _LEAST_ODDS
         ]
+        # Each number of covariates, each size and each length of the field has its share of the prior.
+        shares = len({len(one[1]) for one in found}) * len(self.priors.field_sd) * len(self.priors.length_m)
+        self.log_evidence_ = best + math.log(math.fsum(odds) / shares) - len(rest) / 2 * math.log(2 * math.pi)
         self.weights_ = np.array([one.weight for one in self._components])
         used = np.array([[k in one.columns for k in range(self._X.shape[1])] for one in self._components])
         self.inclusion_ = self.weights_ @ used if used.size else np.zeros(self._X.shape[1])

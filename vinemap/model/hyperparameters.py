@@ -13,6 +13,7 @@ from vinemap.arrays import Array
 from vinemap.model.covariances import Dense, Vecchia
 from vinemap.model.laplace import Laplace, expected_information, laplace, log_marginal_gradient
 from vinemap.model.matern import ROUGH, matern, matern_by_length
+from vinemap.model.readings import LEVEL_SD, Readings
 
 NEARLY_NORMAL = 100
 """With more rows than this, the posterior of the covariance parameters is taken to be near enough to normal."""
@@ -120,11 +121,13 @@ class Mode:
     fit : Laplace
         The approximation at ``theta``.
     log_posterior : float
-        Log marginal likelihood plus log prior densities of ``theta`` and of the model.
+        Log marginal likelihood plus log prior densities of ``theta`` and of the model, and the weight of the readings.
     log_prior : float
         That of the model.
     smoothness : float
         Of the field.
+    slope : float
+        Log-odds per unit of the readings; 0 where they tell nothing.
     """
 
     theta: Array
@@ -133,6 +136,7 @@ class Mode:
     log_posterior: float
     log_prior: float = 0.0
     smoothness: float = ROUGH
+    slope: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -157,6 +161,10 @@ class Counts:
         Of the field, 3/2 or 5/2.
     prior_mean : array (p,) or None
         Prior mean of each coefficient, where its column is in a model; None for 0.
+    readings : Readings or None
+        Their rows come last, with no counts.
+    slope : float
+        Log-odds per unit of these; with 0 they tell nothing of the counts.
     """
 
     xy: Array
@@ -168,11 +176,13 @@ class Counts:
     priors: Priors
     smoothness: float = ROUGH
     prior_mean: Array | None = None
+    readings: Readings | None = None
+    slope: float = 0.0
 
     @classmethod
     def of(
         cls, xy: Array, events: Array, trials: Array, X: Array | None, offset: Array | float, cluster: Array | None,
-        priors: Priors, prior_mean: Array | None = None,
+        priors: Priors, prior_mean: Array | None = None, readings: Readings | None = None,
     ) -> Counts:  # fmt: skip
         """Bring the arguments of `BinomialField.fit` into shape."""
         xy = np.asarray(xy, float)
@@ -181,7 +191,34 @@ class Counts:
         cluster = np.arange(n) if cluster is None else np.unique(cluster, return_inverse=True)[1]
         offset = np.array(np.broadcast_to(offset, n), float)
         counts = cls(xy, np.asarray(events, float), np.asarray(trials, float), X, offset, cluster, priors)
-        return counts if prior_mean is None else replace(counts, prior_mean=prior_mean)
+        counts = counts if prior_mean is None else replace(counts, prior_mean=prior_mean)
+        return counts if readings is None else counts._with(readings)
+
+    def _with(self, readings: Readings) -> Counts:
+        """Append the rows of readings; no cluster's deviation is in them."""
+        none = np.zeros(len(readings))
+        return replace(
+            self,
+            xy=np.vstack([self.xy, readings.xy]),
+            events=np.append(self.events, none),
+            trials=np.append(self.trials, none),
+            X=np.vstack([self.X, readings.X]),
+            offset=np.append(self.offset, none),
+            cluster=np.append(self.cluster, self.cluster.max() + 1 + np.arange(len(readings))),
+            readings=readings,
+        )
+
+    @property
+    def rows(self) -> int:
+        """How many rows have counts; those of readings follow."""
+        return len(self) - (0 if self.readings is None else len(self.readings))
+
+    def alone(self) -> Counts:
+        """Return the counts without readings."""
+        if self.readings is None:
+            return self
+        rows = np.arange(self.rows)
+        return replace(self, readings=None, slope=0.0).take(rows)
 
     @cached_property
     def _distance(self) -> Array:
@@ -190,9 +227,11 @@ class Counts:
     @cached_property
     def _same_cluster(self) -> Array | None:
         """1 where two rows share a cluster, shape (n, n); None where none do."""
-        if len(np.unique(self.cluster)) == len(self):
+        if self.readings is None and len(np.unique(self.cluster)) == len(self):
             return None
-        return np.asarray(self.cluster[:, None] == self.cluster, float)
+        same = np.asarray(self.cluster[:, None] == self.cluster, float)
+        same[self.rows :, self.rows :] = 0.0
+        return same
 
     @cached_property
     def _signs(self) -> Array:
@@ -204,11 +243,11 @@ class Counts:
 
     def part(self, rows: int) -> Counts:
         """Return a random part of the rows, the same one each time."""
-        return self.take(np.random.default_rng(0).permutation(len(self))[:rows])
+        return self.take(np.random.default_rng(0).permutation(self.rows)[:rows])
 
     def take(self, pick: Array) -> Counts:
-        """Return some of the rows, given by number."""
-        return Counts.of(
+        """Return some of the rows of counts, given by number, with all readings."""
+        taken = Counts.of(
             self.xy[pick],
             self.events[pick],
             self.trials[pick],
@@ -217,7 +256,9 @@ class Counts:
             self.cluster[pick],
             self.priors,
             self.prior_mean,
+            self.readings,
         )
+        return replace(taken, slope=self.slope)
 
     def columns(self, used: Array) -> Counts:
         """Return the counts with some of the covariates, given by number."""
@@ -247,7 +288,22 @@ class Counts:
             K.flat[:: len(K) + 1] += cluster_sd**2
         else:
             K += cluster_sd**2 * self._same_cluster
+        if self.readings is not None:
+            K[self.rows :, self.rows :] += self.level_sd**2
         return Dense(K)
+
+    @property
+    def level_sd(self) -> float:
+        """Prior standard deviation of the readings' level, in log-odds."""
+        return 0.0 if self.readings is None else LEVEL_SD * abs(self.readings.slope)
+
+    def _read(self) -> tuple[Array | float, Array | float]:
+        """Return what was read of the log-odds (n,), and its precision (n,); 0 in rows of counts."""
+        if self.readings is None:
+            return 0.0, 0.0
+        none = np.zeros(self.rows)
+        reading, precision = self.readings.scaled(self.slope)
+        return np.append(none, reading), np.append(none, precision)
 
     def _derivatives(self, theta: Array) -> list[Array]:
         """Differentiate the covariance by log ℓ, log σ and log τ; one dimension stands for a diagonal."""
@@ -261,9 +317,12 @@ class Counts:
 
     def at(self, theta: Array, variance: Array, log_prior: float = 0.0, near: Laplace | None = None) -> Mode:
         """Fit at given covariance parameters; ``near`` is a fit nearby."""
-        fit = laplace(self.covariance(theta, variance), self.events, self.trials, self.mean(variance), near)
+        K, mean = self.covariance(theta, variance), self.mean(variance)
+        fit = laplace(K, self.events, self.trials, mean, near, *self._read())
         log_posterior = fit.log_marginal + self.priors.log_density(theta)[0] + log_prior
-        return Mode(theta, variance, fit, log_posterior, log_prior, self.smoothness)
+        if self.readings is not None:
+            log_posterior += self.readings.log_weight(self.slope)
+        return Mode(theta, variance, fit, log_posterior, log_prior, self.smoothness, self.slope)
 
     def gradient(self, mode: Mode, derivatives: list[Array] | None = None) -> Array:
         """Gradient of the log posterior of the covariance parameters, shape (3,)."""

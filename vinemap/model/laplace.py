@@ -1,4 +1,4 @@
-"""Laplace approximation of a Gaussian process seen through binomial counts."""
+"""Laplace approximation of a Gaussian process seen through binomial counts and, in some rows, readings of it."""
 
 from __future__ import annotations
 
@@ -41,6 +41,8 @@ class Laplace:
         Of ``K + W^-1``.
     log_marginal : float
         Approximate log marginal likelihood, binomial coefficients included.
+    precision : array (n,) or float
+        Of the readings; 0 in rows of counts.
 
     References
     ----------
@@ -52,6 +54,7 @@ class Laplace:
     weight: Array
     factor: DenseFactor | VecchiaFactor
     log_marginal: float
+    precision: Array | float = 0.0
 
     @property
     def curvature(self) -> Array:
@@ -60,7 +63,13 @@ class Laplace:
 
 
 def laplace(
-    K: Dense | Vecchia, events: Array, trials: Array, mean: Array | float = 0.0, near: Laplace | None = None
+    K: Dense | Vecchia,
+    events: Array,
+    trials: Array,
+    mean: Array | float = 0.0,
+    near: Laplace | None = None,
+    reading: Array | float = 0.0,
+    precision: Array | float = 0.0,
 ) -> Laplace:
     """Find the posterior mode of the logits by Newton's method with step halving.
 
@@ -74,12 +83,14 @@ def laplace(
         Prior mean of the logits.
     near : Laplace, optional
         An earlier fit at a covariance nearby.
+    reading, precision : array (n,) or float
+        What was read of the logits themselves, and its precision: 0 where nothing was.
 
     Returns
     -------
     Laplace
     """
-    likelihood = _Likelihood(events, trials, mean)
+    likelihood = _Likelihood(events, trials, mean, reading, precision)
     weight = offset = np.zeros(len(events))
     factor = None
     if near is not None:
@@ -107,31 +118,38 @@ def laplace(
         if gain < _LAST_GAIN:
             break
     factor = K.factor(likelihood.slope(offset)[1])
-    return Laplace(K, mean + offset, weight, factor, value - factor.half_log_determinant)
+    return Laplace(K, mean + offset, weight, factor, value - factor.half_log_determinant, precision)
 
 
 @dataclass(frozen=True)
 class _Likelihood:
-    """Binomial counts at logits ``mean + offset``."""
+    """Binomial counts at logits ``mean + offset``, and normal readings of these."""
 
     events: Array
     trials: Array
     mean: Array | float
+    reading: Array | float
+    precision: Array | float
 
     @cached_property
     def _constant(self) -> float:
-        return float(log_choose(self.events, self.trials).sum())
+        precision = np.asarray(self.precision)
+        densities = 0.5 * np.log(precision[precision > 0] / (2 * np.pi)).sum()
+        return float(log_choose(self.events, self.trials).sum() + densities)
 
     def objective(self, weight: Array, offset: Array) -> float:
         """Return the log of likelihood times prior, but for the prior's constant, for ``offset = K weight``."""
         logit = self.mean + offset
         likelihood = self.events @ log_expit(logit) + (self.trials - self.events) @ log_expit(-logit)
+        likelihood -= 0.5 * np.sum(self.precision * (self.reading - logit) ** 2)
         return float(-0.5 * weight @ offset + likelihood) + self._constant
 
     def slope(self, offset: Array) -> tuple[Array, Array]:
         """Gradient (n,) of the log likelihood and its curvature W (n,)."""
-        probability = expit(self.mean + offset)
-        return self.events - self.trials * probability, self.trials * probability * (1 - probability)
+        logit = self.mean + offset
+        probability = expit(logit)
+        gradient = self.events - self.trials * probability + self.precision * (self.reading - logit)
+        return gradient, self.trials * probability * (1 - probability) + self.precision
 
 
 def _whole_step(K: Dense | Vecchia, factor: DenseFactor | VecchiaFactor, offset: Array, gradient: Array) -> Array:
@@ -156,13 +174,14 @@ def log_marginal_gradient(fit: Laplace, derivatives: list[Array]) -> Array:
 
     References
     ----------
-    Rasmussen & Williams 2006, algorithm 5.1, with the third derivative of the binomial likelihood.
+    Rasmussen & Williams 2006, algorithm 5.1, with the third derivative of the binomial likelihood;
+    that of a normal one is 0.
     """
     factor = cast(DenseFactor, fit.factor)
     upper, variance = factor.inverse()
     diagonal = np.diag(upper)
     # Where the likelihood has no curvature it has no third derivative either, so that the variance does not count.
-    third = -fit.curvature * (1 - 2 * expit(fit.mode))
+    third = -(fit.curvature - fit.precision) * (1 - 2 * expit(fit.mode))
     pull = 0.5 * variance * third
     # pull . (I - K R) b is needed for each derivative: move K R to the left once.
     pull = pull - factor.solve(fit.K @ pull)

@@ -150,4 +150,24 @@ def search(counts: Counts, candidates: Candidates, start: Array | None = None) -
 def smoothed(counts: Counts, modes: list[Mode]) -> list[Mode]:
     """Fit models again with a field of smoothness 5/2, each from its mode at 3/2."""
     smooth = replace(counts, smoothness=SMOOTH)
-    return [smooth.mode(mode.variance, mode.log_prior, mode.theta) for mode in modes]
+    return [replace(smooth, slope=mode.slope).mode(mode.variance, mode.log_prior, mode.theta) for mode in modes]
+
+
+def by_readings(counts: Counts, candidates: Candidates) -> list[tuple[Counts, Candidates]]:
+    """Return counts and models where readings stand apart, and, if there are any, where they see what counts see."""
+    readings = counts.readings
+    if readings is None:
+        return [(counts, candidates)]
+    # Of a prior standard deviation of 0, the column made from the readings is in no model.
+    made = np.arange(len(candidates.sd)) == (-1 if readings.column is None else readings.column)
+    others = replace(candidates, sd=np.where(made, 0.0, candidates.sd), optional=candidates.optional & ~made)
+    return [(counts, candidates), (replace(counts, slope=readings.slope), others)]
+
+
+def sloped(counts: Counts, modes: list[Mode]) -> list[Mode]:
+    """Fit the models in which readings see what counts see again by their other slopes."""
+    if counts.readings is None:
+        return []
+    others = [replace(counts, slope=slope) for slope in counts.readings.slopes if slope != counts.readings.slope]
+    told = [mode for mode in modes if mode.slope]
+    return [one.mode(mode.variance, mode.log_prior, mode.theta) for one in others for mode in told]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from typing import cast
 
 import geopandas as gpd
 import numpy as np
@@ -13,6 +14,7 @@ from scipy.special import logit
 from vinemap.arrays import Array
 from vinemap.evidence.covariate import Evidence
 from vinemap.evidence.region_prior import Normal, RegionPrior, TerrainEffect
+from vinemap.model.readings import Readings
 from vinemap.terrain.grid import read_layers
 from vinemap.terrain.layers import Covariate
 from vinemap.terrain.sparse import BlockCells
@@ -182,6 +184,17 @@ class Design:
         for column, one in enumerate(self.known, start=self.first_known):
             X[:, column] = one.column(xy, block)
         return X, self.offset_of_block[block]
+
+    def readings(self) -> Readings | None:
+        """Return what was measured at a few places and may see what injury sees; None where nothing was."""
+        for column, one in enumerate(self.known, start=self.first_known):
+            there = one.evidence.measured
+            if there is not None:
+                X, _ = self.rows(there.xy, np.zeros(len(there.xy), int))
+                X[:, : self.first_terrain] = X[:, column] = 0.0
+                slope, slope_sd = one.evidence.mean, cast(float, one.evidence.sd)
+                return Readings(there.xy, X, there.values, there.error_sd, slope, slope_sd, column, TERRAIN_SD)
+        return None
 
     def at_cells(self, cells: BlockCells, part: slice) -> tuple[Array, Array, Array]:
         """Positions (m, 2), covariates (m, columns) and offsets (m,) of some of a grid's cells.

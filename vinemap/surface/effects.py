@@ -132,11 +132,14 @@ class _Effects:
         size = max(1, round(_END_SHARE * len(order)))
         return order[:size], order[-size:]
 
-    def moved(self, columns: list[int], values: Array) -> Array:
-        """Mean injury (draws,) with columns at the same values everywhere."""
+    def moved(self, columns: list[int], values: Array, by: Array | float = 0.0, slopes: Array | float = 0.0) -> Array:
+        """Mean injury (draws,) with columns at the same values everywhere.
+
+        Where a draw sees what one of them was made from, its log-odds move with it: by so much a place, times a slope.
+        """
         X = self.X.copy()
         X[:, columns] = values
-        return self.injury(X, self.offset)
+        return self.injury(X, self.offset if np.ndim(slopes) == 0 else self.offset[:, None] + np.outer(by, slopes))
 
     def ends(self, lead: int, columns: list[int]) -> dict[str, Any]:
         """One family between the ground where its leading statistic is at one end, and at the other."""
@@ -172,7 +175,11 @@ class _Effects:
             for value, figure in zip(values, evidence.ends, strict=True):
                 value[columns.index(lead)] = known.standardised(figure)
         here, there = (float(value[columns.index(lead)]) for value in values)
-        told = self.told(*(self.moved(columns, value) for value in values), behind=self.is_behind(known, here, there))
+        slopes = 0.0 if evidence.measured is None else known.scale * self.joint.draws.slopes
+        injuries = (
+            self.moved(columns, value, value[columns.index(lead)] - self.X[:, lead], slopes) for value in values
+        )
+        told = self.told(*injuries, behind=self.is_behind(known, here, there))
         return {
             **{name: getattr(evidence, name) for name in ("name", "label", "unit", "decimals", "said")},
             "here": known.centre + known.scale * here,

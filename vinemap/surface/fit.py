@@ -173,6 +173,7 @@ def fit_field(observed: Observations, design: Design, borrowed: RegionPrior | No
         most=most_covariates(observed.samples, borrowed),
         offset=offset,
         cluster=observed.sample,
+        readings=design.readings(),
     )
 
 
