@@ -33,9 +33,9 @@ class Measured:
 class Evidence:
     """A figure that is known over the vineyard and may explain injury.
 
-    It is one more covariate of the surface, kept or left out by the evidence of the counts as terrain is. One that was
-    measured at a few places is none: counts and measurements may see one terrain effect and one field, which is weighed
-    as well (`vinemap.model.readings.Readings`), and ``read`` only tells what it does.
+    It is one more covariate of the surface, kept or left out by the evidence of the counts as terrain is. Of one that was
+    measured at a few places it is weighed as well whether the measurements themselves see what the counts see
+    (`vinemap.model.readings.Readings`), in models without the covariate.
 
     Attributes
     ----------
@@ -66,7 +66,7 @@ class Evidence:
     optional : bool
         Whether a model may do without it.
     measured : Measured or None
-        Where it was measured, if that is all that is known of it; ``mean`` and ``sd`` are the prior of its slope.
+        Where it was measured, if that is behind it; ``mean`` and ``sd`` are the prior of the slope either way.
 
     Examples
     --------

@@ -166,8 +166,11 @@ class NightTemperature:
 
         Notes
         -----
-        The surface sees the loggers themselves, beside the counts: the posterior mean of the minimum as one covariate
-        would fix which terrain made the cold before any cane had its say.
+        The covariate is the posterior mean of the minimum. What the true one differs by is independent of that mean,
+        given the loggers, so that the coefficient is not flattened (an error of the kind of J. Berkson, J. Am. Stat.
+        Assoc. 45 (1950) 164, from memory); it varies smoothly over the ground, and is the surface's own field's to
+        carry. That mean settles which terrain made the cold before any cane has its say: the loggers come along, for
+        models in which they see what the counts see.
         """
         return Evidence(
             name="night.minimum",
