@@ -33,9 +33,9 @@ class Measured:
 class Evidence:
     """A figure that is known over the vineyard and may explain injury.
 
-    It is one more covariate of the surface, kept or left out by the evidence of the counts as terrain is. Of one that was
-    measured at a few places it is weighed as well whether the measurements themselves see what the counts see
-    (`vinemap.model.readings.Readings`), in models without the covariate.
+    It is one more covariate of the surface, kept or left out by the evidence of the counts as terrain is. Where it was
+    measured at a few places, whether the measurements themselves see what the counts see is weighed as well, in models
+    without the covariate (`vinemap.model.readings.Readings`).
 
     Attributes
     ----------
