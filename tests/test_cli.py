@@ -12,6 +12,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 from click.testing import CliRunner
+from rich import progress
 
 from tests.builders import DEMO, write_hollow_vineyard, write_part_of_demo
 from tests.conftest import Run
@@ -253,3 +254,21 @@ def test_check_refuses_what_map_would(tmp_path: Path, run: Run) -> None:
     assert told[0] == told[1]
     assert told[0][0] == 2
     assert "2 samples with a primary bud read lie in a block" in told[0][1]
+
+
+def test_each_round_of_a_region_has_its_own_time_left(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Once all have taught, the bar is not done: the maps begin anew, and the time of the lessons is none of theirs."""
+    bars: list[progress.Progress] = []
+
+    class Kept(progress.Progress):
+        def __init__(self, *columns: object, **options: object) -> None:
+            super().__init__(*columns, **options)
+            bars.append(self)
+
+    monkeypatch.setattr(progress, "Progress", Kept)
+    with cli._counted() as counted:
+        (bar,) = bars[0].tasks
+        for total in (3, 3):
+            for done in range(1, total + 1):
+                counted(done, total, f"plot{done}", None)
+                assert (bar.completed, bar.total, bar.finished) == (done, total, done == total)

@@ -519,6 +519,9 @@ def _counted() -> Iterator[Callable[[int, int, str, object], None]]:
         bar = progress.add_task("starting", total=None)
 
         def counted(done: int, total: int, name: str, _: object) -> None:
+            if done == 1:
+                # A round of its own: that the one before is done says nothing of how long this one takes.
+                progress.reset(bar)
             progress.update(bar, completed=done, total=total, description=_plain(name).markup)
 
         yield counted
