@@ -10,10 +10,12 @@ from pathlib import Path
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import pytest
 import rasterio
 from rasterio.transform import from_origin
 from shapely import LineString, Polygon
 
+from vinemap.demo import SEED, Truth, write_demo
 from vinemap.errors import InputError
 from vinemap.reading.vineyard import read_vineyard
 
@@ -121,6 +123,14 @@ def write_vineyard(folder: Path, *, skip: tuple[str, ...] = ()) -> Path:
     if "buds" not in skip:
         buds_table().to_csv(folder / "buds.csv", index=False)
     return folder
+
+
+def write_demo_again(folder: Path, seed: int = SEED) -> Truth:
+    """Write the demonstration anew, but for the map of its earlier freeze, which is copied as it is committed."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("vinemap.demo._earlier_run", lambda _: None)
+        patch.setattr("vinemap.demo._write_earlier", lambda _, out: shutil.copytree(DEMO / out.name, out))
+        return write_demo(folder, seed)
 
 
 def write_part_of_demo(folder: Path, *names: str) -> Path:

@@ -14,7 +14,7 @@ import pytest
 from click.testing import CliRunner
 from rich import progress
 
-from tests.builders import DEMO, write_hollow_vineyard, write_part_of_demo
+from tests.builders import DEMO, write_demo_again, write_hollow_vineyard, write_part_of_demo
 from tests.conftest import Run
 from vinemap import __version__, cli
 
@@ -112,8 +112,9 @@ def test_map_ends_with_the_page(tmp_path: Path, monkeypatch, run: Run) -> None:
     assert opened == [(tmp_path / "out" / "map.html").as_uri()]
 
 
-def test_demo_writes_a_vineyard_once(tmp_path: Path, run: Run) -> None:
+def test_demo_writes_a_vineyard_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, run: Run) -> None:
     """The demonstration goes to a new folder, and never over somebody's files."""
+    monkeypatch.setattr("vinemap.demo.write_demo", write_demo_again)
     assert run("demo", str(tmp_path / "d"))[0] == 0
     code, _, err = run("demo", str(tmp_path / "d"))
     assert code == 2

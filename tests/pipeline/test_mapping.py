@@ -21,11 +21,18 @@ from scipy.special import expit
 from shapely import box
 
 from tests.benchmarks.borders import judged_rightly, with_first_vines
-from tests.builders import DEMO, buds_table, samples_table, write_part_of_demo, write_vineyard
+from tests.builders import (
+    DEMO,
+    buds_table,
+    samples_table,
+    write_demo_again,
+    write_part_of_demo,
+    write_vineyard,
+)
 from vinemap.columns import BLOCKS_CSV, SAMPLES_CSV, WORK_LIST, ZONES_CSV, Column, Layout
 from vinemap.decisions.explain import explain_block
 from vinemap.decisions.zones import action_zones
-from vinemap.demo import Truth, write_demo
+from vinemap.demo import Truth
 from vinemap.errors import InputError
 from vinemap.exports.formats import write_geopackage
 from vinemap.pipeline.fit_to_map import check_folder
@@ -50,7 +57,7 @@ class Demo:
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
     folder = tmp_path_factory.mktemp("demo")
-    truth = write_demo(folder / "vineyard")
+    truth = write_demo_again(folder / "vineyard")
     run = make_map(folder / "vineyard")
     write_map(run, folder / "out")
     return Demo(truth, run, folder / "out")

@@ -377,6 +377,7 @@ def _titles(rows: list[Numbered]) -> tuple[tuple[str, ...], tuple[tuple[str, str
 def _rows_alone(table: Headed, notes: list[Sentence]) -> Headed:
     """Return a table without its totals and remarks; say which rows those are."""
     kept: list[Numbered] = []
+    above: list[Cells] = []
     totals: list[int] = []
     remarks: list[Numbered] = []
     wrong: list[int] = []
@@ -388,7 +389,6 @@ def _rows_alone(table: Headed, notes: list[Sentence]) -> Headed:
             continue
         words = [cell for cell in cells if isinstance(cell, str) and (TOTALS | ALL).intersection(tokens(cell))]
         named = any(TOTALS.intersection(tokens(cell)) and not _is_name(cell) for cell in words)
-        above = [row for _, row in kept]
         fits = add_up(above, since, cells, _numeric_places(table), fewest=1 if words else 2)
         sure = _is_unnumbered(table, cells, above) and is_sum(above, since, cells, _numeric_places(table))
         if named or sure or (fits and (words or not _has_name(table, cells))):
@@ -398,6 +398,7 @@ def _rows_alone(table: Headed, notes: list[Sentence]) -> Headed:
             since = len(kept)
             continue
         kept.append((number, cells))
+        above.append(cells)
     where = table.source
     if totals:
         notes.append(Sentence("import.note.totals", sheet=where, rows=Listed(map(str, totals))))
@@ -446,10 +447,13 @@ def _own_place(table: Headed) -> list[int]:
 
 def _is_unnumbered(table: Headed, cells: Cells, above: Sequence[Cells]) -> bool:
     """Whether all samples above have figures in their names, and this row, such as one called Σ, has none."""
-    numbered = [
-        any(letter.isdigit() for letter in plain(row[place])) for row in (*above, cells) for place in _own_place(table)
-    ]
-    return len(numbered) > 1 and all(numbered[:-1]) and not numbered[-1]
+
+    def numbered(row: Cells) -> bool:
+        return all(any(letter.isdigit() for letter in plain(row[place])) for place in own)
+
+    own = _own_place(table)
+    # From the last row up: a table of thousands is not gone through for each of its rows.
+    return bool(own and above) and not numbered(cells) and all(map(numbered, reversed(above)))
 
 
 def _has_name(table: Headed, cells: Cells) -> bool:
