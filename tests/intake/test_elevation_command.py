@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 import rasterio
 
-from tests.builders import write_elevation, write_vineyard
+from tests.builders import write_demo_again, write_elevation, write_vineyard
 from tests.conftest import Run
 from tests.intake.tile_server import TileServer, serving, write_tile
 from tests.reading.strangers import state
@@ -117,6 +117,9 @@ def test_no_other_command_asks_the_network(tmp_path: Path, server: TileServer, m
     samples = pd.read_csv(folder / "samples.csv")
     pd.DataFrame({"sample": samples["sample"], "nodes": 30, "shoots": 12}).to_csv(shoots, index=False)
     shutil.copy(folder / "buds.csv", tmp_path / "buds_lee.csv")
+    (folder / "vinemap.toml").write_text("[surface]\ncell_m = 10.0\n", encoding="utf-8")
+    # What it maps of its own is mapped as by `map`.
+    monkeypatch.setattr("vinemap.demo.write_demo", write_demo_again)
     opened: list[object] = []
     monkeypatch.setattr(socket.socket, "connect", lambda _, where: opened.append(where))
     monkeypatch.setattr(socket.socket, "connect_ex", lambda _, where: opened.append(where))
