@@ -50,7 +50,8 @@ def _leaks(parts: pd.DataFrame, totals: list[Total], shown: set[object]) -> list
     equations, grower, _ = _atoms(parts, totals, shown)
     everyone = sorted(set(grower))
     sets = [(one,) for one in everyone] + list(combinations(everyone, 2))
-    return [who for who in sets if _rank(equations[:, ~np.isin(grower, who)]) < _rank(equations)]
+    whole = _rank(equations)
+    return [who for who in sets if _rank(equations[:, ~np.isin(grower, who)]) < whole]
 
 
 @pytest.mark.parametrize("start", range(0, 200, 25))
