@@ -14,7 +14,7 @@ from itertools import combinations
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.linalg import null_space
+from scipy.linalg import null_space, orth
 from scipy.optimize import linprog
 
 from vinemap.arrays import Array
@@ -88,7 +88,9 @@ def publishable(
     if fewest < 3:
         raise ValueError("with fewer than three growers one can tell the other's part")
     parts = parts[parts["cell"].isin({cell for total in totals for cell in total.cells})]
-    sizes = [str(name) for name in parts if name not in ("grower", "cell")]
+    # Where nobody counts for others, areas are the same with their weights and without.
+    measured = parts.drop(columns=["grower", "cell"])
+    sizes = [str(name) for name in measured.columns[~measured.T.duplicated()]]
     names: dict[frozenset[Hashable], list[Hashable]] = {}
     for total in sorted(totals, key=lambda total: total.level):
         names.setdefault(total.cells, []).append(total.name)
@@ -138,15 +140,23 @@ class _Published:
         pairs = {frozenset(pair) for pair in combinations(alone, 2)} | set(few)
         unsafe = np.array([len(growers) <= 2 for growers in self._growers], bool)
         left, told = self._about(unsafe)
+        onto = _projection(told)
+        cells: dict[frozenset[Hashable], list[int]] = {}
+        for k, growers in enumerate(growers for growers in self._growers if len(growers) <= 2):
+            cells.setdefault(growers, []).append(k)
         for pair in sorted(pairs, key=sorted):
-            inside = np.array([growers <= pair for growers in self._growers], bool)[unsafe]
-            while told.size and np.abs(told).max() > _ROUNDING:
+            here = [k for held in {pair, *(frozenset([grower]) for grower in pair)} for k in cells.get(held, ())]
+            inside = np.zeros(told.shape[1], bool)
+            inside[here] = True
+            # A combination about these cells alone is its own projection: without one, most pairs cost no more.
+            while told.size and np.linalg.eigvalsh(onto[np.ix_(here, here)])[-1] > 1 - _ROUNDING:
                 further = _null_space(told[:, ~inside].T)
                 about_pair = further.T @ told[:, inside]
                 if not about_pair.size or np.abs(about_pair).max() <= _ROUNDING:
                     break
                 self._give_up(left @ further[:, int(np.abs(about_pair).max(axis=1).argmax())])
                 left, told = self._about(unsafe)
+                onto = _projection(told)
 
     def _about(self, inside: NDArray[np.bool_]) -> tuple[Array, Array]:
         """Return a basis of the combinations about some cells alone, (totals, k), and their parts there, (k, cells)."""
@@ -176,6 +186,12 @@ class _Published:
         if not found.success:
             raise RuntimeError(f"what may be published could not be found out: {found.message}")
         return found.x if -found.fun > _ROUNDING else None
+
+
+def _projection(A: Array) -> Array:
+    """Return the projection (n, n) onto the space of the rows of a matrix (m, n)."""
+    basis = orth(A.T, rcond=_TINY) if A.size else np.zeros((A.shape[1], 0))
+    return basis @ basis.T
 
 
 def _null_space(A: Array) -> Array:

@@ -125,7 +125,7 @@ class _Pool:
         self._parts = parts.assign(cell=cells)
         self._totals = {total.name: total for total in self._sums()}
         shown = self._publishable("injury", set(self._totals))
-        self._shown = {what: shown if what == "injury" else self._publishable(what, shown) for what in _WHOLE}
+        self._shown = {what: self._publishable(what, shown) if self._differs(what) else shown for what in _WHOLE}
 
     def _sums(self) -> list[Total]:
         """Return the totals, from what is given up last: the whole, districts, varieties, groups, then cells."""
@@ -150,6 +150,10 @@ class _Pool:
         parts = parts.loc[area > 0, ["grower", "cell", "area", "weighted"]]
         totals = [total for name, total in self._totals.items() if name in among]
         return publishable(parts, totals, self._settings.fewest_growers, self._settings.most_share_pct / 100)
+
+    def _differs(self, what: str) -> bool:
+        """Whether a figure is known of other areas than injury is: of the same, the same may be shown."""
+        return bool((self._parts[_WHOLE[what]] != self._parts[_WHOLE["injury"]]).any())
 
     def row(self, name: Hashable) -> dict[str, Any]:
         """Return the columns of one total."""
