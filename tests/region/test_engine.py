@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import os
+import random
 import signal
 import socket
 import subprocess
 import sys
 import threading
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 
 import pytest
@@ -43,14 +44,18 @@ def _scheduler(port: int) -> tuple[str, ...]:
 
 
 def _free_port() -> int:
-    with socket.socket() as place:
-        place.bind(("127.0.0.1", 0))
-        return int(place.getsockname()[1])
+    """Find a port where nobody listens, below those that any process's outgoing connections take meanwhile."""
+    for port in random.sample(range(20_000, 32_000), 100):
+        with socket.socket() as place, suppress(OSError):
+            place.bind(("127.0.0.1", port))
+            return port
+    raise AssertionError("no port is free")
 
 
 def _worker(port: int) -> tuple[str, ...]:
+    # Of two threads: what is held in one keeps nothing else from being begun, in whatever order it is asked for again.
     where = f"tcp://127.0.0.1:{port}"
-    return ("distributed.cli.dask_worker", where, "--nthreads", "1", "--no-dashboard", "--host", "127.0.0.1")
+    return ("distributed.cli.dask_worker", where, "--nthreads", "2", "--no-dashboard", "--host", "127.0.0.1")
 
 
 def test_every_task_once_though_a_worker_and_the_scheduler_die(tmp_path: Path) -> None:
@@ -65,11 +70,18 @@ def test_every_task_once_though_a_worker_and_the_scheduler_die(tmp_path: Path) -
         return [int(line) for line in notes.read_text(encoding="utf-8").splitlines()] if notes.exists() else []
 
     def trouble() -> None:
+        try:
+            in_turn()
+        except BaseException:
+            first.kill()  # so that nothing is waited for any longer
+            raise
+
+    def in_turn() -> None:
         until(lambda: len(begun("t0")) == 1, "the first task was not begun")
         os.kill(begun("t0")[0], signal.SIGKILL)
         until(lambda: len(begun("t0")) == 2, "the task of the killed worker was not begun again")
         (tmp_path / "t0.hold").unlink()
-        until(lambda: len(begun("t9")) == 1, "the task before the stop was not begun")
+        until(lambda: len(begun("t9")) > 0, "the task before the stop was not begun")
         first.kill()
         first.wait()
         stack.enter_context(_process(*_scheduler(port)))
