@@ -36,12 +36,13 @@ def forked_workers() -> Iterator[None]:
     """Let Dask fork the workers of a cluster on this machine likewise, in the place of new ones that load all again."""
     import dask  # noqa: PLC0415 - for regions alone, as pytest is for what is not forked
     import pytest  # noqa: PLC0415
+    from distributed import utils  # noqa: PLC0415 - whose settings must stand before one of them is set for a while
 
     forking()
     ensure_running()
     with pytest.MonkeyPatch.context() as patch, dask.config.set({_METHOD: "forkserver"}):
         # Or Dask has its own libraries loaded there, and looks for all that it may work with.
-        patch.setattr("distributed.utils._forkserver_preload_set", True)
+        patch.setattr(utils, "_forkserver_preload_set", True)
         yield
 
 

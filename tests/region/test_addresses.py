@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from tests.builders import write_vineyard
+from tests.forks import forked_workers
 from vinemap.errors import FetchError
 from vinemap.region.addresses import brought, is_address, sent, text_at, without_scheme
 from vinemap.region.region import map_region
@@ -68,6 +69,7 @@ def test_a_region_behind_http_is_mapped_as_at_its_path(tmp_path: Path) -> None:
     for name in names:
         (tmp_path / "county" / name).mkdir(parents=True)
         write_vineyard(tmp_path / "county" / name)
+        (tmp_path / "county" / name / "vinemap.toml").write_text("[surface]\ncell_m = 10.0\n", encoding="utf-8")
     rows = ["folder,district,grower", *(f"{name},Lakeside,{name}'s" for name in names)]
     (tmp_path / "county" / "region.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
     served = partial(_Silent, directory=str(tmp_path))
@@ -75,7 +77,8 @@ def test_a_region_behind_http_is_mapped_as_at_its_path(tmp_path: Path) -> None:
         threading.Thread(target=server.serve_forever).start()
         try:
             home = f"http://127.0.0.1:{server.server_port}/county"
-            found = map_region(home, tmp_path / "out", workers=1)
+            with forked_workers():
+                found = map_region(home, tmp_path / "out", workers=1)
             # Here, and not by another worker: once nothing is new, once a file is.
             task = Task(f"{home}/{names[0]}", str(tmp_path / "out" / "private"))
             assert map_member(task).state == Mapped.UNCHANGED
