@@ -27,6 +27,8 @@ GPX = "{http://www.topografix.com/GPX/1/1}"
 NAME = f"{HOSTILE[1]} {HOSTILE[7]}"
 FILES = {"plan.html", "plan.gpx", "plan.kml", "plan.geojson", "samples.csv", "buds.csv"}
 
+pytestmark = pytest.mark.usefixtures("few_draws")
+
 
 @pytest.fixture(scope="module")
 def home(tmp_path_factory: pytest.TempPathFactory) -> Path:

@@ -21,6 +21,8 @@ from vinemap.plan.round_sheet import write_sheet
 from vinemap.plan.run import make_plan, plan_round
 from vinemap.sentences import Figure, Sentence
 
+pytestmark = pytest.mark.usefixtures("few_draws")
+
 
 @pytest.fixture(scope="module")
 def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
