@@ -30,9 +30,16 @@ def check_folder(folder: str | os.PathLike[str]) -> Vineyard:
         As `vinemap.pipeline.mapping.make_map` would.
     """
     vineyard = read_vineyard(folder)
-    with named(vineyard):
-        refuse_too_few(Observations.of(vineyard.samples, vineyard.site.blocks, tallied(vineyard), Bud.PRIMARY))
+    primary_counts(vineyard)
     return vineyard
+
+
+def primary_counts(vineyard: Vineyard) -> Observations:
+    """Return the counts of primary buds; raise `InputError` where they are too few for a map."""
+    observed = Observations.of(vineyard.samples, vineyard.site.blocks, tallied(vineyard), Bud.PRIMARY)
+    with named(vineyard):
+        refuse_too_few(observed)
+    return observed
 
 
 def tallied(vineyard: Vineyard) -> pd.DataFrame:

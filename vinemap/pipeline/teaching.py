@@ -4,14 +4,12 @@ from __future__ import annotations
 
 import os
 
-from vinemap.pipeline.fit_to_map import named, tallied
+from vinemap.pipeline.fit_to_map import primary_counts
 from vinemap.pipeline.mapping import ground_of, usual_varieties
 from vinemap.reading.vineyard import read_vineyard
-from vinemap.states import Bud
 from vinemap.surface.design import Design
 from vinemap.surface.fit import fit_field
 from vinemap.surface.lesson import Lesson
-from vinemap.surface.observations import Observations, refuse_too_few
 
 
 def lesson_of(folder: str | os.PathLike[str]) -> Lesson:
@@ -35,9 +33,7 @@ def lesson_of(folder: str | os.PathLike[str]) -> Lesson:
     """
     vineyard = read_vineyard(folder)
     blocks, hardiness = vineyard.site.blocks, vineyard.site.settings.surface.hardiness
-    observed = Observations.of(vineyard.samples, blocks, tallied(vineyard), Bud.PRIMARY)
-    with named(vineyard):
-        refuse_too_few(observed)
+    observed = primary_counts(vineyard)
     grid, terrain, _, known = ground_of(vineyard)
     design = Design.over(blocks, grid, terrain, hardiness, known)
     return Lesson.of(fit_field(observed, design), design, usual_varieties(vineyard))
