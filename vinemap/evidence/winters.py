@@ -130,12 +130,9 @@ def mean_injury(winters: Sequence[Winter], grid: xr.Dataset) -> xr.DataArray:
         NaN outside blocks, and where no freeze was mapped.
     """
     cells, crs, bounds = BlockCells.of(grid), CRS(grid.rio.crs), grid.rio.bounds()
-    found = [
-        reader(metric(winter.surface["primary_injury"], crs, bounds, cell_size(grid)), _EDGE)(
-            cells.centres(), cells.block
-        )
-        for winter in winters
-    ]
+    places = cells.centres()
+    surfaces = (metric(winter.surface["primary_injury"], crs, bounds, cell_size(grid)) for winter in winters)
+    found = [reader(surface, _EDGE)(places, cells.block) for surface in surfaces]
     known = np.isfinite(found)
     total = np.where(known, found, 0.0).sum(axis=0)
     mean = np.divide(total, known.sum(axis=0), out=np.full(len(cells), np.nan), where=known.any(axis=0))
