@@ -63,12 +63,15 @@ def editor(folder: Path, browser: Any) -> Iterator[Open]:
         return page
 
     yield opened
+    for page in pages:
+        page.evaluate("0")  # what it noted before comes with the answer
+    noted = list(faults)
+    # A desk that is closing cuts off what its pages still load where their tests keep them from what they loaded before.
     served.close(pages[0])
     for page in pages:
         page.context.close()
-    # What a browser notes of answers that a test asked for, and of a desk that was closed by its other page.
-    meant = ("409", "ERR_FAILED", "ERR_CONNECTION_REFUSED")
-    assert [fault for fault in faults if not any(one in fault for one in meant)] == []
+    meant = ("409", "ERR_FAILED")  # answers that a test asked for
+    assert [fault for fault in noted if not any(one in fault for one in meant)] == []
 
 
 def _journal(folder: Path) -> list[dict[str, Any]]:
