@@ -17,8 +17,9 @@ from vinemap.exports.colours import injury_stops
 from vinemap.states import Disclosure
 from vinemap.web.drawing import outline_path
 
-WIDTH, _MARGIN = 240.0, 4.0
-_TALLEST = 150.0
+# The text of A4 and of Letter is 180 mm wide or more.
+WIDTH, _MARGIN = 180.0, 3.0
+_TALLEST = 112.0
 # Above it light letters, up to it black ones stand out by 4.5 to 1 at least, the contrast that WCAG 2 asks for.
 _LIGHT_PCT = 70.0
 
@@ -54,7 +55,7 @@ class DrawnDistrict:
 
 @dataclass(frozen=True)
 class DistrictMap:
-    """The drawing, in units of about a millimetre on paper."""
+    """The drawing, in millimetres on paper."""
 
     width: float
     height: float
