@@ -1,9 +1,13 @@
 """What else is known, and what it is worth: maps with and without it, on simulated vineyards, paired.
 
 Run: python -m tests.benchmarks.evidence [vineyards] [first seed] [case ...]
+     python -m tests.benchmarks.evidence odds [vineyards] [first seed] [case ...]
 
 Cases: ``after`` (an earlier freeze of a shared cold pattern), ``after_other`` (one with nothing in common), ``layer``
 (a grid that goes with the cold), ``layer_other`` (one that does not). Peers get the same layer as a covariate.
+
+With ``odds``: what belief in the evidence before any cane is cut brings where it holds, and costs where it does not.
+The last odds are those of who is told that it holds.
 """
 
 from __future__ import annotations
@@ -11,7 +15,7 @@ from __future__ import annotations
 import sys
 import warnings
 import zlib
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 
 import geopandas as gpd
@@ -30,6 +34,7 @@ from tests.benchmarks.simulate import CELL, CRS, EAST, NORTH, SIDE, Simulated, s
 from vinemap.evidence.covariate import Evidence
 from vinemap.evidence.gridded import layer_evidence
 from vinemap.evidence.winters import Winter, winter_evidence
+from vinemap.model.field import Prediction
 from vinemap.reading.ground_layers import GroundLayer
 from vinemap.surface.design import Design
 from vinemap.surface.fit import fit_field
@@ -53,6 +58,7 @@ WANTED = {
 }
 PEERS = {"regression kriging": regression_kriging, "GLM": binomial_glm, "random forest": random_forest}
 _TERRAIN = ["elevation_m", "height_above_low_m", "slope_deg"]
+ODDS = (0.25, 0.5, 1.0, 2.0, 4.0, np.inf)
 _CELL_M = 10.0
 _NO_NODES = pd.DataFrame(columns=["sample", "node", "primary", "secondary", "tertiary"])
 
@@ -86,12 +92,17 @@ def cut(case: Simulated, log_odds: np.ndarray, canes: int, rng: np.random.Genera
 
 def surface(case: Simulated, evidence: tuple[Evidence, ...] = ()) -> Estimate:
     """Injury with its interval at every cell of 10 m, north up, row by row."""
+    _, predicted = _fitted(case, evidence)
+    return predicted.mean, predicted.low, predicted.high
+
+
+def _fitted(case: Simulated, evidence: tuple[Evidence, ...]) -> tuple[float, Prediction]:
+    """Log evidence of all models together, and their map."""
     terrain, cells, block = _ground(case)
     design = Design.over(case.blocks, block_grid(case.blocks, _CELL_M), terrain, {}, evidence)
     counts = tally(_NO_NODES, case.counts, pd.Series(dtype=int))
     field = fit_field(Observations.of(case.samples, case.blocks, counts, "primary"), design)
-    predicted = field.predict(cells, *design.rows(cells, block))
-    return predicted.mean, predicted.low, predicted.high
+    return field.log_evidence_ - np.log(field.model_weights_.max()), field.predict(cells, *design.rows(cells, block))
 
 
 def _ground(case: Simulated) -> tuple[xr.Dataset, np.ndarray, np.ndarray]:
@@ -151,26 +162,52 @@ def peers(
         return {name: method(task) for name, method in PEERS.items()}
 
 
+def _drawn(name: str, seed: int) -> Iterator[tuple[str, int, Simulated, Evidence, np.ndarray]]:
+    """A vineyard: its kind, and for each number of canes these, the evidence and the truth at every cell of 10 m."""
+    kind = KINDS[seed % len(KINDS)]
+    case, rng = simulate(kind, 1000 + seed), np.random.default_rng([seed, zlib.crc32(name.encode())])
+    evidence = CASES[name](case, rng)
+    side = int(SIDE * CELL / _CELL_M)
+    truth = case.truth.reshape(side, 2, side, 2).mean(axis=(1, 3)).ravel()
+    for canes in CANES:
+        yield kind, canes, cut(case, logit(case.truth), canes, rng), evidence, truth
+
+
 def run(vineyards: int, cases: tuple[str, ...], first: int = 0) -> pd.DataFrame:
     """Map every vineyard with and without: case, kind, seed, canes, method, rmse, coverage."""
     rows = []
     for name in cases:
         for seed in track(range(first, first + vineyards), name):
-            kind = KINDS[seed % len(KINDS)]
-            case, rng = simulate(kind, 1000 + seed), np.random.default_rng([seed, zlib.crc32(name.encode())])
-            evidence = CASES[name](case, rng)
-            side = int(SIDE * CELL / _CELL_M)
-            truth = case.truth.reshape(side, 2, side, 2).mean(axis=(1, 3)).ravel()
-            for canes in CANES:
-                now = cut(case, logit(case.truth), canes, rng)
+            for kind, canes, now, evidence, truth in _drawn(name, seed):
                 found = {"without": surface(now), "with": surface(now, (evidence,))}
                 found |= peers(now, *_ground(now), evidence)
-                for method, (mean, low, high) in found.items():
-                    error = float(np.sqrt(np.mean((mean - truth) ** 2)))
-                    inside = (truth >= low) & (truth <= high)
-                    covered = float(inside.mean()) if np.isfinite(low).all() else np.nan
-                    rows.append((name, kind, seed, canes, method, error, covered))
+                rows += [(name, kind, seed, canes, method, *_judged(*each, truth)) for method, each in found.items()]
     return pd.DataFrame(rows, columns=["case", "kind", "seed", "canes", "method", "rmse", "coverage"])
+
+
+def run_odds(vineyards: int, cases: tuple[str, ...], first: int = 0) -> pd.DataFrame:
+    """Map every vineyard at each of `ODDS` that the evidence holds: case, kind, seed, canes, odds, rmse, coverage."""
+    rows = []
+    for name in cases:
+        for seed in track(range(first, first + vineyards), name):
+            for kind, canes, now, evidence, truth in _drawn(name, seed):
+                (apart, without), (told, held) = (
+                    _fitted(now, known) for known in ((), (replace(evidence, optional=False),))
+                )
+                for odds in (0.0, *ODDS):
+                    share = float(expit(np.log(odds) + told - apart)) if odds else 0.0
+                    mean = share * held.logit_mean + (1 - share) * without.logit_mean
+                    square = share * (held.logit_sd**2 + held.logit_mean**2)
+                    square += (1 - share) * (without.logit_sd**2 + without.logit_mean**2)
+                    mixed = Prediction.of(mean, square - mean**2)
+                    rows.append((name, kind, seed, canes, odds, *_judged(mixed.mean, mixed.low, mixed.high, truth)))
+    return pd.DataFrame(rows, columns=["case", "kind", "seed", "canes", "odds", "rmse", "coverage"])
+
+
+def _judged(mean: np.ndarray, low: np.ndarray, high: np.ndarray, truth: np.ndarray) -> tuple[float, float]:
+    """Root mean square error of a map, and how much of the truth its intervals hold; NaN where it has none."""
+    covered = float(((truth >= low) & (truth <= high)).mean()) if np.isfinite(low).all() else np.nan
+    return float(np.sqrt(np.mean((mean - truth) ** 2))), covered
 
 
 def show(results: pd.DataFrame) -> None:
@@ -195,8 +232,23 @@ def show(results: pd.DataFrame) -> None:
     console.print(table)
 
 
+def show_odds(results: pd.DataFrame) -> None:
+    """Print the error at each odds as a ratio to the map without."""
+    table = Table("case", "canes", *(f"{odds:g} : 1" for odds in ODDS), title="RMSE / the map's without (covered)")
+    for (name, canes), part in results.groupby(["case", "canes"], sort=False):
+        means = part.groupby("odds")[["rmse", "coverage"]].mean()
+        ratios = means["rmse"] / means.loc[0.0, "rmse"]
+        table.add_row(
+            str(name), str(canes), *(f"{ratios[odds]:.3f} ({means.loc[odds, 'coverage']:.2f})" for odds in ODDS)
+        )
+    Console(width=140).print(table)
+
+
 if __name__ == "__main__":
     numbers = [int(word) for word in sys.argv[1:] if word.isdigit()]
     names = tuple(word for word in sys.argv[1:] if not word.isdigit())
     count, first = (*numbers, *(20, 0)[len(numbers) :])
-    show(run(count, names or tuple(CASES), first))
+    if "odds" in names:
+        show_odds(run_odds(count, tuple(name for name in names if name != "odds") or ("after", "after_other"), first))
+    else:
+        show(run(count, names or tuple(CASES), first))
