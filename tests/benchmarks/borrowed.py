@@ -19,8 +19,9 @@ from scipy.optimize import minimize
 from tests.benchmarks.nights import CANES, VARIETIES, simulate_night
 from tests.benchmarks.simulate import CELL, CRS, EAST, NORTH, SIDE, Simulated
 from vinemap.model.covariances import Dense
-from vinemap.model.field import BinomialField, Prediction
+from vinemap.model.field import BinomialField
 from vinemap.model.laplace import laplace
+from vinemap.model.prediction import Prediction
 from vinemap.region.learning import Teacher, learnt_from
 from vinemap.settings import RegionSettings
 from vinemap.surface.design import Design

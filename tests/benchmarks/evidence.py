@@ -34,7 +34,7 @@ from tests.benchmarks.simulate import CELL, CRS, EAST, NORTH, SIDE, Simulated, s
 from vinemap.evidence.covariate import Evidence
 from vinemap.evidence.gridded import layer_evidence
 from vinemap.evidence.winters import Winter, winter_evidence
-from vinemap.model.field import Prediction
+from vinemap.model.prediction import Prediction
 from vinemap.reading.ground_layers import GroundLayer
 from vinemap.surface.design import Design
 from vinemap.surface.fit import fit_field

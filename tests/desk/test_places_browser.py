@@ -66,7 +66,7 @@ def editor(folder: Path, browser: Any) -> Iterator[Open]:
     for page in pages:
         page.evaluate("0")  # what it noted before comes with the answer
     noted = list(faults)
-    # A desk that is closing cuts off what its pages still load where their tests keep them from what they loaded before.
+    # A desk that is closing cuts off what its pages still load, where routed requests keep them from what is in store.
     served.close(pages[0])
     for page in pages:
         page.context.close()

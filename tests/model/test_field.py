@@ -14,10 +14,11 @@ from scipy.special import expit, logit
 from scipy.stats import norm
 
 import vinemap.model.strips
-from vinemap.model.field import BinomialField, logistic_normal_mean
+from vinemap.model.field import BinomialField
 from vinemap.model.hyperparameters import Priors
 from vinemap.model.many import ManyCounts
 from vinemap.model.matern import matern32
+from vinemap.model.prediction import logistic_normal_mean
 
 SMALL = np.log([100.0, 1e-4, 1e-4])
 

@@ -11,7 +11,7 @@ from scipy.special import logit, ndtr
 
 from vinemap.arrays import Array
 from vinemap.decisions.actions import Trunks, chosen_rule, crop_left, grade, printed
-from vinemap.model.field import TAIL
+from vinemap.model.prediction import TAIL
 from vinemap.settings import Settings
 from vinemap.states import Grade
 

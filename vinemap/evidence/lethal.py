@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from vinemap.arrays import Array
-from vinemap.model.field import Prediction
+from vinemap.model.prediction import Prediction
 from vinemap.rules import Rules
 from vinemap.varieties import Kin, folded
 

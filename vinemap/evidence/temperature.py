@@ -11,8 +11,8 @@ import xarray as xr
 
 from vinemap.arrays import Array
 from vinemap.evidence.covariate import Evidence, Measured
-from vinemap.model.field import TAIL
 from vinemap.model.gaussian import GaussianField
+from vinemap.model.prediction import TAIL
 from vinemap.sentences import Figure, Sentence
 from vinemap.settings import Settings
 from vinemap.terrain.grid import read_layers

@@ -2,25 +2,22 @@
 
 from __future__ import annotations
 
-import itertools
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
-from scipy.special import expit, logit, ndtr, ndtri
 from threadpoolctl import threadpool_limits
 
 from vinemap.arrays import Array
 from vinemap.model.components import Component, ExactComponent, VecchiaComponent
-from vinemap.model.hyperparameters import NEARLY_NORMAL, Counts, Mode, Priors
+from vinemap.model.hyperparameters import Counts, Mode, Priors
 from vinemap.model.information import Information
+from vinemap.model.integration import weighted_design
 from vinemap.model.lattice import Lattice
 from vinemap.model.many import ManyCounts
+from vinemap.model.prediction import FieldDraws, Moments, Prediction
 from vinemap.model.readings import Readings
 from vinemap.model.search import Candidates, by_readings, search, sloped, smoothed
-
-TAIL = float(ndtri(0.95))
-"""Standard deviations from the middle to the 5 % and 95 % quantiles of a normal variable."""
 
 # Much wider chunks only take memory, much narrower ones make matrix products slow.
 _CHUNK_BYTES = 16e6
@@ -33,45 +30,6 @@ _FEW = 400
 _WINDOW = 5.0
 _MASS = 0.98
 _MOST_MODELS = 20
-_INTEGRATED = 0.4
-
-
-@dataclass(frozen=True)
-class Prediction:
-    """Posterior of the probability of an event, a value a point.
-
-    Attributes
-    ----------
-    mean, low, high : array (m,)
-        Mean and the 5 % and 95 % quantiles, fractions 0 to 1.
-    logit_mean, logit_sd : array (m,)
-        Moments of the log-odds.
-    """
-
-    mean: Array
-    low: Array
-    high: Array
-    logit_mean: Array
-    logit_sd: Array
-
-    @classmethod
-    def of(cls, mean: Array, variance: Array) -> Prediction:
-        """Turn moments of the log-odds into those of the probability itself."""
-        sd = np.sqrt(np.maximum(variance, 1e-12))
-        return cls(logistic_normal_mean(mean, sd), expit(mean - TAIL * sd), expit(mean + TAIL * sd), mean, sd)
-
-    def exceedance(self, threshold: float) -> Array:
-        """Return the probability (m,) that the event's own probability exceeds ``threshold``."""
-        return np.asarray(ndtr((self.logit_mean - logit(threshold)) / self.logit_sd))
-
-
-def logistic_normal_mean(mean: Array, sd: Array) -> Array:
-    """Mean of the inverse logit of a normal variable by 9-point Gauss-Hermite quadrature."""
-    points, weights = np.polynomial.hermite_e.hermegauss(9)
-    total = np.zeros_like(mean)
-    for point, weight in zip(points, weights / weights.sum(), strict=True):
-        total += weight * expit(mean + point * sd)
-    return total
 
 
 class BinomialField:
@@ -234,11 +192,11 @@ class BinomialField:
             variance, slope = self._best_of_part(candidates)
             counts = replace(self._in_use(candidates), slope=slope)
             modes = [self._mode(counts, variance[self._used], start)]
-            weighted = self._design(counts, modes) if integrated else [(modes[0], 1.0)]
+            weighted = weighted_design(counts, modes) if integrated else [(modes[0], 1.0)]
             return self._as_components(counts, weighted)
         modes = self._models(candidates, start, few)
         best = max(modes, key=lambda mode: mode.log_posterior)
-        weighted = self._design(counts, modes) if integrated else [(best, 1.0)]
+        weighted = weighted_design(counts, modes) if integrated else [(best, 1.0)]
         counts = self._in_use(candidates)
         return self._as_components(
             counts, [(replace(mode, variance=mode.variance[self._used]), weight) for mode, weight in weighted]
@@ -341,40 +299,6 @@ class BinomialField:
         total = sum(weight for _, weight in kept)
         kind = VecchiaComponent if isinstance(counts, ManyCounts) else ExactComponent
         return [kind(counts, mode, weight / total) for mode, weight in kept]
-
-    def _design(self, counts: Counts, modes: list[Mode]) -> list[tuple[Mode, float]]:
-        """Design over the covariance parameters: composite, or its axial part alone.
-
-        The models that hold two fifths of the weight are integrated; the others stand at their mode, for many models
-        of little weight each tell more together than one of them integrated.
-        """
-        peak = max(mode.log_posterior for mode in modes)
-        modes = sorted(modes, key=lambda mode: -mode.log_posterior)
-        at_mode = np.exp([mode.log_posterior - peak for mode in modes])
-        integrated = int(np.searchsorted(np.cumsum(at_mode), _INTEGRATED * at_mode.sum())) + 1
-        weighted = [
-            [(point, float(share * np.exp(point.log_posterior - peak))) for point, share in self._around(counts, mode)]
-            for mode in modes[:integrated]
-        ]
-        # A model's posterior has about as much mass, for its height, as those of the models that hold most of it.
-        mass = sum(weight for points in weighted for _, weight in points) / at_mode[:integrated].sum()
-        rest = zip(modes[integrated:], mass * at_mode[integrated:], strict=True)
-        return [*itertools.chain(*weighted), *((mode, float(weight)) for mode, weight in rest)]
-
-    def _around(self, counts: Counts, mode: Mode) -> Iterator[tuple[Mode, float]]:
-        """Yield the points of the design around one mode, each with the volume that it stands for."""
-        yield mode, 1.0
-        own = replace(counts, smoothness=mode.smoothness, slope=mode.slope)
-        low, high = counts.limits().T
-        stretch = 1.1
-        radius = stretch * np.sqrt(3)
-        # With this weight the design gives a normal posterior its total mass and its variance exactly.
-        directions = _axial_directions() if len(counts) > NEARLY_NORMAL else _composite_directions()
-        sphere = float(np.exp(radius**2 / 2) / (len(directions) * (stretch**2 - 1)))
-        axes = own.axes(mode)
-        for direction in directions:
-            theta = np.clip(mode.theta + axes @ (radius * direction), low, high)
-            yield own.at(theta, mode.variance, mode.log_prior, mode.fit), sphere
 
     # Prediction
 
@@ -513,64 +437,3 @@ class BinomialField:
             return function(xy)
         rows = max(_NARROWEST_CHUNK, int(_CHUNK_BYTES / (8 * len(self.counts_))))
         return np.hstack([function(xy[first : first + rows]) for first in range(0, len(xy), rows)])
-
-
-@dataclass(frozen=True)
-class Moments:
-    """Moments of the field on a lattice.
-
-    Attributes
-    ----------
-    lattice : Lattice
-        Where they were worked out.
-    values : array (2 + p, lattice.size)
-        Mean of the field, its variance, its covariance with each coefficient in use.
-    """
-
-    lattice: Lattice
-    values: Array
-
-    def at(self, xy: Array) -> Array:
-        """Read them at points (m, 2) that the lattice covers, shape (2 + p, m), by cubic splines."""
-        return np.array([self.lattice.spline(layer, xy) for layer in self.values])
-
-
-@dataclass(frozen=True)
-class FieldDraws:
-    """Joint posterior draws of the surface, to be read at any points.
-
-    Attributes
-    ----------
-    lattice : Lattice
-        Where the field was drawn.
-    fields : array (lattice.size, draws)
-        Values of the field.
-    coefs : array (p, draws)
-        Coefficients of the same draws.
-    slopes : array (draws,)
-        Log-odds per unit of the readings; 0 where they tell nothing.
-    """
-
-    lattice: Lattice
-    fields: Array
-    coefs: Array
-    slopes: Array
-
-    def at(self, xy: Array, X: Array | None = None, offset: Array | float = 0.0) -> Array:
-        """Return the probability of an event at points (m, 2), one column a draw, shape (m, draws)."""
-        X = np.ones((len(xy), 1)) if X is None else X
-        logits = self.lattice.cubic(np.asarray(xy, float)) @ self.fields
-        logits += X @ self.coefs
-        logits += offset if np.ndim(offset) == 2 else np.reshape(offset, (-1, 1))
-        return np.asarray(expit(logits, out=logits))
-
-
-def _axial_directions() -> Array:
-    """Return the 6 axial directions of a central composite design in three dimensions."""
-    return np.vstack([np.eye(3), -np.eye(3)])
-
-
-def _composite_directions() -> Array:
-    """Return its 8 factorial directions too."""
-    factorial = np.array(list(itertools.product((-1.0, 1.0), repeat=3))) / np.sqrt(3)
-    return np.vstack([_axial_directions(), factorial])

@@ -13,7 +13,7 @@ from scipy.special import logit
 from vinemap.arrays import Array
 from vinemap.evidence.lethal import Lethal, expected_kill, lethal_temperatures
 from vinemap.evidence.temperature import NightTemperature, night_of
-from vinemap.model.field import Prediction
+from vinemap.model.prediction import Prediction
 from vinemap.reading.vineyard import Site
 from vinemap.terrain.grid import block_grid
 from vinemap.terrain.sparse import BlockCells

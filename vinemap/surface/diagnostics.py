@@ -7,7 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from vinemap.model.field import TAIL, BinomialField
+from vinemap.model.field import BinomialField
+from vinemap.model.prediction import TAIL
 from vinemap.model.scores import brier_score, held_out_means, score, spatial_folds
 from vinemap.surface.design import Design
 from vinemap.surface.observations import Observations

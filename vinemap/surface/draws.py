@@ -10,7 +10,7 @@ import pandas as pd
 import xarray as xr
 
 from vinemap.arrays import Array
-from vinemap.model.field import FieldDraws
+from vinemap.model.prediction import FieldDraws
 from vinemap.settings import Surface as SurfaceSettings
 from vinemap.surface.design import Design, batches
 from vinemap.terrain.sparse import BlockCells
