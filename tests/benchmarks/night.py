@@ -60,7 +60,10 @@ _UNREAD = pd.DataFrame(columns=["sample", "node", "primary", "secondary", "terti
 
 @dataclass(frozen=True)
 class Night:
-    """One simulated vineyard after one night; arrays are of the cells of the blocks, north up."""
+    """One simulated vineyard after one night; arrays are of the cells of the blocks, north up.
+
+    Behind it: the ground, and the log-odds of a dead bud for each degree that it was colder.
+    """
 
     blocks: gpd.GeoDataFrame
     samples: gpd.GeoDataFrame
@@ -69,13 +72,15 @@ class Night:
     loggers: gpd.GeoDataFrame
     truth: np.ndarray
     temperature: np.ndarray
+    ground: vineyards.Ground
+    slope: float
 
 
 def simulate(kind: str, seed: int) -> Night:
     """Simulate a night; the same seed gives the same one everywhere."""
     rng = np.random.default_rng([seed, 9, zlib.crc32(kind.encode())])
-    z, steps, cold = vineyards._of_one_idea(GROUND.get(kind, kind), rng)
-    cold = -0.7 * cold if kind == "windy" else cold
+    ground = vineyards.ground(GROUND.get(kind, kind), rng)
+    cold = -0.7 * ground.cold if kind == "windy" else ground.cold
     slope = rng.uniform(1.0, 1.5)
     temperature = rng.uniform(-26, -20) - cold / slope
     other = vineyards._noise(rng, cold.shape, rng.uniform(8, 30))
@@ -88,7 +93,7 @@ def simulate(kind: str, seed: int) -> Night:
     column, row = np.floor(xy / CELL).astype(int).T
     read = rng.integers(8, 13, count)
     dead = rng.binomial(read, expit(logits[row, column] + _VINE_SD * rng.standard_normal(count)))
-    place = _hung(rng, z[PAD:-PAD, PAD:-PAD])
+    place = _hung(rng, ground.elevation[PAD:-PAD, PAD:-PAD])
     minima = temperature.ravel()[place] + _ERROR_C * rng.standard_normal(LOGGERS)
     y, x = np.unravel_index(place, temperature.shape)
     points = gpd.points_from_xy(EAST + (x + 0.5) * CELL, NORTH + (y + 0.5) * CELL)
@@ -98,10 +103,12 @@ def simulate(kind: str, seed: int) -> Night:
         vineyards._blocks(),
         vineyards._samples(xy),
         vineyards._counts(read, dead),
-        vineyards._elevation(z, steps),
+        vineyards._elevation(ground.elevation, ground.steps),
         hung,
         expit(logits)[::-1],
         temperature[::-1],
+        ground,
+        slope,
     )
 
 

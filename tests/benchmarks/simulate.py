@@ -72,8 +72,42 @@ def _ground(kind: str, rng: np.random.Generator, x: np.ndarray, y: np.ndarray) -
     return z - bowl, bowl
 
 
-def _warmth(kind: str, rng: np.random.Generator, z: np.ndarray, bowl: np.ndarray) -> np.ndarray:
-    """Warmth, in standard deviations, by one of three ideas of low ground and two of how cold fills it."""
+@dataclass(frozen=True)
+class Ground:
+    """Ground of one relief, and what makes its cold, with 200 m around the blocks.
+
+    Attributes
+    ----------
+    elevation : array
+    steps : array
+        Its coordinates, from the blocks' south-western corner.
+    terrain : array
+        Warmth by terrain, in logits.
+    strength : float
+        Standard deviation of that by low ground.
+    rest : array
+        Warmth that terrain does not explain, in logits.
+    rest_sd, rest_cells : float
+        Its standard deviation, and the width of the Gaussian filter that made it.
+    """
+
+    elevation: np.ndarray
+    steps: np.ndarray
+    terrain: np.ndarray
+    strength: float
+    rest: np.ndarray
+    rest_sd: float
+    rest_cells: float
+
+    @property
+    def cold(self) -> np.ndarray:
+        """Cold over the blocks, in logits; on average none with what is around them."""
+        warmth = self.terrain + self.rest
+        return np.asarray((warmth.mean() - warmth)[PAD:-PAD, PAD:-PAD])
+
+
+def _by_low_ground(kind: str, rng: np.random.Generator, z: np.ndarray, bowl: np.ndarray) -> tuple[np.ndarray, float]:
+    """Warmth, in logits, by one of three ideas of low ground and two of how cold fills it, and its sd."""
     idea, reach = rng.integers(3), rng.integers(20, 60)
     if idea == 0:
         height = z - gaussian_filter(minimum_filter(z, 2 * reach + 1), reach / 2)
@@ -84,7 +118,7 @@ def _warmth(kind: str, rng: np.random.Generator, z: np.ndarray, bowl: np.ndarray
     if rng.integers(2):
         height = -np.exp(-(height - height.min()) / (1.5 * height.std()))
     strength = {"no_terrain": 0.0, "wall": 0.5}.get(kind, 1.0) * rng.uniform(0.7, 1.6)
-    return strength * (height - height.mean()) / height.std()
+    return strength * (height - height.mean()) / height.std(), strength
 
 
 def _places(kind: str, rng: np.random.Generator) -> np.ndarray:
@@ -159,18 +193,24 @@ def _cold_in_part(rng: np.random.Generator, z: np.ndarray) -> np.ndarray:
     return rng.uniform(0.8, 1.5) * (np.sqrt(share) * terrain + np.sqrt(1 - share) * rest)
 
 
-def _of_one_idea(kind: str, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Elevation, its coordinates, and cold over the blocks, in logits, of the kinds that have one relief each."""
+def ground(kind: str, rng: np.random.Generator) -> Ground:
+    """Draw the ground of one of the kinds that have one relief each."""
     steps = (np.arange(SIDE + 2 * PAD) - PAD + 0.5) * CELL
     x, y = np.meshgrid(steps, steps)
     z, bowl = _ground(kind, rng, x, y)
-    warmth = _warmth(kind, rng, z, bowl)
+    terrain, strength = _by_low_ground(kind, rng, z, bowl)
     if kind == "wall":
         turn = rng.uniform(0, 2 * np.pi)
         above = (x - SIDE * CELL / 2) * np.cos(turn) + (y - SIDE * CELL / 2) * np.sin(turn)
-        warmth -= 2.0 * np.exp(-np.clip(above, 0, None) / 80) * (above > 0)
-    warmth += rng.uniform(0.2, 0.7) * _noise(rng, x.shape, rng.uniform(8, 30))
-    return z, steps, (warmth.mean() - warmth)[PAD:-PAD, PAD:-PAD]
+        terrain -= 2.0 * np.exp(-np.clip(above, 0, None) / 80) * (above > 0)
+    sd, cells = rng.uniform(0.2, 0.7), rng.uniform(8, 30)
+    return Ground(z, steps, terrain, strength, sd * _noise(rng, x.shape, cells), sd, cells)
+
+
+def _of_one_relief(kind: str, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Elevation, its coordinates, and cold over the blocks, in logits, of the kinds that have one relief each."""
+    drawn = ground(kind, rng)
+    return drawn.elevation, drawn.steps, drawn.cold
 
 
 def _of_every_size(kind: str, rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -184,7 +224,7 @@ def _of_every_size(kind: str, rng: np.random.Generator) -> tuple[np.ndarray, np.
 def simulate(kind: str, seed: int) -> Simulated:
     """Simulate one vineyard of a kind; the same seed gives the same one everywhere."""
     rng = np.random.default_rng([seed, zlib.crc32(kind.encode())])
-    z, steps, cold = (_of_every_size if kind in ("pools", "part") else _of_one_idea)(kind, rng)
+    z, steps, cold = (_of_every_size if kind in ("pools", "part") else _of_one_relief)(kind, rng)
     tender = rng.normal(0, 0.7, 2)
     east = (np.arange(SIDE) + 0.5) * CELL > SIDE * CELL / 2
     logit = rng.uniform(-1.5, 1.0) + cold + tender[east.astype(int)]
