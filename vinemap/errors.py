@@ -148,3 +148,8 @@ class Findings:
     def warn(self, sentence: Sentence) -> None:
         """Add a warning."""
         self.warnings.append(sentence)
+
+    def refuse(self) -> None:
+        """Raise an `InputError` with all problems, if there are any."""
+        if self.problems:
+            raise InputError(self.problems)

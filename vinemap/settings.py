@@ -25,7 +25,7 @@ from pydantic_core import ErrorDetails, PydanticCustomError, PydanticUndefined
 from vinemap.characters import unshowable
 from vinemap.columns import SETTINGS_FILE
 from vinemap.doors import barred, unreadable
-from vinemap.errors import Findings, InputError
+from vinemap.errors import Findings
 from vinemap.rules import Rules, default_rules
 from vinemap.sentences import Figure, Sentence, languages
 from vinemap.states import Action, Pruning
@@ -312,8 +312,7 @@ def read_settings(folder: str | os.PathLike[str]) -> Settings:
     """
     findings = Findings()
     settings = load_settings(Path(folder), findings)
-    if findings.problems:
-        raise InputError(findings.problems)
+    findings.refuse()
     return settings
 
 

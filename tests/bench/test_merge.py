@@ -207,7 +207,7 @@ def test_more_nodes_than_a_map_reads(tmp_path: Path, monkeypatch: pytest.MonkeyP
     one = bud_file(tmp_path, "one.csv", "A,1,1,dead,,", "A,1,2,dead,,")
     two = bud_file(tmp_path, "two.csv", "B,1,1,dead,,", "B,1,2,dead,,")
     assert faults(tmp_path, one, two, tmp_path / "unread.csv") == [
-        "two.csv: with it the files hold more than 3 nodes, which no map reads; merge the files of one vineyard"
+        "two.csv: with it the files hold more than 3 rows, which no map reads; merge the files of one vineyard"
     ]
 
 

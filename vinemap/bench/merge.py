@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -10,7 +10,7 @@ from typing import Any
 import pandas as pd
 
 from vinemap.characters import is_formula
-from vinemap.columns import BUDS_BY_NODE, TICKS, WOOD
+from vinemap.columns import BUDS_BY_NODE, TICKS, WOOD, Layout
 from vinemap.errors import Findings, InputError
 from vinemap.exports.exchange import added
 from vinemap.exports.formats import write_csv
@@ -61,26 +61,25 @@ def merge_ticks(paths: Sequence[Path], out: Path) -> list[Sentence]:
     InputError
         With every fault of every file; nothing is written.
     """
-    findings, files = Findings(), _names(paths)
-    _refuse_out(paths, out, findings)
-    parts = []
-    for path, file in zip(paths, files, strict=True):
-        tables = _tables_as(path, file, "done", findings)
-        parts.append(pd.concat([read_ticks(table, findings) for table in tables]) if tables else None)
-    if findings.problems:
-        raise InputError(findings.problems)
-    known = [part.assign(file=file) for part, file in zip(parts, files, strict=True) if part is not None]
-    ticks = pd.concat(known, ignore_index=True)
+    findings = Findings()
+    parts = _each(paths, out, findings, _read_ticks)
+    findings.refuse()
+    ticks = pd.concat([part.assign(file=file) for file, part in parts.items()], ignore_index=True)
     merged = standing(ticks).sort_values("time", kind="stable", ignore_index=True)
-    with added(out.absolute().parent, replacing=[out.name]) as stage:
-        write_csv(merged[TICKS.names], stage / out.name, TICKS)
+    _write(merged[TICKS.names], out, TICKS)
     read = [
-        Sentence("merged.ticks.read", file=part["file"].iloc[0], marks=Sentence.counted("count.marks", len(part)))
-        for part in known
+        Sentence("merged.ticks.read", file=file, marks=Sentence.counted("count.marks", len(part)))
+        for file, part in parts.items()
         if len(part)
     ]
     written = Sentence("merged.ticks.written", file=out.name, marks=Sentence.counted("count.marks", len(merged)))
     return [*read, *_ticked_otherwise(ticks), *findings.warnings, *_formulas(merged), written]
+
+
+def _read_ticks(path: Path, file: str, findings: Findings) -> pd.DataFrame:
+    tables = _tables_as(path, file, "done", findings)
+    none = pd.DataFrame(columns=TICKS.names)
+    return pd.concat([read_ticks(table, findings) for table in tables]) if tables else none
 
 
 def _ticked_otherwise(ticks: pd.DataFrame) -> list[Sentence]:
@@ -137,25 +136,16 @@ def merge_buds(paths: Sequence[Path], out: Path) -> list[Sentence]:
         written.
     """
     findings = Findings()
-    _refuse_out(paths, out, findings)
-    parts: list[pd.DataFrame] = []
-    for path, file in zip(paths, _names(paths), strict=True):
-        parts.append(_read(path, file, findings))
-        if sum(map(len, parts)) > MOST_ROWS:
-            what = Sentence("fault.merge.nodes", most=Figure(MOST_ROWS))
-            findings.problem(file, None, "", what, Sentence("remedy.merge.nodes"))
-            raise InputError(findings.problems)
+    parts = _each(paths, out, findings, _read_buds)
     columns = [*BUDS_BY_NODE.names, "file", "row", "source"]
-    nodes = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
+    nodes = pd.concat(parts.values(), ignore_index=True) if parts else pd.DataFrame(columns=columns)
     _refuse_conflicts(nodes, findings)
-    if findings.problems:
-        raise InputError(findings.problems)
+    findings.refuse()
     merged = _merged(nodes)
-    with added(out.absolute().parent, replacing=[out.name]) as stage:
-        write_csv(merged, stage / out.name, BUDS_BY_NODE)
+    _write(merged, out, BUDS_BY_NODE)
     read = [
         Sentence("merged.read", file=file, nodes=Sentence.counted("count.nodes", len(part)))
-        for file, part in zip(_names(paths), parts, strict=True)
+        for file, part in parts.items()
     ]
     canes = merged[["sample", "cane"]].drop_duplicates()
     written = Sentence(
@@ -191,25 +181,16 @@ def merge_wood(paths: Sequence[Path], out: Path) -> list[Sentence]:
     InputError
         With every fault of every file; nothing is written.
     """
-    findings, files = Findings(), _names(paths)
-    _refuse_out(paths, out, findings)
-    parts = []
-    for path, file in zip(paths, files, strict=True):
-        own = Findings()
-        tables = _tables_as(path, file, "wood", own)
-        parts.append(pd.concat([_no_wood(), *(read_wood_table(table, {}, None, "", own) for table in tables)]))
-        findings.problems.extend(own.problems)
-        findings.warnings.extend(own.warnings)
-    if findings.problems:
-        raise InputError(findings.problems)
-    merged = pd.concat(parts, ignore_index=True)
+    findings = Findings()
+    parts = _each(paths, out, findings, _read_wood)
+    findings.refuse()
+    merged = pd.concat(parts.values(), ignore_index=True)
     order = {sample: place for place, sample in enumerate(dict.fromkeys(merged["sample"]))}
     merged = merged.sort_values("sample", key=lambda sample: sample.map(order), kind="stable", ignore_index=True)
-    with added(out.absolute().parent, replacing=[out.name]) as stage:
-        write_csv(merged, stage / out.name, WOOD)
+    _write(merged, out, WOOD)
     read = [
         Sentence("merged.wood.read", file=file, slices=Sentence.counted("count.slices", len(part)))
-        for file, part in zip(files, parts, strict=True)
+        for file, part in parts.items()
     ]
     slices, samples = len(merged), merged["sample"].nunique()
     written = Sentence(
@@ -218,12 +199,14 @@ def merge_wood(paths: Sequence[Path], out: Path) -> list[Sentence]:
         slices=Sentence.counted("count.slices", slices),
         samples=Sentence.counted("count.samples", samples),
     )
-    both = _sliced_twice(dict(zip(files, parts, strict=True)))
+    both = _sliced_twice(parts)
     return [*read, *both, *_near_names(merged["sample"].unique()), *findings.warnings, *_formulas(merged), written]
 
 
-def _no_wood() -> pd.DataFrame:
-    return pd.DataFrame(columns=list(WOOD.names))
+def _read_wood(path: Path, file: str, findings: Findings) -> pd.DataFrame:
+    tables = _tables_as(path, file, "wood", findings)
+    none = pd.DataFrame(columns=list(WOOD.names))
+    return pd.concat([none, *(read_wood_table(table, {}, None, "", findings) for table in tables)])
 
 
 def _sliced_twice(parts: dict[str, pd.DataFrame]) -> list[Sentence]:
@@ -234,6 +217,29 @@ def _sliced_twice(parts: dict[str, pd.DataFrame]) -> list[Sentence]:
             files.setdefault(sample, []).append(file)
     twice = [sample for sample, names in files.items() if len(names) > 1]
     return [Sentence("merged.wood.twice", samples=Listed(twice))] if twice else []
+
+
+def _each(
+    paths: Sequence[Path], out: Path, findings: Findings, read: Callable[[Path, str, Findings], pd.DataFrame]
+) -> dict[str, pd.DataFrame]:
+    """Read every file, under the name by which it is told apart from the others, and up to so many rows in all."""
+    _refuse_out(paths, out, findings)
+    parts: dict[str, pd.DataFrame] = {}
+    for path, file in zip(paths, _names(paths), strict=True):
+        own = Findings()
+        parts[file] = read(path, file, own)
+        findings.problems += own.problems
+        findings.warnings += own.warnings
+        if sum(map(len, parts.values())) > MOST_ROWS:
+            what = Sentence("fault.merge.nodes", most=Figure(MOST_ROWS))
+            findings.problem(file, None, "", what, Sentence("remedy.merge.nodes"))
+            raise InputError(findings.problems)
+    return parts
+
+
+def _write(merged: pd.DataFrame, out: Path, columns: Layout) -> None:
+    with added(out.absolute().parent, replacing=[out.name]) as stage:
+        write_csv(merged, stage / out.name, columns)
 
 
 def _refuse_out(paths: Sequence[Path], out: Path, findings: Findings) -> None:
@@ -252,22 +258,12 @@ def _names(paths: Sequence[Path]) -> list[str]:
     return [path.name if names.count(path.name) == 1 else str(path) for path in paths]
 
 
-def _read(path: Path, file: str, findings: Findings) -> pd.DataFrame:
-    own = Findings()
+def _read_buds(path: Path, file: str, findings: Findings) -> pd.DataFrame:
+    own = Findings(warnings=findings.warnings)
     nodes, counts = read_bud_tables(_tables(path, "buds", own), {}, None, "", own)
     if len(counts):
-        own.problem(
-            path.name,
-            None,
-            "",
-            Sentence("fault.merge.counts"),
-            Sentence("remedy.merge.counts"),
-        )
-    for problem in own.problems:
-        findings.problem(
-            problem.file.replace(path.name, file, 1), problem.row, problem.column, problem.message, problem.remedy
-        )
-    findings.warnings.extend(own.warnings)
+        own.problem(path.name, None, "", Sentence("fault.merge.counts"), Sentence("remedy.merge.counts"))
+    findings.problems += [replace(one, file=one.file.replace(path.name, file, 1)) for one in own.problems]
     return nodes.assign(file=nodes["file"].str.replace(path.name, file, n=1, regex=False), source=file)
 
 

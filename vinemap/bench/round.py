@@ -38,7 +38,6 @@ def read_bench_samples(path: Path) -> pd.DataFrame:
     if table is None:
         raise InputError(findings.problems)
     checked = check_rows(table, SampleRow, match_columns(table, SampleRow, {}, findings), findings)
-    if findings.problems:
-        raise InputError(findings.problems)
+    findings.refuse()
     rows = [(row.sample, row.block) for _, row in checked.good()]
     return pd.DataFrame(rows, columns=["sample", "block"], dtype=object)

@@ -98,7 +98,6 @@ def read_shoots(path: Path, known: set[str]) -> pd.DataFrame:
         if name is not None and name not in known:
             unknown = Sentence("fault.shoots.no_sample", sample=repr(name))
             findings.problem(table.file, number, checked.column("sample"), unknown, Sentence("remedy.correct"))
-    if findings.problems:
-        raise InputError(findings.problems)
+    findings.refuse()
     rows = [row for _, row in checked.good()]
     return pd.DataFrame({c.name: typed(c, [getattr(row, c.name) for row in rows]) for c in SHOOTS.columns})

@@ -14,7 +14,7 @@ from shapely.geometry.base import BaseGeometry
 
 from vinemap.columns import REGION, REGION_SETTINGS_FILE
 from vinemap.doors import barred
-from vinemap.errors import Findings, InputError
+from vinemap.errors import Findings
 from vinemap.exports.record import RUN_FILE
 from vinemap.reading.blocks import is_tangled, made_valid
 from vinemap.reading.cells import bare_name, show
@@ -118,8 +118,7 @@ def read_region(home: Path, folders: Mapping[str, bool], name: str) -> Region:
     districts = _districts(home, findings)
     if not findings.problems and not members:
         findings.problem(str(home), None, "", Sentence("fault.members.none"), Sentence("remedy.members.none"))
-    if findings.problems:
-        raise InputError(findings.problems)
+    findings.refuse()
     _warn(members, findings)
     return Region(settings.name or name, members, settings, districts, findings.warnings)
 
