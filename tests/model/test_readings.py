@@ -90,9 +90,11 @@ def test_the_gradient_with_readings_is_that_of_the_marginal_likelihood() -> None
     np.testing.assert_allclose(log_marginal_gradient(fit, counts._derivatives(THETA)), numeric, atol=2e-3)
 
 
-def test_whether_readings_tell_is_their_density_given_the_counts_against_apart() -> None:
-    """The odds are those of the readings' density given the counts against that by themselves."""
+@pytest.mark.parametrize("prior", [1.0, 10 / 3, 0.02])
+def test_whether_readings_tell_is_their_density_given_the_counts_against_apart(prior: float) -> None:
+    """The odds are those beforehand, times the readings' density given the counts against that by themselves."""
     xy, dead, read, readings = _case()
+    readings = replace(readings, log_odds=np.log(prior))
     field = BinomialField(theta=THETA).fit(xy, dead, read, readings=readings)
     apart = GaussianField(replace(GaussianField().priors, coefficient_sd=1 / 1.25))
     apart.fit(readings.xy, readings.values, readings.error_sd, np.empty((6, 0)))
@@ -104,7 +106,7 @@ def test_whether_readings_tell_is_their_density_given_the_counts_against_apart()
     mean, covariance = cross.T @ given.mode.fit.weight, K - whitened.T @ whitened + (LEVEL_SD * 1.25) ** 2
     values, precision = readings.scaled(-1.25)
     density = multivariate_normal(mean, covariance + np.diag(1 / precision)).pdf(values) * 1.25**6
-    odds = density / np.exp(apart.log_evidence_)
+    odds = prior * density / np.exp(apart.log_evidence_)
     # The normal that stands for the counts moves a little with the readings.
     assert _told(field) == pytest.approx(odds / (1 + odds), abs=0.02)
 

@@ -10,7 +10,7 @@ import pytest
 
 from tests.benchmarks.simulate import EAST, NORTH, Simulated, simulate
 from vinemap.arrays import Array
-from vinemap.evidence.covariate import Evidence
+from vinemap.evidence.covariate import Evidence, Measured
 from vinemap.settings import Settings, Surface
 from vinemap.surface.design import Design
 from vinemap.surface.effects import effect_sentences
@@ -119,3 +119,15 @@ def test_a_prior_is_per_unit_of_the_figure() -> None:
     assert design.prior_sd()[-1] == pytest.approx(0.6)
     with pytest.raises(ValueError, match="standard deviation"):
         Evidence("night", "night", swing.read, mean=1.25)
+
+
+def test_odds_beforehand_reach_the_covariate_and_what_was_measured() -> None:
+    """Evidence that is believed or doubted beforehand is, as a covariate and by its measurements; beside it none is."""
+    case = simulate("hollow", 5)
+    measured = Measured(np.array([[EAST + 50.0, NORTH + 50.0]]), np.array([-20.0]), np.array([0.4]))
+    cold = replace(_truth(case), mean=1.0, sd=0.3, log_odds=-2.0, measured=measured)
+    design = Design.over(case.blocks, block_grid(case.blocks, 20.0), None, {}, [cold, replace(_truth(case), name="x")])
+    np.testing.assert_array_equal(design.log_odds()[design.first_known :], [-2.0, np.nan])
+    readings = design.readings()
+    assert readings is not None
+    assert readings.log_odds == -2.0

@@ -65,6 +65,8 @@ class Evidence:
         Figure at which the term is 0; its mean over the ground by default.
     optional : bool
         Whether a model may do without it.
+    log_odds : float or None
+        Prior log-odds that injury follows it, in each of the ways in which it may; None where nothing is known of that.
     measured : Measured or None
         Where it was measured, if that is behind it; ``mean`` and ``sd`` are the prior of the slope either way.
 
@@ -89,6 +91,7 @@ class Evidence:
     sd: float | None = None
     centre: float | None = None
     optional: bool = True
+    log_odds: float | None = None
     measured: Measured | None = None
 
     def __post_init__(self) -> None:

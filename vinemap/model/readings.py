@@ -21,7 +21,7 @@ class Readings:
     Where they do, ``slope * y = level + X b + f(x, y) + error``: the log-odds of a place without what belongs to counts
     alone (known offsets, clusters, columns that are 0 in ``X``), up to a level of their own. Where they do not, they
     follow covariates and a field of their own (`GaussianField`), and tell the counts nothing, or, by ``column``, what
-    that field says, as one more covariate. Each of these ways is as probable beforehand.
+    that field says, as one more covariate.
 
     Attributes
     ----------
@@ -40,6 +40,8 @@ class Readings:
         themselves has it too.
     coefficient_sd : float
         Prior standard deviation, in log-odds, of what one standard deviation of a covariate does.
+    log_odds : float
+        Prior log-odds that they see what the counts see, against that they tell nothing.
     """
 
     xy: Array
@@ -50,6 +52,7 @@ class Readings:
     slope_sd: float
     column: int | None = None
     coefficient_sd: float = 1.0
+    log_odds: float = 0.0
 
     def __len__(self) -> int:
         return len(self.values)
@@ -75,7 +78,9 @@ class Readings:
         Apart, that is their own evidence. Where they see what counts see, their density is in the model's evidence
         already, per log-odds: it is brought to their own unit.
         """
-        return float(np.log(self.slopes[slope]) + len(self) * np.log(abs(slope))) if slope else self._apart
+        if not slope:
+            return self._apart
+        return float(self.log_odds + np.log(self.slopes[slope]) + len(self) * np.log(abs(slope)))
 
     def scaled(self, slope: float) -> tuple[Array, Array]:
         """Return the log-odds (k,) that readings stand for, around their mean, and their precision (k,); 0 apart."""

@@ -192,8 +192,8 @@ class Design:
             if there is not None:
                 X, _ = self.rows(there.xy, np.zeros(len(there.xy), int))
                 X[:, : self.first_terrain] = X[:, column] = 0.0
-                slope, slope_sd = one.evidence.mean, cast(float, one.evidence.sd)
-                return Readings(there.xy, X, there.values, there.error_sd, slope, slope_sd, column, TERRAIN_SD)
+                slope, slope_sd, odds = one.evidence.mean, cast(float, one.evidence.sd), one.evidence.log_odds or 0.0
+                return Readings(there.xy, X, there.values, there.error_sd, slope, slope_sd, column, TERRAIN_SD, odds)
         return None
 
     def at_cells(self, cells: BlockCells, part: slice) -> tuple[Array, Array, Array]:
@@ -229,8 +229,9 @@ class Design:
         return mean
 
     def log_odds(self, borrowed: RegionPrior | None = None) -> Array:
-        """Prior log-odds (columns,) that a model has a column, where other vineyards taught them; NaN elsewhere."""
+        """Prior log-odds (columns,) that a model has a column, as evidence or other vineyards have it; else NaN."""
         odds = np.full(self.columns, np.nan)
+        odds[self.first_known :] = [np.nan if (own := one.evidence.log_odds) is None else own for one in self.known]
         for column, effect, _ in self._taught(borrowed):
             if isinstance(effect, TerrainEffect):
                 odds[column] = logit(effect.probability)
