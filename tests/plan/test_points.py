@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from typing import cast
+
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pyproj
 import pytest
 import xarray as xr
 from shapely import Point, Polygon, box
 from shapely.affinity import translate
 
+from vinemap.arrays import Array
+from vinemap.plan.outlook import Outlook
 from vinemap.plan.places import candidates, standing
 from vinemap.plan.points import spread_points
 from vinemap.reading.frames import block_frames
@@ -132,3 +137,23 @@ def test_a_block_that_needs_no_points_gets_none() -> None:
     blocks = gpd.GeoDataFrame({"block": ["a", "b"]}, geometry=[shifted(box(0, 0, 90, 90))] * 2, crs=CRS)
     points = spread_points(blocks, [0, 5], None, [None, None], 8.0, np.random.default_rng(1))
     assert points["block_row"].tolist() == [1] * 5
+
+
+class _Westward:
+    """An outlook by which the cold deepens to the west."""
+
+    def coldness(self, xy: Array, block: int) -> Array:
+        return np.asarray(-0.1 * xy[:, 0])
+
+
+def test_what_is_expected_stands_in_for_heights_alone() -> None:
+    """Where heights are known points are those of the heights; without, those spread over what loggers let expect."""
+    blocks = gpd.GeoDataFrame({"block": ["a"]}, geometry=[shifted(box(0, 0, 300, 300))], crs=CRS)
+    outlook = cast(Outlook, _Westward())
+
+    def points(terrain: xr.Dataset | None, outlook: Outlook | None) -> pd.DataFrame:
+        return spread_points(blocks, [9], terrain, [None], 8.0, np.random.default_rng(3), outlook)
+
+    heights = terrain_of(0.03, 8.0)
+    assert points(heights, outlook).equals(points(heights, None))
+    assert not points(None, outlook).equals(points(None, None))

@@ -34,7 +34,7 @@ def spread_points(
     rng: np.random.Generator,
     outlook: Outlook | None = None,
 ) -> pd.DataFrame:
-    """Choose points in every block, spread over space and height, or expected injury, by `best_draw`.
+    """Choose points in every block, spread over space and height, by `best_draw`.
 
     Parameters
     ----------
@@ -51,17 +51,19 @@ def spread_points(
     rng : numpy.random.Generator
         Source of randomness.
     outlook : Outlook, optional
-        What loggers let expect: points are then spread over that in the place of height.
+        What loggers let expect: where no heights are known, points are spread over that.
 
     Returns
     -------
     DataFrame
         A row a point: block_row (int, row of ``blocks``), x, y (metres), terrain ('low', 'middle', 'high', 'level').
     """
+    # Beside heights it would take their place, and maps from few canes then err more (tests/benchmarks/night.py).
+    expected = outlook if terrain is None else None
     parts = []
     for row, (shape, count, frame) in enumerate(zip(blocks.geometry, wanted, frames, strict=True)):
         if count:
-            strata = None if outlook is None else partial(outlook.coldness, block=row)
+            strata = None if expected is None else partial(expected.coldness, block=row)
             xy, third = _in_block(shape, count, terrain, edge_m, rng, strata)
             parts.append(_table(row, xy if frame is None else snapped(frame, xy, shape), third))
     return pd.concat(parts, ignore_index=True)
