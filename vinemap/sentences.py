@@ -189,6 +189,11 @@ class Sentence(str):
         return (self.key,), self.values
 
 
+def everywhere(text: str) -> dict[str, str]:
+    """Return a text in each language, by its code; one that is no `Sentence`, as an earlier run left it, is English."""
+    return text.everywhere() if isinstance(text, Sentence) else {_OWN: text}
+
+
 class Figure:
     """A figure that stands inside a sentence, with the marks of the sentence's language.
 

@@ -28,4 +28,4 @@ def chore(task: Task) -> Outcome:
         notes.write(f"{os.getpid()}\n")
     while (home / f"{task.name}.hold").exists():
         time.sleep(0.02)
-    return Outcome(Mapped.MAPPED, (task.name,))
+    return Outcome(Mapped.MAPPED, ({"en": task.name},))

@@ -14,6 +14,11 @@ from vinemap.states import Mapped
 VARIETIES = (("Riesling", "vinifera"), ("Chardonnay", "vinifera"), ("Marquette", "new_hybrid"), ("Concord", "american"))
 DISTRICTS = ("Lakeside", "North ridge", "South bench", "Valley floor")
 
+_PURPLE = {
+    "en": "buds.csv:3: primary: 'purple' is none of the states; correct it",
+    "es": "buds.csv:3: primary: «purple» no es ningún estado; corríjalo",
+}
+
 
 def vineyard(parts: list[tuple[str, str, float, float]], **more: Any) -> Outcome:
     """The outcome of a vineyard of (variety, group, hectares, percent of primaries dead)."""
@@ -62,6 +67,6 @@ def region(count: int, seed: int = 0, **settings: Any) -> tuple[Region, dict[str
         members.append(Member(name, str(rng.choice(DISTRICTS)), grower, float(rng.choice([1.0, 2.0]))))
         planted = [VARIETIES[k] for k in rng.choice(len(VARIETIES), rng.integers(1, 4), replace=False)]
         parts = [(*kind, float(rng.lognormal(0.5, 0.6)), float(100 * rng.beta(2, 3))) for kind in planted]
-        wrong = Outcome(Mapped.WRONG, ("buds.csv:3: primary: 'purple' is none of the states; correct it",))
+        wrong = Outcome(Mapped.WRONG, (_PURPLE,))
         outcomes[name] = wrong if number % 12 == 11 else vineyard(parts)
     return Region("Quillfoot county", members, RegionSettings(**settings), None, []), outcomes

@@ -48,7 +48,7 @@ def county(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> tuple[Path, dict[
     ) -> Iterator[tuple[Task, Outcome]]:
         for task in tasks:
             if work is teach_member and task.name == NAMES[0]:
-                yield task, Outcome(Mapped.WRONG, ("buds.csv: is empty",))
+                yield task, Outcome(Mapped.WRONG, ({"en": "buds.csv: is empty"},))
             elif work is teach_member:
                 yield task, Outcome(Mapped.MAPPED, (), json.loads(json.dumps(lessons[task.name].to_json())))
             else:

@@ -107,6 +107,17 @@ def test_the_adviser_sees_all(tmp_path: Path) -> None:
     assert sorted(table["more_canes"].dropna()) == list(range(1, len(mapped) + 1))
 
 
+def test_the_adviser_reads_what_is_wrong_in_the_list_s_language() -> None:
+    """Reasons and warnings of a list in Spanish are Spanish; the table, as every table, is in English."""
+    home, outcomes = region(24, language="es")
+    table = vineyards_table(home.members, outcomes)
+    text = " ".join(Html(index_page(home, table, outcomes)).words)
+    assert "«purple» no es ningún estado" in text
+    assert "Sin elevación." in text
+    assert "none of the states" not in text
+    assert table["message"].str.contains("'purple' is none of the states").sum() == 2
+
+
 def test_the_list_has_room_for_the_worst(monkeypatch: pytest.MonkeyPatch) -> None:
     """Of more than a browser shows well, the most injured and those not mapped stand there, and it says so."""
     home, outcomes = region(40)

@@ -12,13 +12,16 @@ import threading
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
+from distributed.scheduler import KilledWorker
 
 from tests.region.chores import PATIENCE_S, chore, until
 from vinemap.errors import VinemapError
-from vinemap.region.engine import _CONFIG, cluster, outcomes
+from vinemap.region.engine import _CONFIG, _outcome, cluster, outcomes
 from vinemap.region.task import Task
+from vinemap.states import Mapped
 
 ROOT = Path(__file__).parents[2]
 
@@ -97,7 +100,7 @@ def test_every_task_once_though_a_worker_and_the_scheduler_die(tmp_path: Path) -
         with cluster(f"tcp://127.0.0.1:{port}", patience_s=PATIENCE_S) as opened:
             found = [(task.name, outcome.problems) for task, outcome in outcomes(tasks, opened, chore)]
         troubled.join()
-    assert sorted(found) == sorted((task.name, (task.name,)) for task in tasks)
+    assert sorted(found) == sorted((task.name, ({"en": task.name},)) for task in tasks)
     # Once more, where the scheduler died before it had handed on what the second worker said.
     assert len(begun("t0")) in (2, 3)
 
@@ -150,3 +153,15 @@ def test_a_worker_loads_gdal_only_with_its_tasks() -> None:
     code = "import sys, vinemap.region.engine; print(*{'rasterio', 'pyogrio', 'geopandas'} & set(sys.modules))"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.split() == []
+
+
+def test_what_kills_its_workers_is_said_in_every_language() -> None:
+    """Dask gives a task up that several workers died of: that is said plainly; any other fault by its own name."""
+    killed = SimpleNamespace(status="error", exception=lambda: KilledWorker("t", None, 5))
+    outcome = _outcome(killed)
+    assert outcome.state == Mapped.FAILED
+    (words,) = outcome.problems
+    assert words["en"].startswith("6 workers died of it")
+    assert words["es"].startswith("6 trabajadores murieron")
+    other = _outcome(SimpleNamespace(status="error", exception=lambda: MemoryError("no more")))
+    assert other.problems == ({"en": "MemoryError: no more"},)

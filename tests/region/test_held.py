@@ -14,7 +14,7 @@ from vinemap.states import Mapped
 def test_outcomes_come_back_as_they_were_in_their_order() -> None:
     """Figures, faults and words of any script; one that comes again takes the place of its own alone."""
     mapped = vineyard([("Riesling", "vinifera", 1.5, 20.0)], warnings=[{"en": "\ud800 odd", "es": "vid ñ"}])
-    wrong = Outcome(Mapped.WRONG, ("buds.csv:3: primary: 'purple'", "buds.csv:4: \udce9"))
+    wrong = Outcome(Mapped.WRONG, ({"en": "buds.csv:3: primary: 'purple'"}, {"en": "buds.csv:4: \udce9", "es": "¿?"}))
     held = Held()
     held.keep("b", wrong)
     held.keep("a", Outcome(Mapped.FAILED))

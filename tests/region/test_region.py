@@ -164,7 +164,7 @@ def test_a_vineyard_by_an_address_goes_back_to_one(folder: Path, tmp_path: Path)
         assert map_member(task).state == Mapped.UNCHANGED
         missing = map_member(Task("memory://county/nothing", "memory://out/private"))
         assert missing.state == Mapped.FAILED
-        assert "memory://county/nothing" in missing.problems[0]
+        assert "memory://county/nothing" in missing.problems[0]["en"]
     finally:
         memory.rm("/county", recursive=True)
         memory.rm("/out", recursive=True)

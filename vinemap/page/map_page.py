@@ -32,7 +32,7 @@ from vinemap.page.without_scripts import without_scripts
 from vinemap.reading.rows import RowFrame
 from vinemap.resources import finite
 from vinemap.rules import Rules
-from vinemap.sentences import Sentence, ruled, section, unreviewed
+from vinemap.sentences import Sentence, everywhere, ruled, section, unreviewed
 from vinemap.settings import Settings
 from vinemap.states import BUDS, MAPPED
 from vinemap.terrain.grid import coarsened
@@ -124,7 +124,7 @@ def write_page(
             ],
             "razor": {
                 "agreement_pct": settings.actions.rules.razor.agreement_pct,
-                "source": _everywhere(ruled("razor.source", settings.actions.rules.razor.source)),
+                "source": everywhere(ruled("razor.source", settings.actions.rules.razor.source)),
             },
             "rule_source": getattr(settings.actions.rules.pruning, settings.actions.rule).source,
         },
@@ -134,7 +134,7 @@ def write_page(
             "advice": [advice_key(row) for row in facts],
             "care": [[list(cared).index(one) for one in here] for here in care],
             "wood_asks": [
-                [_everywhere(text) for text in wood_sentences(row, settings.actions.rules, spring="spring" in report)]
+                [everywhere(text) for text in wood_sentences(row, settings.actions.rules, spring="spring" in report)]
                 for row in facts
             ],
             "outline": outlines(blocks.to_crs(4326).geometry),
@@ -189,8 +189,8 @@ def _work_terms(settings: Settings) -> dict[str, Any]:
         "hours_a_day": work.hours_a_day,
         "assumed": not {"crew", "hours_a_day"} <= work.model_fields_set,
         "currency": terms(settings).currency,
-        "source": _everywhere(ruled("work.source", labour.source)),
-        "caution": _everywhere(ruled("work.caution", labour.caution)),
+        "source": everywhere(ruled("work.source", labour.source)),
+        "caution": everywhere(ruled("work.caution", labour.caution)),
     }
 
 
@@ -198,11 +198,11 @@ def _told(report: dict[str, Any]) -> dict[str, Any]:
     """Return what the page tells of run.json, its sentences in every language."""
     kept = {key: report[key] for key in _TOLD if key in report}
     found = {
-        key: report[key] | {"findings": [_everywhere(text) for text in report[key]["findings"]]}
+        key: report[key] | {"findings": [everywhere(text) for text in report[key]["findings"]]}
         for key in ("spring", "night")
         if key in report
     }
-    told: dict[str, Any] = finite(kept | {"warnings": [_everywhere(text) for text in report["warnings"]]} | found)
+    told: dict[str, Any] = finite(kept | {"warnings": [everywhere(text) for text in report["warnings"]]} | found)
     return told
 
 
@@ -213,11 +213,6 @@ def _texts() -> dict[str, dict[str, str]]:
         language: {start + key: text for start, words in shared.items() for key, text in words[language].items()} | own
         for language, own in section("page").items()
     }
-
-
-def _everywhere(text: str) -> dict[str, str]:
-    """Return a sentence in every language; what an earlier run wrote down is English."""
-    return text.everywhere() if isinstance(text, Sentence) else {"en": text}
 
 
 def _cared(block: dict[Any, Any], zones: pd.DataFrame, rules: Rules) -> list[Sentence]:

@@ -21,7 +21,7 @@ from typing import Any
 
 from vinemap.errors import VinemapError
 from vinemap.region.task import Outcome, Task, map_member
-from vinemap.sentences import Sentence
+from vinemap.sentences import Figure, Sentence, everywhere
 from vinemap.states import Mapped
 
 _AHEAD = 3
@@ -227,6 +227,5 @@ def _outcome(future: Any) -> Outcome:
     error = future.exception()
     what = type(error).__name__
     if what == "KilledWorker":
-        words = f"{_DEATHS + 1} workers died of it, for want of memory, it seems; map it alone, on a larger machine"
-        return Outcome(Mapped.FAILED, (words,))
-    return Outcome(Mapped.FAILED, (f"{what}: {error}",))
+        return Outcome(Mapped.FAILED, (everywhere(Sentence("fault.region.deaths", count=Figure(_DEATHS + 1))),))
+    return Outcome(Mapped.FAILED, (everywhere(f"{what}: {error}"),))

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from vinemap.pipeline.map_run import MapRun
-from vinemap.sentences import Sentence
+from vinemap.sentences import everywhere
 from vinemap.terrain.grid import cell_size
 from vinemap.varieties import usual_name
 
@@ -58,13 +58,9 @@ def vineyard_figures(run: MapRun) -> dict[str, Any]:
         "whole": whole,
         "varieties": rows,
         "heights": _heights(run),
-        "warnings": [_everywhere(warning) for warning in run.report["warnings"]],
+        "warnings": [everywhere(warning) for warning in run.report["warnings"]],
         "widest": _widest(blocks),
     }
-
-
-def _everywhere(warning: Any) -> dict[str, str]:
-    return warning.everywhere() if isinstance(warning, Sentence) else {"en": str(warning)}
 
 
 def _sums(blocks: pd.DataFrame) -> dict[str, Any]:

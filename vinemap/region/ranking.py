@@ -55,7 +55,7 @@ def _row(member: Member, outcome: Outcome) -> dict[str, Any]:
         "grower": member.grower,
         "share": "yes" if member.share else "no",
         "state": str(outcome.state),
-        "message": " | ".join(outcome.problems),
+        "message": " | ".join(problem["en"] for problem in outcome.problems),
     }
     if outcome.figures is None:
         return row
@@ -86,9 +86,9 @@ def index_page(region: Region, table: pd.DataFrame, outcomes: Mapping[str, Outco
     rows = []
     shown = _listed(table)
     for row in shown.to_dict("records"):
-        figures = outcomes[row["folder"]].figures
-        mapped = figures is not None
-        warnings = [text.get(language, text["en"]) for text in figures["warnings"]] if figures is not None else []
+        outcome = outcomes[row["folder"]]
+        mapped = outcome.figures is not None
+        said_of = outcome.problems if outcome.figures is None else outcome.figures["warnings"]
         rows.append(
             {
                 **row,
@@ -99,7 +99,7 @@ def index_page(region: Region, table: pd.DataFrame, outcomes: Mapping[str, Outco
                 "area": ""
                 if not mapped
                 else Sentence(f"page.unit.{unit}", value=Figure(row["area_ha"] * per_hectare, 1)),
-                "told": [row["message"]] if row["message"] else warnings,
+                "told": [text.get(language, text["en"]) for text in said_of],
                 "more": "" if pd.isna(row["more_canes"]) else Figure(row["more_canes"]),
                 "where": _worth(row),
             }

@@ -285,7 +285,7 @@ def districts_geojson(table: pd.DataFrame, outlines: gpd.GeoDataFrame | None) ->
 def faults(run: RegionRun) -> list[Sentence]:
     """Return what was wrong with vineyards that could not be mapped, a sentence each."""
     return [
-        Sentence("region.fault", folder=name, what=outcome.problems[0] if outcome.problems else str(outcome.state))
+        Sentence("region.fault", folder=name, what=next((one["en"] for one in outcome.problems), str(outcome.state)))
         for name, outcome in run.outcomes.items()
         if outcome.figures is None
     ]

@@ -61,15 +61,15 @@ class Outcome:
     Attributes
     ----------
     state : Mapped
-    problems : tuple of str
-        What was wrong, a line each.
+    problems : tuple of dict of str to str
+        What was wrong, a line each, by language.
     figures : dict or None
         Of `vinemap.region.figures.vineyard_figures`, or of `vinemap.surface.lesson.Lesson`; None where it was not
         mapped.
     """
 
     state: Mapped
-    problems: tuple[str, ...] = ()
+    problems: tuple[dict[str, str], ...] = ()
     figures: dict[str, Any] | None = None
 
 
@@ -99,17 +99,18 @@ def _outcome(task: Task, work: Callable[[Task], Outcome]) -> Outcome:
     # A worker's own process has to do what the command line does before GDAL is loaded.
     compare_as_ascii()
     from vinemap.errors import InputError, VinemapError  # noqa: PLC0415
+    from vinemap.sentences import everywhere  # noqa: PLC0415
 
     try:
         return work(task)
     except InputError as error:
-        return Outcome(Mapped.WRONG, tuple(str(problem) for problem in error.problems))
+        return Outcome(Mapped.WRONG, tuple(everywhere(problem.sentence) for problem in error.problems))
     except VinemapError as error:
-        return Outcome(Mapped.FAILED, (str(error),))
+        return Outcome(Mapped.FAILED, (everywhere(error.sentence),))
     except OSError as error:
-        return Outcome(Mapped.FAILED, (f"{error.filename or task.name}: {error.strerror or error}",))
+        return Outcome(Mapped.FAILED, (everywhere(f"{error.filename or task.name}: {error.strerror or error}"),))
     except Exception as error:
-        return Outcome(Mapped.FAILED, (f"{type(error).__name__}: {error}",))
+        return Outcome(Mapped.FAILED, (everywhere(f"{type(error).__name__}: {error}"),))
 
 
 def _taught(task: Task) -> Outcome:
