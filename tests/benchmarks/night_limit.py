@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import sys
 
+import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pyproj
@@ -94,8 +95,8 @@ def _mode(counts: pd.DataFrame, mean: np.ndarray, covariance: np.ndarray) -> np.
     return np.asarray(minimize(lost, mean, jac=slope, hess=curve, method="trust-exact").x)
 
 
-def _from_corner(points: object) -> np.ndarray:
-    return np.column_stack([points.geometry.x - EAST, points.geometry.y - NORTH])  # type: ignore[attr-defined]
+def _from_corner(points: gpd.GeoDataFrame) -> np.ndarray:
+    return np.column_stack([points.geometry.x - EAST, points.geometry.y - NORTH])
 
 
 def scores(case: Night, seed: int) -> list[dict[str, object]]:
