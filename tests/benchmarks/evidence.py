@@ -107,8 +107,9 @@ def _fitted(case: Simulated, evidence: tuple[Evidence, ...]) -> tuple[float, Pre
 
 def _ground(case: Simulated) -> tuple[xr.Dataset, np.ndarray, np.ndarray]:
     """Terrain, and centres (m, 2) and blocks (m,) of the cells of 10 m."""
-    index = block_grid(case.blocks, _CELL_M)["block_index"].to_numpy()
-    cells = centres(block_grid(case.blocks, _CELL_M), index >= 0)
+    grid = block_grid(case.blocks, _CELL_M)
+    index = grid["block_index"].to_numpy()
+    cells = centres(grid, index >= 0)
     terrain = terrain_layers(case.elevation, pyproj.CRS(CRS), tuple(case.blocks.total_bounds))
     return terrain, cells, index[index >= 0]
 

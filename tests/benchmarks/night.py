@@ -112,6 +112,12 @@ def simulate(kind: str, seed: int) -> Night:
     )
 
 
+def ground_layers(case: Night) -> tuple[xr.Dataset, xr.Dataset]:
+    """Cells of the blocks, and their terrain."""
+    terrain = terrain_layers(case.elevation, pyproj.CRS(CRS), tuple(case.blocks.total_bounds))
+    return block_grid(case.blocks, CELL, 4_000_000), terrain
+
+
 def _hung(rng: np.random.Generator, z: np.ndarray) -> np.ndarray:
     """Choose cells for the loggers: as many in each third of the heights."""
     thirds = np.array_split(np.argsort(z.ravel()), 3)
@@ -120,8 +126,7 @@ def _hung(rng: np.random.Generator, z: np.ndarray) -> np.ndarray:
 
 def scores(case: Night) -> list[dict[str, object]]:
     """Map with and without the loggers, from 8, 16 and 60 canes, and from none."""
-    grid = block_grid(case.blocks, CELL, 4_000_000)
-    terrain = terrain_layers(case.elevation, pyproj.CRS(CRS), tuple(case.blocks.total_bounds))
+    grid, terrain = ground_layers(case)
     night = NightTemperature(case.loggers, grid, terrain)
     hardiness = default_rules().hardiness
     cold = night.evidence(hardiness.slope, hardiness.slope_sd)
@@ -168,8 +173,7 @@ def scores(case: Night) -> list[dict[str, object]]:
 
 def planned(case: Night, seed: int) -> list[dict[str, object]]:
     """Map from canes where the plan puts them, by height, and with loggers by the night's cold too."""
-    grid = block_grid(case.blocks, CELL, 4_000_000)
-    terrain = terrain_layers(case.elevation, pyproj.CRS(CRS), tuple(case.blocks.total_bounds))
+    grid, terrain = ground_layers(case)
     night = NightTemperature(case.loggers, grid, terrain)
     hardiness = default_rules().hardiness
     lethal = lethal_temperatures(case.blocks, None, None, default_rules())

@@ -16,7 +16,6 @@ import sys
 import geopandas as gpd
 import numpy as np
 import pandas as pd
-import pyproj
 from rich.console import Console
 from rich.progress import track
 from rich.table import Table
@@ -24,15 +23,13 @@ from scipy.optimize import minimize
 from scipy.spatial.distance import cdist
 from scipy.special import expit
 
-from tests.benchmarks.night import _ERROR_C, _UNREAD, _VINE_SD, Night, simulate
+from tests.benchmarks.night import _ERROR_C, _UNREAD, _VINE_SD, Night, ground_layers, simulate
 from tests.benchmarks.simulate import CELL, EAST, NORTH, PAD, SIDE
 from vinemap.states import Bud
 from vinemap.surface.design import Design
 from vinemap.surface.fit import fit_field
 from vinemap.surface.observations import Observations
 from vinemap.survival.tally import tally
-from vinemap.terrain.grid import block_grid
-from vinemap.terrain.layers import terrain_layers
 
 KINDS = ("hollow", "slope")
 CANES = (8, 16)
@@ -73,8 +70,8 @@ def told(case: Night, canes: int, places: np.ndarray, *, loggers: bool) -> np.nd
         covariance = covariance - gain @ covariance[warm]
     here, there = slice(0, canes), slice(canes + len(hung), None)
     counts = case.counts.iloc[:canes]
-    mode = _mode(counts, mean[here], covariance[here, here] + _VINE_SD**2 * np.eye(canes))
-    shift = np.linalg.solve(covariance[here, here] + _VINE_SD**2 * np.eye(canes), mode - mean[here])
+    of_canes = covariance[here, here] + _VINE_SD**2 * np.eye(canes)
+    shift = np.linalg.solve(of_canes, _mode(counts, mean[here], of_canes) - mean[here])
     return np.asarray(expit(mean[there] + covariance[there, here] @ shift))
 
 
@@ -101,9 +98,7 @@ def _from_corner(points: gpd.GeoDataFrame) -> np.ndarray:
 
 def scores(case: Night, seed: int) -> list[dict[str, object]]:
     """Score both models on five hundred cells: canes, method, error."""
-    grid = block_grid(case.blocks, CELL, 4_000_000)
-    terrain = terrain_layers(case.elevation, pyproj.CRS(case.blocks.crs), tuple(case.blocks.total_bounds))
-    design = Design.over(case.blocks, grid, terrain, {})
+    design = Design.over(case.blocks, *ground_layers(case), {})
     cells = np.random.default_rng([seed, 10]).choice(SIDE * SIDE, _PLACES, replace=False)
     row, column = np.unravel_index(cells, (SIDE, SIDE))
     places = (np.column_stack([column, row]) + 0.5) * CELL

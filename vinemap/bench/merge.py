@@ -11,7 +11,7 @@ import pandas as pd
 
 from vinemap.characters import is_formula
 from vinemap.columns import BUDS_BY_NODE, TICKS, WOOD, Layout
-from vinemap.errors import Findings, InputError
+from vinemap.errors import Findings
 from vinemap.exports.exchange import added
 from vinemap.exports.formats import write_csv
 from vinemap.reading.buds import read_bud_tables, read_wood_table
@@ -222,7 +222,10 @@ def _sliced_twice(parts: dict[str, pd.DataFrame]) -> list[Sentence]:
 def _each(
     paths: Sequence[Path], out: Path, findings: Findings, read: Callable[[Path, str, Findings], pd.DataFrame]
 ) -> dict[str, pd.DataFrame]:
-    """Read every file, under the name by which it is told apart from the others, and up to so many rows in all."""
+    """Read every file, under the name by which it is told apart from the others, and up to so many rows in all.
+
+    ``read`` gets findings that are of its file alone.
+    """
     _refuse_out(paths, out, findings)
     parts: dict[str, pd.DataFrame] = {}
     for path, file in zip(paths, _names(paths), strict=True):
@@ -233,7 +236,7 @@ def _each(
         if sum(map(len, parts.values())) > MOST_ROWS:
             what = Sentence("fault.merge.nodes", most=Figure(MOST_ROWS))
             findings.problem(file, None, "", what, Sentence("remedy.merge.nodes"))
-            raise InputError(findings.problems)
+            findings.refuse()
     return parts
 
 
@@ -259,11 +262,10 @@ def _names(paths: Sequence[Path]) -> list[str]:
 
 
 def _read_buds(path: Path, file: str, findings: Findings) -> pd.DataFrame:
-    own = Findings(warnings=findings.warnings)
-    nodes, counts = read_bud_tables(_tables(path, "buds", own), {}, None, "", own)
+    nodes, counts = read_bud_tables(_tables(path, "buds", findings), {}, None, "", findings)
     if len(counts):
-        own.problem(path.name, None, "", Sentence("fault.merge.counts"), Sentence("remedy.merge.counts"))
-    findings.problems += [replace(one, file=one.file.replace(path.name, file, 1)) for one in own.problems]
+        findings.problem(path.name, None, "", Sentence("fault.merge.counts"), Sentence("remedy.merge.counts"))
+    findings.problems[:] = [replace(one, file=one.file.replace(path.name, file, 1)) for one in findings.problems]
     return nodes.assign(file=nodes["file"].str.replace(path.name, file, n=1, regex=False), source=file)
 
 
